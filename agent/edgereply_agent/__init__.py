@@ -1,0 +1,1 @@
+"""The program on the board: answers edges and reports when it did."""

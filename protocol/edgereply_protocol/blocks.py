@@ -1,0 +1,117 @@
+"""Stamp blocks: many rows of integers as packed little-endian columns.
+
+Layout: ``<BBHIQ`` layout number, column count, zero, rows, index of the first row; then one column after another,
+each ``rows`` integers of its type. Layouts are never changed, only added.
+"""
+
+from __future__ import annotations
+
+import struct
+import sys
+from array import array
+from dataclasses import dataclass
+from enum import IntEnum
+
+from .errors import LocalError, RemoteError
+
+NO_STAMP = -(2**63)
+MAX_ROWS = 16384
+
+_HEAD = struct.Struct("<BBHIQ")
+
+
+class Layout(IntEnum):
+    """What the rows of a block are."""
+
+    ANSWERS = 1
+    EVENTS = 2
+
+
+COLUMNS: dict[Layout, tuple[tuple[str, str], ...]] = {
+    # One row an input edge that was answered; board clock.
+    Layout.ANSWERS: (
+        ("edge_ns", "q"),
+        ("wake_ns", "q"),
+        ("set_ns", "q"),
+        ("clear_ns", "q"),
+        ("seqno", "I"),
+        ("line_seqno", "I"),
+    ),
+    # One row a stimulus sent or a response edge captured; kind as in the pulse source's records (1 stimulus, 2 rise,
+    # 3 fall).
+    Layout.EVENTS: (("kind", "B"), ("at_ns", "q"), ("seqno", "I")),
+}
+
+
+@dataclass(frozen=True)
+class Block:
+    """Rows `first` … `first + rows - 1` of one stream of stamps.
+
+    `columns` maps a column's name to an `array` of its type (`q` int64 nanoseconds, `I` uint32, `B` uint8), all of
+    the same length. `NO_STAMP` stands where a time was not taken.
+    """
+
+    layout: Layout
+    first: int
+    columns: dict[str, "array[int]"]
+
+    @property
+    def rows(self) -> int:
+        """Number of rows."""
+        return len(next(iter(self.columns.values())))
+
+
+def encode_block(block: Block) -> bytes:
+    """Pack a block.
+
+    Raises:
+        LocalError: columns missing, of unequal length, or more than `MAX_ROWS` rows.
+    """
+    wanted = COLUMNS[block.layout]
+    if sorted(block.columns) != sorted(name for name, _ in wanted):
+        raise LocalError(f"a block of {block.layout.name} needs the columns {[name for name, _ in wanted]}")
+    rows = block.rows
+    if rows > MAX_ROWS or any(len(column) != rows for column in block.columns.values()):
+        raise LocalError(f"a block holds at most {MAX_ROWS} rows and columns of one length")
+    parts = [_HEAD.pack(block.layout, len(wanted), 0, rows, block.first)]
+    for name, code in wanted:
+        column = block.columns[name]
+        if column.typecode != code:
+            raise LocalError(f"column {name} must be an array of type {code!r}, not {column.typecode!r}")
+        parts.append(_little(column).tobytes())
+    return b"".join(parts)
+
+
+def decode_block(data: bytes) -> Block:
+    """Unpack a block.
+
+    Raises:
+        RemoteError: unknown layout or sizes that do not fit.
+    """
+    if len(data) < _HEAD.size:
+        raise RemoteError(f"a stamp block of {len(data)} bytes is shorter than its head")
+    number, count, zero, rows, first = _HEAD.unpack_from(data)
+    try:
+        layout = Layout(number)
+    except ValueError:
+        raise RemoteError(f"unknown stamp layout {number}: the agent is newer than this program") from None
+    wanted = COLUMNS[layout]
+    size = _HEAD.size + rows * sum(array(code).itemsize for _, code in wanted)
+    if count != len(wanted) or zero or rows > MAX_ROWS or size != len(data):
+        raise RemoteError(f"a stamp block of {rows} rows must be {size} bytes, got {len(data)}")
+    columns: dict[str, array[int]] = {}
+    at = _HEAD.size
+    for name, code in wanted:
+        column: array[int] = array(code)
+        end = at + rows * column.itemsize
+        column.frombytes(data[at:end])
+        columns[name] = _little(column)
+        at = end
+    return Block(layout, first, columns)
+
+
+def _little(column: "array[int]") -> "array[int]":
+    if sys.byteorder == "big":
+        column = array(column.typecode, column)
+        column.byteswap()
+    return column

@@ -1,0 +1,102 @@
+"""One end of a link: bytes in, messages out, no I/O."""
+
+from __future__ import annotations
+
+from typing import Optional
+
+from . import messages as m
+from .errors import LocalError, RemoteError
+from .framing import Frame, FrameReader, encode_frame
+from .state import Role, State, after
+from .version import NEWEST, OLDEST, negotiate
+
+
+class Connection:
+    """Frames, messages and legal order of one end. Not thread-safe.
+
+    Feed received bytes with `receive_data`, take messages with `next_message` until it gives None, and write what
+    `send` returns. After `RemoteError` the connection is closed and of no further use.
+    """
+
+    def __init__(self, role: Role, software: str) -> None:
+        self.role = role
+        self.state = State.GREETING
+        self.version = 0
+        self._software = software
+        self._peer = Role.AGENT if role is Role.HOST else Role.HOST
+        self._reader = FrameReader()
+        self._sequence = 0
+
+    @property
+    def skipped(self) -> bytes:
+        """What came before the peer's first frame (a banner, an error of a shell), at most 4 kB."""
+        return self._reader.skipped
+
+    def hello(self, capabilities: Optional[m.Json] = None, environment: Optional[m.Json] = None) -> m.Hello:
+        """The greeting of this end, to be sent first."""
+        return m.Hello(self.role.value, self._software, OLDEST, NEWEST, capabilities or {}, environment or {})
+
+    def send(self, message: m.Message) -> bytes:
+        """Bytes that carry `message`.
+
+        Raises:
+            LocalError: not allowed now, or not encodable; nothing changed.
+        """
+        state = after(self.state, self.role, message)
+        if state is None:
+            raise LocalError(f"{type(message).__name__} is not allowed while the link is {self.state.value}")
+        data = encode_frame(Frame(message.TYPE, self._sequence, m.encode_message(message)))
+        self._sequence = (self._sequence + 1) & 0xFFFFFFFF
+        self.state = state
+        return data
+
+    def receive_data(self, data: bytes) -> None:
+        """Add received bytes."""
+        self._reader.feed(data)
+
+    def receive_eof(self) -> None:
+        """The stream ended.
+
+        Raises:
+            RemoteError: it ended before `Bye`; the text shows what the far end printed instead of frames.
+        """
+        if self.state is State.CLOSED:
+            return
+        state, self.state = self.state, State.CLOSED
+        printed = self.skipped.decode("utf-8", "replace").strip() if not self._reader.synced else ""
+        raise RemoteError(
+            f"the link ended while {state.value}"
+            + (f" inside a frame ({self._reader.pending} bytes of it came)" if self._reader.pending else "")
+            + (f"; the far end printed: {printed[-500:]}" if printed else "")
+        )
+
+    def next_message(self) -> Optional[m.Message]:
+        """Take the next message.
+
+        Returns:
+            A message; None when more bytes are needed.
+
+        Raises:
+            RemoteError: damaged frames, bad messages, messages out of order.
+            VersionMismatch: no common protocol version.
+        """
+        try:
+            frame = self._reader.next_frame()
+            if frame is None:
+                return None
+            message = m.decode_message(frame.type, frame.payload)
+            state = after(self.state, self._peer, message)
+            if state is None:
+                raise RemoteError(f"{type(message).__name__} came while the link was {self.state.value}")
+            if isinstance(message, m.Hello):
+                self._greet(message)
+        except RemoteError:
+            self.state = State.CLOSED
+            raise
+        self.state = state
+        return message
+
+    def _greet(self, hello: m.Hello) -> None:
+        if hello.role != self._peer.value:
+            raise RemoteError(f"the far end says it is {hello.role!r}, expected {self._peer.value!r}")
+        self.version = negotiate(hello.oldest, hello.newest)

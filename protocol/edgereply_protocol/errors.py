@@ -1,0 +1,19 @@
+"""What can go wrong on the link, and whose fault it is."""
+
+from __future__ import annotations
+
+
+class ProtocolError(Exception):
+    """Base of every error of this package."""
+
+
+class LocalError(ProtocolError):
+    """We asked for something the protocol does not allow; nothing was sent."""
+
+
+class RemoteError(ProtocolError):
+    """The peer sent something the protocol does not allow; the connection is of no further use."""
+
+
+class VersionMismatch(RemoteError):
+    """The two ends share no protocol version."""

@@ -1,0 +1,247 @@
+"""Everything host and agent can say: small frozen records, checked when built, as JSON on the wire.
+
+`Stamps` alone is binary. Unknown JSON keys are ignored, so that a newer peer may add some; missing or mistyped ones are
+the peer's fault.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass, field, fields
+from typing import Any, ClassVar, Union
+
+from .blocks import Block, decode_block, encode_block
+from .errors import LocalError, RemoteError
+
+Json = dict[str, Any]
+
+
+@dataclass(frozen=True)
+class Hello:
+    """First frame of each side: who speaks, which versions, what it can do, what it runs on."""
+
+    TYPE: ClassVar[int] = 1
+    role: str
+    software: str
+    oldest: int
+    newest: int
+    capabilities: Json = field(default_factory=dict)
+    environment: Json = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Inspect:
+    """Host asks for all that can be known of the board."""
+
+    TYPE: ClassVar[int] = 2
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """The agent's answer to `Inspect`."""
+
+    TYPE: ClassVar[int] = 3
+    report: Json
+
+
+@dataclass(frozen=True)
+class Configure:
+    """Host sets up a task ("respond", "stimulate", "observe" or "probe"); `settings` as in DEVELOPERS.md."""
+
+    TYPE: ClassVar[int] = 4
+    task: str
+    settings: Json
+
+
+@dataclass(frozen=True)
+class Configured:
+    """The task is ready; what took effect, and what could not be had."""
+
+    TYPE: ClassVar[int] = 5
+    in_effect: Json
+    warnings: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Start:
+    """Host starts the configured task."""
+
+    TYPE: ClassVar[int] = 6
+
+
+@dataclass(frozen=True)
+class Started:
+    """The responder is waiting for edges; `board_ns` is the board's clock then."""
+
+    TYPE: ClassVar[int] = 7
+    board_ns: int
+
+
+@dataclass(frozen=True)
+class Stamps:
+    """A block of stamps (packed columns)."""
+
+    TYPE: ClassVar[int] = 8
+    block: Block
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Counts so far: edges answered, edges lost by sequence number, answers given but not recorded."""
+
+    TYPE: ClassVar[int] = 9
+    answered: int
+    lost: int
+    unrecorded: int
+    board_ns: int
+    context: Json = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Stop:
+    """Host ends the task."""
+
+    TYPE: ClassVar[int] = 10
+
+
+@dataclass(frozen=True)
+class Stopped:
+    """The task is over, outputs are low, all its stamps were sent before this."""
+
+    TYPE: ClassVar[int] = 11
+    answered: int
+    lost: int
+    unrecorded: int
+    reason: str
+    environment: Json = field(default_factory=dict)
+
+
+@dataclass(frozen=True)
+class Fault:
+    """Something failed on the board: `code` (see DEVELOPERS.md), what, where, what to do about it."""
+
+    TYPE: ClassVar[int] = 12
+    code: str
+    what: str
+    where: str = ""
+    remedy: str = ""
+    fatal: bool = False
+
+
+@dataclass(frozen=True)
+class Ping:
+    """Sign of life; the agent ends a task when none came for its dead-man's time."""
+
+    TYPE: ClassVar[int] = 13
+    token: int
+
+
+@dataclass(frozen=True)
+class Pong:
+    """Answer to `Ping` with the board's clock at reception and at sending (RFC 5905: T2 and T3)."""
+
+    TYPE: ClassVar[int] = 14
+    token: int
+    received_ns: int
+    sent_ns: int
+
+
+@dataclass(frozen=True)
+class Probe:
+    """Set output lines (name → 0 or 1) and then read lines (names) of a configured "probe" task."""
+
+    TYPE: ClassVar[int] = 15
+    levels: dict[str, int] = field(default_factory=dict)
+    read: list[str] = field(default_factory=list)
+
+
+@dataclass(frozen=True)
+class Probed:
+    """Levels read (name → 0 or 1)."""
+
+    TYPE: ClassVar[int] = 16
+    levels: dict[str, int]
+
+
+@dataclass(frozen=True)
+class Bye:
+    """No more frames from this side."""
+
+    TYPE: ClassVar[int] = 17
+
+
+Message = Union[
+    Hello, Inspect, Inspection, Configure, Configured, Start, Started, Stamps, Progress, Stop, Stopped, Fault, Ping,
+    Pong, Probe, Probed, Bye,
+]  # fmt: skip
+
+MESSAGES: dict[int, type[Message]] = {
+    kind.TYPE: kind
+    for kind in (
+        Hello, Inspect, Inspection, Configure, Configured, Start, Started, Stamps, Progress, Stop, Stopped, Fault, Ping,
+        Pong, Probe, Probed, Bye,
+    )
+}  # fmt: skip
+
+_PLAIN = {"int": int, "str": str, "bool": bool, "Json": dict, "list[str]": list, "dict[str, int]": dict}
+
+
+def encode_message(message: Message) -> bytes:
+    """Payload of a message.
+
+    Raises:
+        LocalError: a field has the wrong type, or a block does not fit its layout.
+    """
+    if isinstance(message, Stamps):
+        return encode_block(message.block)
+    values = {item.name: getattr(message, item.name) for item in fields(message)}
+    problem = _problem(type(message), values)
+    if problem:
+        raise LocalError(problem)
+    try:
+        return json.dumps(values, separators=(",", ":"), allow_nan=False).encode()
+    except (TypeError, ValueError) as error:
+        raise LocalError(f"{type(message).__name__} cannot be put into JSON: {error}") from error
+
+
+def decode_message(kind: int, payload: bytes) -> Message:
+    """Message of a payload.
+
+    Raises:
+        RemoteError: unknown type, not JSON, or fields missing or of the wrong type.
+    """
+    cls = MESSAGES.get(kind)
+    if cls is None:
+        raise RemoteError(f"unknown message type {kind}: the peer is newer than this end")
+    if cls is Stamps:
+        return Stamps(decode_block(payload))
+    try:
+        values = json.loads(payload)
+    except (ValueError, RecursionError) as error:
+        raise RemoteError(f"{cls.__name__} is not JSON: {error}") from error
+    if not isinstance(values, dict):
+        raise RemoteError(f"{cls.__name__} is not a JSON object")
+    known = {item.name for item in fields(cls)}
+    values = {name: value for name, value in values.items() if name in known}
+    problem = _problem(cls, values)
+    if problem:
+        raise RemoteError(problem)
+    try:
+        return cls(**values)
+    except TypeError as error:
+        raise RemoteError(f"{cls.__name__} lacks a field: {error}") from error
+
+
+def _problem(cls: type[Message], values: Json) -> str:
+    for item in fields(cls):
+        if item.name not in values:
+            continue
+        value, wanted = values[item.name], str(item.type)
+        right = isinstance(value, _PLAIN[wanted]) and not (wanted == "int" and isinstance(value, bool))
+        if right and wanted == "list[str]":
+            right = all(isinstance(entry, str) for entry in value)
+        if right and wanted == "dict[str, int]":
+            right = all(isinstance(key, str) and type(entry) is int for key, entry in value.items())
+        if not right:
+            return f"{cls.__name__}.{item.name} must be {wanted}, not {type(value).__name__}"
+    return ""
