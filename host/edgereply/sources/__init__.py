@@ -1,0 +1,1 @@
+"""Pulse sources: instruments that emit stimulus edges and, some of them, time the responses."""
