@@ -8,6 +8,7 @@ import time
 from collections.abc import Callable
 
 import numpy as np
+
 from edgereply.analysis.summary import summarise
 
 REPEATS = 5

@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy import stats
+from scipy import special, stats
 
 from edgereply.analysis.quantiles import as_fraction
 
@@ -52,8 +52,7 @@ def rank_coverage(count: int, p: float, lower_rank: int, upper_rank: int) -> flo
 
     Source: Conover, Practical Nonparametric Statistics, 3rd ed., section 3.2.
     """
-    binomial = stats.binom(count, p)
-    return float(binomial.cdf(upper_rank - 1) - binomial.cdf(lower_rank - 1))
+    return _below(upper_rank - 1, count, p) - _below(lower_rank - 1, count, p)
 
 
 def quantile_ranks(count: int, p: float, confidence: float = 0.95) -> RankInterval | None:
@@ -78,17 +77,16 @@ def quantile_ranks(count: int, p: float, confidence: float = 0.95) -> RankInterv
     if count < count_needed(p, confidence):
         return None
     side = (1.0 - confidence) / 2.0
-    binomial = stats.binom(count, p)
     # ppf gives the smallest k with F(k) >= side; the lower rank needs the largest with F <= side.
-    lower = int(binomial.ppf(side))
-    while lower >= 1 and binomial.cdf(lower - 1) > side:
+    lower = int(stats.binom.ppf(side, count, p))
+    while lower >= 1 and _below(lower - 1, count, p) > side:
         lower -= 1
-    while binomial.cdf(lower) <= side:
+    while _below(lower, count, p) <= side:
         lower += 1
-    upper = int(binomial.ppf(1.0 - side)) + 1
-    while binomial.sf(upper - 1) > side:
+    upper = int(stats.binom.isf(side, count, p)) + 1
+    while _above(upper - 1, count, p) > side:
         upper += 1
-    while binomial.sf(upper - 2) <= side:
+    while _above(upper - 2, count, p) <= side:
         upper -= 1
     # At the very size needed, rounding in cdf may step one rank past the sample.
     lower, upper = max(lower, 1), min(upper, count)
@@ -188,6 +186,20 @@ def dkw_half_width(count: int, confidence: float = 0.95) -> float:
         raise ValueError("an empty sample has no band")
     _check_open("confidence", confidence)
     return math.sqrt(math.log(2.0 / (1.0 - confidence)) / (2.0 * count))
+
+
+def _below(successes: int, trials: int, p: float) -> float:
+    """P(X <= successes) of the binomial; the frozen scipy.stats object costs a thousand times more."""
+    if successes < 0:
+        return 0.0
+    return 1.0 if successes >= trials else float(special.betaincc(successes + 1, trials - successes, p))
+
+
+def _above(successes: int, trials: int, p: float) -> float:
+    """P(X > successes), without the cancellation of 1 - P(X <= successes)."""
+    if successes < 0:
+        return 1.0
+    return 0.0 if successes >= trials else float(special.betainc(successes + 1, trials - successes, p))
 
 
 def _check_open(what: str, value: float) -> None:
