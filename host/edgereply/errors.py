@@ -40,6 +40,10 @@ class DataError(HostError):
     exit_code = 2
 
 
+class StoreError(HostError):
+    """Measured data cannot be written: the disk is full, gone or not ours to write to."""
+
+
 class LinkError(HostError):
     """The way to the board failed: not reachable, refused, or broke off."""
 

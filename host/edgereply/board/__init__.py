@@ -1,0 +1,1 @@
+"""Boards as the host sees them: the agent's bundle, links to it, and its client."""

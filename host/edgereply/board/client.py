@@ -1,0 +1,216 @@
+"""The host's end of the conversation with an agent."""
+
+import contextlib
+import time
+from collections import deque
+from typing import Any, Protocol, TypeVar
+
+from edgereply import __version__
+from edgereply.deadline import Deadline
+from edgereply.errors import BoardError, LinkError, SettingError
+from edgereply_protocol import (
+    Bye,
+    Configure,
+    Configured,
+    Connection,
+    Fault,
+    Hello,
+    Inspect,
+    Inspection,
+    Json,
+    LocalError,
+    Message,
+    Ping,
+    Pong,
+    Probe,
+    Probed,
+    ProtocolError,
+    RemoteError,
+    Role,
+    Start,
+    Started,
+    State,
+    Stop,
+)
+
+BAD_INPUT = frozenset({"bad-setting", "unknown-line", "no-route"})
+PING_S = 1.0
+HELLO_S = 30.0
+REPLY_S = 15.0
+SILENCE_S = 15.0
+
+Reply = TypeVar("Reply")
+
+
+class ByteLink(Protocol):
+    """A two-way stream of bytes."""
+
+    @property
+    def name(self) -> str:
+        """What messages call the far end."""
+
+    @property
+    def complaints(self) -> str:
+        """What the far end wrote to stderr."""
+
+    def read(self, timeout_s: float) -> bytes | None:
+        """Bytes, none in time, or None at the end."""
+
+    def write(self, data: bytes) -> None:
+        """Send bytes or raise LinkError."""
+
+    def close(self, grace_s: float = 5.0) -> int:
+        """End the link; exit code of the far end where there is one."""
+
+
+class BoardClient:
+    """Talks to one agent. Not thread-safe.
+
+    Every request waits at most its time-out; faults of the agent become `BoardError`, or `SettingError` when the
+    request itself was wrong.
+    """
+
+    def __init__(self, link: ByteLink) -> None:
+        self._link = link
+        self._connection = Connection(Role.HOST, f"edgereply {__version__}")
+        self._inbox: deque[Message] = deque()
+        self._pinged_at = 0.0
+        self._heard_at = time.monotonic()
+        self._token = 0
+        self.hello = Hello("agent", "", 0, 0)
+
+    @property
+    def name(self) -> str:
+        """What messages call the board."""
+        return self._link.name
+
+    @property
+    def running(self) -> bool:
+        """True while a task runs on the board."""
+        return self._connection.state in (State.RUNNING, State.STOPPING)
+
+    def greet(self, timeout_s: float = HELLO_S) -> Hello:
+        """Exchange greetings; skips what a login shell prints before.
+
+        Raises:
+            LinkError: no agent answered in time; the text quotes what came instead.
+        """
+        self._send(self._connection.hello())
+        self.hello = self._await(Hello, timeout_s)
+        return self.hello
+
+    def inspect(self) -> Json:
+        """All the agent can find out about the board."""
+        self._send(Inspect())
+        return self._await(Inspection, REPLY_S).report
+
+    def configure(self, task: str, settings: Json) -> Configured:
+        """Set up a task; the lines are taken and the outputs low after this."""
+        self._send(Configure(task, settings))
+        return self._await(Configured, REPLY_S)
+
+    def start(self) -> Started:
+        """Start the task; returns when the responder waits for edges."""
+        self._send(Start())
+        return self._await(Started, REPLY_S)
+
+    def probe(self, levels: dict[str, int], read: list[str]) -> dict[str, int]:
+        """Set lines, then read lines."""
+        self._send(Probe(levels, read))
+        return self._await(Probed, REPLY_S).levels
+
+    def stop(self) -> None:
+        """Ask the task to end; `Stopped` comes through `poll`."""
+        if self._connection.state in (State.RUNNING, State.CONFIGURED):
+            self._send(Stop())
+
+    def ping(self) -> Pong:
+        """One sign of life and its answer."""
+        self._token += 1
+        self._send(Ping(self._token))
+        return self._await(Pong, REPLY_S)
+
+    def poll(self, timeout_s: float = 0.0) -> list[Message]:
+        """Messages that came, waiting at most `timeout_s` for the first; keeps the agent's dead-man satisfied.
+
+        Raises:
+            LinkError: the link ended, was garbled, or the board has been silent for too long.
+        """
+        now = time.monotonic()
+        if now - self._pinged_at >= PING_S:
+            self._pinged_at = now
+            self._token += 1
+            self._send(Ping(self._token))
+        self._pump(timeout_s)
+        messages: list[Message] = [message for message in self._inbox if not isinstance(message, Pong)]
+        self._inbox.clear()
+        if time.monotonic() - self._heard_at > SILENCE_S:
+            raise LinkError(
+                f"the board has said nothing for {SILENCE_S:.0f} s",
+                where=self.name,
+                remedy="check its power, the network and the load on it",
+            )
+        return messages
+
+    def close(self) -> None:
+        """Say goodbye and end the link."""
+        if self._connection.state is not State.CLOSED:
+            with contextlib.suppress(LinkError, LocalError):
+                self._send(Bye())
+        self._link.close()
+
+    def _send(self, message: Message) -> None:
+        self._link.write(self._connection.send(message))
+
+    def _pump(self, timeout_s: float) -> None:
+        data = self._link.read(timeout_s)
+        while data:
+            self._heard_at = time.monotonic()
+            self._connection.receive_data(data)
+            data = self._link.read(0)
+        try:
+            while (message := self._connection.next_message()) is not None:
+                self._inbox.append(message)
+            if data is None and not self._inbox:
+                self._connection.receive_eof()
+                raise LinkError("the agent ended", where=self.name, remedy="start again")
+        except RemoteError as error:
+            raise self._broken(error) from error
+
+    def _await(self, kind: type[Reply], timeout_s: float) -> Reply:
+        deadline = Deadline(timeout_s)
+        kept: deque[Message] = deque()
+        try:
+            while not deadline.expired():
+                self._pump(min(0.2, deadline.remaining_s()))
+                while self._inbox:
+                    message = self._inbox.popleft()
+                    if isinstance(message, kind):
+                        return message
+                    if isinstance(message, Fault):
+                        raise fault_error(message, self.name)
+                    kept.append(message)
+        finally:
+            self._inbox.extendleft(reversed(kept))
+        raise LinkError(
+            f"no {kind.__name__.lower()} from the board within {timeout_s:.0f} s",
+            where=self.name,
+            remedy=self._printed() or "check that the board is up and reachable",
+        )
+
+    def _broken(self, error: ProtocolError) -> LinkError:
+        return LinkError(f"{error}", where=self.name, remedy=self._printed() or "start again")
+
+    def _printed(self) -> str:
+        said = self._link.complaints or self._connection.skipped.decode("utf-8", "replace").strip()
+        printable = "".join(c if c.isprintable() else " " for c in said)
+        return f"the far end said: {printable[-400:]}" if printable else ""
+
+
+def fault_error(fault: Fault, where: str) -> BoardError | SettingError:
+    """The exception that stands for an agent's fault."""
+    cls: type[Any] = SettingError if fault.code in BAD_INPUT else BoardError
+    error: BoardError | SettingError = cls(
+        fault.what, where=f"{where}: {fault.where}" if fault.where else where, remedy=fault.remedy
+    )
+    return error

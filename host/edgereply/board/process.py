@@ -1,0 +1,126 @@
+"""A child process as a two-way stream of bytes: the system's ssh, or the agent on this computer."""
+
+import contextlib
+import os
+import queue
+import subprocess
+import threading
+from collections.abc import Sequence
+
+from edgereply.deadline import Deadline
+from edgereply.errors import LinkError
+
+CHUNK = 1 << 16
+STDERR_KEPT = 4096
+
+
+class ProcessLink:
+    """Bytes to and from a child's stdin and stdout; its stderr is kept for error messages.
+
+    One thread reads each of the child's streams. `read` and `write` may be used from one other thread.
+    """
+
+    def __init__(self, command: Sequence[str], name: str) -> None:
+        """Start the child.
+
+        Args:
+            command: program and arguments; no shell is involved.
+            name: what messages call the far end.
+
+        Raises:
+            LinkError: the program is missing or cannot be started.
+        """
+        self.name = name
+        self._chunks: queue.SimpleQueue[bytes] = queue.SimpleQueue()
+        self._stderr = b""
+        try:
+            self._child = subprocess.Popen(
+                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
+            )
+        except OSError as error:
+            raise LinkError(
+                f"cannot start {command[0]}: {error.strerror}", where=name, remedy=f"install {command[0]}"
+            ) from error
+        self._readers = [threading.Thread(target=f, daemon=True) for f in (self._read_stdout, self._read_stderr)]
+        for reader in self._readers:
+            reader.start()
+
+    @property
+    def pid(self) -> int:
+        """Process number of the child."""
+        return self._child.pid
+
+    @property
+    def complaints(self) -> str:
+        """The last 4 kB of what the child wrote to stderr."""
+        return self._stderr.decode("utf-8", "replace").strip()
+
+    def read(self, timeout_s: float) -> bytes | None:
+        """Received bytes; empty when none came in time, None at the end of the stream."""
+        try:
+            data = self._chunks.get(timeout=timeout_s) if timeout_s > 0 else self._chunks.get_nowait()
+        except queue.Empty:
+            return b""
+        if not data:
+            self._chunks.put(b"")
+            return None
+        return data
+
+    def write(self, data: bytes) -> None:
+        """Send bytes.
+
+        Raises:
+            LinkError: the far end is gone.
+        """
+        assert self._child.stdin is not None
+        try:
+            self._child.stdin.write(data)
+            self._child.stdin.flush()
+        except (OSError, ValueError) as error:
+            raise LinkError("the link to the board is closed", where=self.name, remedy=self._hint()) from error
+
+    def close(self, grace_s: float = 5.0) -> int:
+        """End the child: by closing its stdin, then by SIGTERM, then by SIGKILL. Returns its exit code."""
+        assert self._child.stdin is not None
+        with contextlib.suppress(OSError):
+            self._child.stdin.close()
+        deadline = Deadline(grace_s)
+        for end in (self._child.terminate, self._child.kill):
+            try:
+                self._child.wait(deadline.remaining_s())
+                break
+            except subprocess.TimeoutExpired:
+                end()
+                deadline = Deadline(2.0)
+        code = self._child.wait()
+        for reader in self._readers:
+            reader.join(1.0)
+        for stream in (self._child.stdout, self._child.stderr):
+            if stream is not None:
+                with contextlib.suppress(OSError):
+                    stream.close()
+        return code
+
+    def _hint(self) -> str:
+        return (
+            f"the far end said: {self.complaints[-400:]}" if self.complaints else "look at the board, then start again"
+        )
+
+    def _read_stdout(self) -> None:
+        assert self._child.stdout is not None
+        descriptor = self._child.stdout.fileno()
+        while True:
+            try:
+                data = os.read(descriptor, CHUNK)
+            except OSError:
+                data = b""
+            self._chunks.put(data)
+            if not data:
+                return
+
+    def _read_stderr(self) -> None:
+        assert self._child.stderr is not None
+        descriptor = self._child.stderr.fileno()
+        with contextlib.suppress(OSError):
+            while data := os.read(descriptor, CHUNK):
+                self._stderr = (self._stderr + data)[-STDERR_KEPT:]

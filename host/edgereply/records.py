@@ -1,0 +1,72 @@
+"""The record of one run: everything about it but the stamps, as `run.json`."""
+
+from datetime import UTC, datetime
+from typing import Any, Literal
+
+from pydantic import BaseModel, ConfigDict, Field
+
+FORMAT = 1
+
+HISTORY = {1: "first format"}
+
+Evidence = Literal["loop-back", "inside", "joined", "imported"]
+
+
+class Part(BaseModel):
+    """A committed file of stamps, relative to the run's directory."""
+
+    file: str
+    rows: int = Field(ge=0)
+    sha256: str = Field(min_length=64, max_length=64)
+
+
+class SourceRecord(BaseModel):
+    """The pulse source as it named itself, and the plan as it took effect."""
+
+    kind: str
+    model: str = ""
+    serial: str = ""
+    firmware: str = ""
+    tick_hz: int = 0
+    tolerance_ppm: float = 0.0
+    captures: bool = True
+    plan: dict[str, Any] = {}
+
+
+class RunRecord(BaseModel):
+    """One condition held for N stimuli. Times are integer nanoseconds; unknown keys of newer minor versions are kept.
+
+    `state` is `running` from the first byte on; a record still saying so belongs to a run that was cut off, and its
+    committed parts are good. `summary` and `counts` are derived and can be computed again from the parts at any time.
+    """
+
+    model_config = ConfigDict(extra="allow")
+
+    format: int = FORMAT
+    tool: str
+    run_id: str
+    created: str
+    title: str = ""
+    board: str
+    evidence: Evidence
+    virtual: bool
+    state: Literal["running", "complete", "incomplete"] = "running"
+    reason: str = ""
+    requested: dict[str, Any]
+    in_effect: dict[str, Any] = {}
+    source: SourceRecord
+    environment_before: dict[str, Any] = {}
+    environment_after: dict[str, Any] = {}
+    deadline_ns: int | None = None
+    window_ns: int
+    counts: dict[str, int] = {}
+    summary: dict[str, Any] = {}
+    warnings: list[str] = []
+    repeat: list[str] = []
+    parts: list[Part] = []
+    finished: str = ""
+
+
+def now_iso() -> str:
+    """The present time in UTC, ISO 8601 with seconds."""
+    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -1,0 +1,220 @@
+"""The bench file: boards, lines, the pulse source and the stimulus, checked once when read."""
+
+import tomllib
+from pathlib import Path
+from typing import Annotated, Any, Literal, Self
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from edgereply.errors import SettingError
+from edgereply.units import parse_duration_ns, parse_rate_period_ns
+
+
+def _duration(value: object) -> object:
+    if isinstance(value, str):
+        return parse_duration_ns(value)
+    raise ValueError("write the time as text with its unit, such as '2ms'")
+
+
+def _period(value: object) -> object:
+    if isinstance(value, str):
+        return parse_rate_period_ns(value)
+    raise ValueError("write the rate as text, such as '200/s'")
+
+
+def _line(value: object) -> object:
+    if isinstance(value, int) and not isinstance(value, bool):
+        raise ValueError("write an offset with its chip, such as 'gpiochip0:17'")
+    if not isinstance(value, str):
+        return value
+    chip, colon, line = value.rpartition(":")
+    return {"chip": chip, "line": int(line) if colon and line.isdigit() else line}
+
+
+Duration = Annotated[int, BeforeValidator(_duration)]
+Period = Annotated[int, BeforeValidator(_period)]
+
+
+class Strict(BaseModel):
+    """Refuses unknown keys, so that a typing slip is never silently ignored."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class Line(Strict):
+    """A GPIO line: by name (all chips are searched when `chip` is empty) or by chip and offset."""
+
+    chip: str = Field(default="", max_length=200)
+    line: str | int = ""
+    active_low: bool = False
+    bias: Literal["as-is", "pull-up", "pull-down", "disabled"] = "as-is"
+
+    def __str__(self) -> str:
+        return f"{self.chip}:{self.line}" if self.chip else str(self.line)
+
+
+LineName = Annotated[Line, BeforeValidator(_line)]
+
+
+class Realtime(Strict):
+    """Real-time settings to ask for; each is reported as requested and as it took effect."""
+
+    fifo_priority: int | None = Field(default=None, ge=1, le=99)
+    cpus: list[int] | None = Field(default=None, min_length=1, max_length=1024)
+    lock_memory: bool = False
+    hold_cpu_latency: bool = False
+
+
+class Board(Strict):
+    """A board under test and how its responder runs."""
+
+    link: Literal["local", "ssh"] = "ssh"
+    host: str = ""
+    python: str = ""
+    responder: Literal["agent", "observe", "external"] = "agent"
+    route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
+    wait: Literal["block", "spin"] = "block"
+    collection: Literal["stream", "quiet"] = "stream"
+    input: LineName = Line()
+    output: LineName = Line()
+    stimulus_line: LineName = Line()
+    capture_line: LineName = Line()
+    hold: Duration = 0
+    realtime: Realtime = Realtime()
+    input_limit_v: float = Field(default=3.3, gt=0, le=30)
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.link == "ssh" and self.responder != "external" and not self.host:
+            raise ValueError("link 'ssh' needs 'host', the name you would give to ssh")
+        if self.host.startswith("-"):
+            raise ValueError("'host' must not start with '-'")
+        if self.responder != "external" and self.route != "virtual":
+            for name in ("input", "output"):
+                if getattr(self, name).line == "":
+                    raise ValueError(f"'{name}' is missing: a line name or 'gpiochip0:17'")
+        return self
+
+
+class Source(Strict):
+    """The pulse source."""
+
+    kind: Literal["virtual", "reference", "generator", "lines", "self", "board"] = "virtual"
+    port: str = ""
+    baud: int = Field(default=500_000, ge=1200, le=4_000_000)
+    level_v: float = Field(default=3.3, gt=0, le=30)
+    board: str = ""
+    options: dict[str, str | int | float | bool] = {}
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.kind in ("reference", "generator", "lines") and not self.port:
+            raise ValueError(f"source '{self.kind}' needs 'port', the serial device it is on")
+        if self.kind == "board" and not self.board:
+            raise ValueError("source 'board' needs 'board', the name of the board that drives the stimulus")
+        return self
+
+
+class Stimulus(Strict):
+    """When stimuli come, how long they are, and how many."""
+
+    pattern: Literal["periodic", "uniform", "exponential"] = "exponential"
+    rate: Period = 5_000_000
+    floor: Duration = 1_000_000
+    spread: Duration = 1_000_000
+    width: Duration = 50_000
+    count: int | None = Field(default=None, ge=1, le=2**32 - 1)
+    dwell: Duration | None = None
+    seed: int = Field(default=1, ge=1, le=2**32 - 1)
+    window: Duration = 100_000_000
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.count is not None and self.dwell is not None:
+            raise ValueError("give 'count' or 'dwell', not both")
+        if self.pattern == "exponential" and self.floor >= self.rate:
+            raise ValueError("'floor' must be shorter than the mean interval (1 / rate)")
+        return self
+
+    @property
+    def stimuli(self) -> int:
+        """Number of stimuli that count or dwell amount to (10,000 when neither is given)."""
+        if self.dwell is not None:
+            return max(1, self.dwell // self.rate)
+        return self.count or 10_000
+
+
+class Bench(Strict):
+    """A whole bench file."""
+
+    title: str = Field(default="", max_length=200)
+    deadline: Duration | None = None
+    board: dict[str, Board] = Field(min_length=1)
+    source: Source = Source()
+    stimulus: Stimulus = Stimulus()
+
+    def pick(self, name: str) -> tuple[str, Board]:
+        """The board of that name, or the only one.
+
+        Raises:
+            SettingError: unknown name, or several boards and none named.
+        """
+        known = ", ".join(sorted(self.board))
+        if not name and len(self.board) == 1:
+            return next(iter(self.board.items()))
+        if not name:
+            raise SettingError("the bench has several boards", where=known, remedy="choose one with --board")
+        if name not in self.board:
+            raise SettingError(f"the bench has no board {name!r}", where=known, remedy="use one of these names")
+        return name, self.board[name]
+
+
+def parse_bench(data: dict[str, Any], where: str) -> Bench:
+    """Check the contents of a bench file.
+
+    Raises:
+        SettingError: each offending key with its value and what is allowed.
+    """
+    try:
+        return Bench.model_validate(data)
+    except ValidationError as error:
+        raise SettingError(
+            "the settings do not hold together:\n" + "\n".join(f"  {line}" for line in explain_validation(error)),
+            where=where,
+            remedy="correct the keys named above",
+        ) from error
+
+
+def load_bench(path: Path) -> Bench:
+    """Read a bench file (TOML).
+
+    Raises:
+        SettingError: unreadable, not TOML (with line and column), or wrong settings.
+    """
+    try:
+        if path.stat().st_size > 1 << 20:
+            raise SettingError("the bench file is larger than 1 MiB", where=str(path), remedy="is it a bench file?")
+        data = tomllib.loads(path.read_text(encoding="utf-8"))
+    except OSError as error:
+        raise SettingError(
+            f"the bench file cannot be read: {error.strerror}", where=str(path), remedy="give its path with --bench"
+        ) from error
+    except (ValueError, RecursionError) as error:
+        raise SettingError(
+            f"the bench file is not TOML: {error}", where=str(path), remedy="correct it there"
+        ) from error
+    return parse_bench(data, str(path))
+
+
+def explain_validation(error: ValidationError) -> list[str]:
+    """One line for each wrong key: where, what was given, what is allowed."""
+    lines = []
+    for item in error.errors(include_url=False):
+        key = ".".join(str(part) for part in item["loc"]) or "(top level)"
+        message = item["msg"].removeprefix("Value error, ")
+        if item["type"] == "extra_forbidden":
+            message = "unknown key"
+        given = item["input"]
+        shown = "" if isinstance(given, dict | BaseModel) or item["type"] == "missing" else f" = {str(given)[:60]!r}"
+        lines.append(f"{key}{shown}: {message}")
+    return lines

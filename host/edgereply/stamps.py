@@ -1,0 +1,125 @@
+"""Raw stamps as columns, and how a stream of edges becomes rows: one row a stimulus."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Self, TypeVar
+
+import numpy as np
+from numpy.typing import NDArray
+
+Int64s = NDArray[np.int64]
+Uint32s = NDArray[np.uint32]
+Number = TypeVar("Number", bound=np.generic)
+
+NO_STAMP = -(2**63)
+STIMULUS, RISE, FALL = 1, 2, 3
+OVERLAP_NS = 1_000_000
+
+
+@dataclass(frozen=True, slots=True)
+class SourceStamps:
+    """Rows of the pulse source's clock, int64 nanoseconds, `NO_STAMP` where there is none.
+
+    `rise_ns` and `fall_ns` of a row are the first seen after its stimulus and before the next one; further edges
+    before the next stimulus have rows of their own without a stimulus. That is a layout, not a pairing.
+    """
+
+    stimulus_ns: Int64s
+    rise_ns: Int64s
+    fall_ns: Int64s
+
+    @classmethod
+    def concatenate(cls, parts: Sequence[Self]) -> Self:
+        """Rows of all parts in order."""
+        names = ("stimulus_ns", "rise_ns", "fall_ns")
+        return cls(*(_join([getattr(part, name) for part in parts], np.int64) for name in names))
+
+    def edges(self) -> tuple[Int64s, Int64s, Int64s]:
+        """All stimuli, all rises, all falls, each sorted."""
+        stimulus, rise, fall = (np.sort(c[c != NO_STAMP]) for c in (self.stimulus_ns, self.rise_ns, self.fall_ns))
+        return stimulus, rise, fall
+
+
+@dataclass(frozen=True, slots=True)
+class BoardStamps:
+    """Rows of the board's clock: one an answered edge; int64 nanoseconds and uint32 event sequence numbers."""
+
+    edge_ns: Int64s
+    wake_ns: Int64s
+    set_ns: Int64s
+    clear_ns: Int64s
+    seqno: Uint32s
+    line_seqno: Uint32s
+
+    @classmethod
+    def concatenate(cls, parts: Sequence[Self]) -> Self:
+        """Rows of all parts in order."""
+        times = (_join([getattr(part, name) for part in parts], np.int64) for name in _TIMES)
+        counts = (_join([getattr(part, name) for part in parts], np.uint32) for name in _COUNTS)
+        return cls(*times, *counts)
+
+
+_TIMES = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
+_COUNTS = ("seqno", "line_seqno")
+
+
+class RowBuilder:
+    """Turns batches of edges into rows; keeps back what later edges may still belong to. Not thread-safe."""
+
+    def __init__(self) -> None:
+        self._kind = np.empty(0, np.uint8)
+        self._at = np.empty(0, np.int64)
+
+    def feed(self, kind: NDArray[np.uint8], at_ns: Int64s) -> SourceStamps:
+        """Add edges, in order but for less than 1 ms; returns the rows that are whole now."""
+        self._kind = np.concatenate([self._kind, kind])
+        self._at = np.concatenate([self._at, at_ns])
+        if not len(self._at):
+            return _rows(self._kind, self._at)
+        order = np.argsort(self._at, kind="stable")
+        self._kind, self._at = self._kind[order], self._at[order]
+        settled = self._at <= self._at[-1] - OVERLAP_NS
+        last = np.flatnonzero(settled & (self._kind == STIMULUS))
+        return self._take(int(last[-1]) if len(last) else 0)
+
+    def finish(self) -> SourceStamps:
+        """Rows of everything kept back."""
+        return self._take(len(self._at))
+
+    def _take(self, count: int) -> SourceStamps:
+        rows = _rows(self._kind[:count], self._at[:count])
+        self._kind, self._at = self._kind[count:], self._at[count:]
+        return rows
+
+
+def _rows(kind: NDArray[np.uint8], at_ns: Int64s) -> SourceStamps:
+    stimulus = at_ns[kind == STIMULUS]
+    columns = [stimulus]
+    extras: list[Int64s] = []
+    for wanted in (RISE, FALL):
+        times = at_ns[kind == wanted]
+        owner = np.searchsorted(stimulus, times, side="right") - 1
+        first = (owner >= 0) & (np.diff(owner, prepend=-1) != 0)
+        column = np.full(len(stimulus), NO_STAMP, np.int64)
+        column[owner[first]] = times[first]
+        columns.append(column)
+        extras.append(times[~first])
+    more = len(extras[0]) + len(extras[1])
+    if more:
+        empty = np.full(more, NO_STAMP, np.int64)
+        rise, fall = empty.copy(), empty.copy()
+        rise[: len(extras[0])] = extras[0]
+        fall[len(extras[0]) :] = extras[1]
+        columns = [np.concatenate(pair) for pair in zip(columns, (empty, rise, fall), strict=True)]
+        order = np.argsort(np.max(np.stack([columns[0], _own_time(columns)]), axis=0), kind="stable")
+        columns = [column[order] for column in columns]
+    return SourceStamps(*columns)
+
+
+def _own_time(columns: Sequence[Int64s]) -> Int64s:
+    """Time by which a row without a stimulus is put in order."""
+    return np.where(columns[0] == NO_STAMP, np.maximum(columns[1], columns[2]), NO_STAMP)
+
+
+def _join(parts: Sequence[NDArray[Number]], dtype: type[Number]) -> NDArray[Number]:
+    return np.concatenate([np.empty(0, dtype), *parts])

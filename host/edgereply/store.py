@@ -1,0 +1,285 @@
+"""Run directories: `run.json` and Parquet parts, written so that a crash loses at most the block in flight.
+
+A part is written under a temporary name, synced, renamed, and its directory synced. This module alone knows the file
+format; `stamps/` holds the source's clock, `board/` the board's.
+"""
+
+import hashlib
+import os
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+from pydantic import ValidationError
+
+from edgereply.errors import DataError, StoreError
+from edgereply.records import FORMAT, Part, RunRecord
+from edgereply.settings import explain_validation
+from edgereply.stamps import NO_STAMP, BoardStamps, RowBuilder, SourceStamps
+
+Int64s = NDArray[np.int64]
+
+SOURCE_COLUMNS = ("stimulus_ns", "rise_ns", "fall_ns")
+BOARD_COLUMNS = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
+SEQUENCES = ("seqno", "line_seqno")
+COMMIT_ROWS = 50_000
+COMMIT_S = 2.0
+
+
+class RunWriter:
+    """Writes one run. Not thread-safe."""
+
+    def __init__(self, directory: Path, record: RunRecord) -> None:
+        """Create the directory and its first `run.json`.
+
+        Raises:
+            DataError: it exists and is not empty.
+            StoreError: it cannot be written.
+        """
+        self.directory = directory
+        self.record = record
+        self.rows = 0
+        self._builder = RowBuilder()
+        self._source: list[SourceStamps] = []
+        self._board: list[BoardStamps] = []
+        self._pending = 0
+        self._committed_at = time.monotonic()
+        try:
+            if directory.exists() and any(directory.iterdir()):
+                raise DataError(
+                    "the run directory is not empty", where=str(directory), remedy="choose another name or remove it"
+                )
+            for folder in (directory, directory / "stamps", directory / "board"):
+                folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+            self._write_record()
+        except OSError as error:
+            raise _unwritable(directory, error) from error
+
+    def add_source(self, kind: NDArray[np.uint8], at_ns: Int64s) -> None:
+        """Add captured and emitted edges (kind 1 stimulus, 2 rise, 3 fall, 4 fall lost), source clock."""
+        self._take(self._builder.feed(kind, at_ns))
+
+    def add_board(self, stamps: BoardStamps) -> None:
+        """Add answered edges, board clock."""
+        self._board.append(stamps)
+        self._pending += len(stamps.edge_ns)
+        self._maybe_commit()
+
+    def finish(self, state: str, reason: str) -> None:
+        """Commit what is left and close the record.
+
+        Raises:
+            StoreError: the disk is full or gone; committed parts stay readable.
+        """
+        self._take(self._builder.finish())
+        self.commit()
+        self.record = self.record.model_copy(update={"state": state, "reason": reason})
+        self.save(self.record)
+
+    def save(self, record: RunRecord) -> None:
+        """Replace `run.json`.
+
+        Raises:
+            StoreError: it cannot be written; the old one stays.
+        """
+        self.record = record.model_copy(update={"parts": self.record.parts})
+        try:
+            self._write_record()
+        except OSError as error:
+            raise _unwritable(self.directory, error) from error
+
+    def commit(self) -> None:
+        """Make everything added so far durable.
+
+        Raises:
+            StoreError: it cannot be written; parts committed before stay readable.
+        """
+        try:
+            if self._source:
+                self._write_part("stamps", _source_table(SourceStamps.concatenate(self._source)))
+                self._source.clear()
+            if self._board:
+                self._write_part("board", _board_table(BoardStamps.concatenate(self._board)))
+                self._board.clear()
+        except OSError as error:
+            raise _unwritable(self.directory, error) from error
+        self._pending = 0
+        self._committed_at = time.monotonic()
+
+    def _take(self, stamps: SourceStamps) -> None:
+        if len(stamps.stimulus_ns):
+            self._source.append(stamps)
+            self.rows += len(stamps.stimulus_ns)
+            self._pending += len(stamps.stimulus_ns)
+        self._maybe_commit()
+
+    def _maybe_commit(self) -> None:
+        if self._pending >= COMMIT_ROWS or (self._pending and time.monotonic() - self._committed_at > COMMIT_S):
+            self.commit()
+
+    def _write_part(self, folder: str, table: pa.Table) -> None:
+        number = sum(part.file.startswith(folder + "/") for part in self.record.parts)
+        name = f"{folder}/part-{number:05}.parquet"
+
+        def write(path: Path) -> None:
+            pq.write_table(table, path, compression="zstd", write_page_checksum=True)
+
+        digest = _replace(self.directory / name, write)
+        self.record.parts.append(Part(file=name, rows=table.num_rows, sha256=digest))
+
+    def _write_record(self) -> None:
+        text = self.record.model_dump_json(indent=1)
+        _replace(self.directory / "run.json", lambda path: path.write_text(text, encoding="utf-8"))
+
+
+class RunReader:
+    """A run directory, read. Holds the record; stamps are loaded when asked for."""
+
+    def __init__(self, directory: Path) -> None:
+        """Read `run.json`.
+
+        Raises:
+            DataError: not a run directory, altered, or of a newer format.
+        """
+        self.directory = directory
+        path = directory / "run.json"
+        try:
+            if path.stat().st_size > 64 << 20:
+                raise DataError("run.json is larger than 64 MiB", where=str(path), remedy="is this a run directory?")
+            self.record = RunRecord.model_validate_json(path.read_bytes())
+        except OSError as error:
+            raise DataError(
+                f"not a run directory: run.json: {error.strerror}",
+                where=str(directory),
+                remedy="give the directory that 'edgereply measure' wrote",
+            ) from error
+        except ValidationError as error:
+            raise DataError(
+                "run.json is damaged or not ours: " + "; ".join(explain_validation(error)[:3]),
+                where=str(path),
+                remedy="restore it from a copy; the Parquet parts beside it can be read on their own",
+            ) from error
+        if self.record.format > FORMAT:
+            raise DataError(
+                f"the run has format {self.record.format}, this program reads up to {FORMAT}",
+                where=str(path),
+                remedy="update edgereply",
+            )
+
+    @property
+    def cut_off(self) -> bool:
+        """True where the program that wrote it died before closing the record."""
+        return self.record.state == "running"
+
+    def source(self) -> SourceStamps:
+        """All rows of `stamps/` in order.
+
+        Raises:
+            DataError: a part is missing, truncated or altered.
+        """
+        tables = [self._table(path, SOURCE_COLUMNS) for path in self._files("stamps")]
+        return SourceStamps.concatenate([SourceStamps(*(_int64(t, n) for n in SOURCE_COLUMNS)) for t in tables])
+
+    def board(self) -> BoardStamps:
+        """All rows of `board/` in order.
+
+        Raises:
+            DataError: a part is missing, truncated or altered.
+        """
+        tables = [self._table(path, BOARD_COLUMNS + SEQUENCES) for path in self._files("board")]
+        return BoardStamps.concatenate(
+            [
+                BoardStamps(
+                    _int64(t, "edge_ns"),
+                    _int64(t, "wake_ns"),
+                    _int64(t, "set_ns"),
+                    _int64(t, "clear_ns"),
+                    np.asarray(t.column("seqno").to_numpy(), np.uint32),
+                    np.asarray(t.column("line_seqno").to_numpy(), np.uint32),
+                )
+                for t in tables
+            ]
+        )
+
+    def _files(self, folder: str) -> list[Path]:
+        found = sorted((self.directory / folder).glob("part-*.parquet"))
+        if self.cut_off:
+            return found
+        listed = {self.directory / part.file: part for part in self.record.parts if part.file.startswith(folder + "/")}
+        for path, part in listed.items():
+            if path not in found:
+                raise DataError("a part is missing", where=str(path), remedy="restore it from a copy")
+            if _digest(path) != part.sha256:
+                raise DataError(
+                    "a part was altered or truncated since the run", where=str(path), remedy="restore it from a copy"
+                )
+        if extra := set(found) - set(listed):
+            raise DataError(
+                "a part that the run did not write", where=str(min(extra)), remedy="move it out of the directory"
+            )
+        return found
+
+    def _table(self, path: Path, columns: tuple[str, ...]) -> pa.Table:
+        try:
+            table = pq.read_table(path, columns=list(columns), page_checksum_verification=True, partitioning=None)
+        except (OSError, pa.ArrowException) as error:
+            raise DataError(
+                f"a part cannot be read: {str(error).splitlines()[0]}",
+                where=str(path),
+                remedy="restore it from a copy, or move it away to read the others",
+            ) from error
+        if missing := set(columns) - set(table.column_names):
+            raise DataError(f"a part lacks the columns {sorted(missing)}", where=str(path), remedy="restore it")
+        return table
+
+
+def _source_table(stamps: SourceStamps) -> pa.Table:
+    return pa.table({name: _nullable(getattr(stamps, name)) for name in SOURCE_COLUMNS})
+
+
+def _board_table(stamps: BoardStamps) -> pa.Table:
+    columns = {name: _nullable(getattr(stamps, name)) for name in BOARD_COLUMNS}
+    return pa.table(columns | {name: pa.array(getattr(stamps, name)) for name in SEQUENCES})
+
+
+def _nullable(values: Int64s) -> pa.Array:
+    return pa.array(values, mask=values == NO_STAMP)
+
+
+def _int64(table: pa.Table, name: str) -> Int64s:
+    return np.asarray(table.column(name).cast(pa.int64()).fill_null(NO_STAMP).to_numpy(), np.int64)
+
+
+def _replace(path: Path, write: Callable[[Path], object]) -> str:
+    partial = path.with_name(f".{path.name}.partial")
+    try:
+        write(partial)
+        with partial.open("rb+") as file:
+            os.fsync(file.fileno())
+        digest = _digest(partial)
+        partial.replace(path)
+    finally:
+        partial.unlink(missing_ok=True)
+    folder = os.open(path.parent, os.O_RDONLY)
+    try:
+        os.fsync(folder)
+    finally:
+        os.close(folder)
+    return digest
+
+
+def _digest(path: Path) -> str:
+    with path.open("rb") as file:
+        return hashlib.file_digest(file, "sha256").hexdigest()
+
+
+def _unwritable(directory: Path, error: OSError) -> StoreError:
+    return StoreError(
+        f"the run cannot be written: {error.strerror or error}",
+        where=str(directory),
+        remedy="free space or choose another directory with --out; what was committed before stays readable",
+    )
