@@ -185,16 +185,16 @@ def parse_bench(data: dict[str, Any], where: str) -> Bench:
         ) from error
 
 
-def load_bench(path: Path) -> Bench:
-    """Read a bench file (TOML).
+def read_bench(path: Path) -> dict[str, Any]:
+    """Contents of a bench file (TOML), not checked yet.
 
     Raises:
-        SettingError: unreadable, not TOML (with line and column), or wrong settings.
+        SettingError: unreadable, or not TOML (with line and column).
     """
     try:
         if path.stat().st_size > 1 << 20:
             raise SettingError("the bench file is larger than 1 MiB", where=str(path), remedy="is it a bench file?")
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
+        return tomllib.loads(path.read_text(encoding="utf-8"))
     except OSError as error:
         raise SettingError(
             f"the bench file cannot be read: {error.strerror}", where=str(path), remedy="give its path with --bench"
@@ -203,7 +203,15 @@ def load_bench(path: Path) -> Bench:
         raise SettingError(
             f"the bench file is not TOML: {error}", where=str(path), remedy="correct it there"
         ) from error
-    return parse_bench(data, str(path))
+
+
+def load_bench(path: Path) -> Bench:
+    """Read and check a bench file.
+
+    Raises:
+        SettingError: unreadable, not TOML, or wrong settings.
+    """
+    return parse_bench(read_bench(path), str(path))
 
 
 def explain_validation(error: ValidationError) -> list[str]:

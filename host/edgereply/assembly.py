@@ -1,0 +1,99 @@
+"""Builds the concrete things a measurement needs: boards and sources from settings. Nothing else does."""
+
+import contextlib
+import sys
+import tempfile
+from collections.abc import Iterator
+from pathlib import Path
+from typing import Any
+
+from edgereply.board.bundle import build_bundle
+from edgereply.board.client import BoardClient
+from edgereply.board.process import ProcessLink
+from edgereply.errors import SettingError
+from edgereply.settings import Board, Source, Stimulus
+from edgereply.sources.base import PulseSource, StimulusPlan
+from edgereply.sources.registry import create_source
+
+
+def stimulus_plan(stimulus: Stimulus) -> StimulusPlan:
+    """The plan that the stimulus settings ask for."""
+    return StimulusPlan(
+        pattern=stimulus.pattern,
+        period_ns=stimulus.rate,
+        width_ns=stimulus.width,
+        count=stimulus.stimuli,
+        floor_ns=stimulus.floor,
+        spread_ns=stimulus.spread,
+        seed=stimulus.seed,
+    )
+
+
+@contextlib.contextmanager
+def open_source(settings: Source) -> Iterator[PulseSource]:
+    """The pulse source, open and identified; its output is idle and it is closed on leaving.
+
+    Raises:
+        SourceError: it cannot be opened, or something else answers.
+    """
+    source = create_source(settings.kind, source_options(settings))
+    try:
+        yield source
+    finally:
+        source.close()
+
+
+def source_options(settings: Source) -> dict[str, Any]:
+    """What the constructor of a source of this kind takes."""
+    options: dict[str, Any] = dict(settings.options)
+    if settings.port:
+        options |= {"port": settings.port, "baud": settings.baud}
+    return options
+
+
+@contextlib.contextmanager
+def open_board(name: str, settings: Board) -> Iterator[BoardClient]:
+    """A board's agent, greeted; it is ended on leaving.
+
+    Raises:
+        LinkError: it cannot be reached.
+        BoardError: it cannot run the agent.
+    """
+    with contextlib.ExitStack() as stack:
+        link = _local_link(name, settings, stack) if settings.link == "local" else _ssh_link(name, settings)
+        client = BoardClient(link)
+        stack.callback(client.close)
+        client.greet()
+        yield client
+
+
+def _local_link(name: str, settings: Board, stack: contextlib.ExitStack) -> ProcessLink:
+    folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="edgereply-agent-"))
+    path = Path(folder) / "agent.pyz"
+    path.write_bytes(build_bundle().data)
+    return ProcessLink([settings.python or sys.executable, "-I", str(path)], name)
+
+
+def _ssh_link(name: str, settings: Board) -> ProcessLink:
+    raise SettingError(
+        "boards over ssh are not supported yet", where=f"board.{name}.link", remedy="use link = 'local' for now"
+    )
+
+
+def with_wires(settings: Board, source: PulseSource) -> Board:
+    """The board's settings with a virtual route joined to a virtual source's wires.
+
+    Raises:
+        SettingError: only one of the two is virtual.
+    """
+    wires = getattr(source, "wires", None)
+    if (settings.route == "virtual") != (wires is not None):
+        raise SettingError(
+            "the route 'virtual' and the source 'virtual' go together, and only with each other",
+            where=f"route {settings.route}, source {source.identity.kind}",
+            remedy="make both virtual or neither",
+        )
+    if wires is None:
+        return settings
+    line = settings.input.model_copy(update={"chip": str(wires), "line": 0})
+    return settings.model_copy(update={"input": line, "output": line})

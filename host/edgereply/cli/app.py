@@ -1,0 +1,35 @@
+"""All commands in one place."""
+
+from typing import Annotated
+
+import typer
+
+from edgereply import __version__
+from edgereply.cli import demo, measure, report
+
+app = typer.Typer(
+    name="edgereply",
+    help="How long does a board take to answer an input edge, how much does that vary, and can I rely on it?",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        print(f"edgereply {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Say the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+for _module in (demo, measure, report):
+    app.command(name=_module.NAME)(_module.command)

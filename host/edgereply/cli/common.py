@@ -1,0 +1,30 @@
+"""Options and output that all commands share."""
+
+import json
+import sys
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+BenchOption = Annotated[Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.")]
+BoardOption = Annotated[str, typer.Option("--board", help="Board of the bench file; not needed when it has one.")]
+JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, everything else on stderr.")]
+
+DONE, SAYS_NO, BAD_INPUT, TROUBLE, INTERRUPTED = 0, 1, 2, 3, 130
+
+
+def say(line: str) -> None:
+    """One line about what is going on, to stderr."""
+    print(f"· {line}", file=sys.stderr, flush=True)
+
+
+def put_json(document: Mapping[str, Any]) -> None:
+    """The one JSON document, to stdout."""
+    print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+
+
+def leave(code: int) -> None:
+    """End the command with an exit code."""
+    raise typer.Exit(code)

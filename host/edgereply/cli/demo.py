@@ -1,0 +1,79 @@
+"""`edgereply demo`: a whole measurement on software wires, no hardware needed."""
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from edgereply.cli.common import INTERRUPTED, JsonOption, leave, put_json, say
+
+NAME = "demo"
+
+BENCH = """# A bottling line: a light barrier sees a bad bottle, the board must fire the reject gate within 2 ms.
+# Virtual: software wires between processes of this computer. The times are this computer's scheduler.
+title = "Reject gate, bottling line (invented demo data, virtual)"
+deadline = "2ms"
+
+[board.gate]
+link = "local"
+route = "virtual"
+wait = "block"
+
+[source]
+kind = "virtual"
+
+[stimulus]
+pattern = "exponential"
+rate = "1000/s"
+floor = "500us"
+width = "50us"
+dwell = "{dwell}"
+seed = 20
+"""
+
+
+def command(
+    out: Annotated[Path, typer.Option(help="Directory to write into; must be new or empty.")] = Path("edgereply-demo"),
+    dwell: Annotated[str, typer.Option(help="How long each of the two runs takes.")] = "8s",
+    as_json: JsonOption = False,
+) -> None:
+    """Measure a virtual reject gate by two wait strategies and show both side by side (about half a minute)."""
+    from edgereply.cli.duration_option import duration_option
+    from edgereply.cli.showing import show_runs
+    from edgereply.cli.watching import watching
+    from edgereply.demo import prepare
+    from edgereply.measure import Measured, measure
+    from edgereply.report.document import write_page
+    from edgereply.views import load_view
+
+    directory = prepare(out, BENCH.replace("{dwell}", f"{duration_option(dwell, '--dwell') // 1_000_000}ms"))
+    done: list[Measured] = []
+    for wait, bench in directory.benches.items():
+        say(f"virtual bench, wait strategy '{wait}'")
+        with watching(bench.stimulus.stimuli) as watch:
+            repeat = [f"edgereply measure --bench {directory.bench_file} --wait {wait}"]
+            done.append(measure(bench, "", directory.runs / wait, watch, say, repeat))
+        if done[-1].outcome.interrupted:
+            say(f"interrupted: what was measured until then is kept in {done[-1].directory}")
+            leave(INTERRUPTED)
+        if done[-1].outcome.error is not None:
+            raise done[-1].outcome.error
+    runs = [item.directory for item in done]
+    page = directory.root / "report.html"
+    write_page([load_view(run) for run in runs], page)
+    if as_json:
+        put_json({"page": str(page), "runs": [{"run": str(m.directory), **m.record.summary} for m in done]})
+    else:
+        show_runs(runs)
+    for line in next_steps(directory.bench_file, runs, page):
+        say(line)
+
+
+def next_steps(bench_file: Path, runs: list[Path], page: Path) -> list[str]:
+    """What to do after the demo."""
+    return [
+        f"the page: {page}",
+        f"the raw stamps: {runs[0]}/stamps/*.parquet and {runs[0]}/board/*.parquet",
+        f"measure again with other settings: edgereply measure --bench {bench_file} --rate 200/s --dwell 60s",
+        "with real wires: README, 'From the demo to a desk' (common ground first, never 5 V into a 3.3 V input)",
+    ]

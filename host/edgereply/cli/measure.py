@@ -1,0 +1,69 @@
+"""`edgereply measure`: one condition, one run."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from edgereply.cli.common import INTERRUPTED, BenchOption, BoardOption, JsonOption, leave, put_json, say
+
+NAME = "measure"
+
+
+def command(
+    bench: BenchOption = Path("bench.toml"),
+    board: BoardOption = "",
+    route: Annotated[str | None, typer.Option(help="chardev, gpiod, sysfs or virtual.")] = None,
+    wait: Annotated[str | None, typer.Option(help="block or spin.")] = None,
+    collection: Annotated[str | None, typer.Option(help="stream or quiet.")] = None,
+    pattern: Annotated[str | None, typer.Option(help="periodic, uniform or exponential arrivals.")] = None,
+    rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.")] = None,
+    count: Annotated[int | None, typer.Option(help="How many stimuli.")] = None,
+    dwell: Annotated[str | None, typer.Option(help="How long instead of how many, such as 60s.")] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of the arrivals.")] = None,
+    fifo_priority: Annotated[int | None, typer.Option(help="SCHED_FIFO priority to ask for, 1 to 99.")] = None,
+    deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Run directory to make; default runs/TIME-BOARD-ROUTE-WAIT.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""
+    from edgereply.overrides import override
+    from edgereply.settings import read_bench
+
+    settings = override(
+        read_bench(bench),
+        where=str(bench),
+        board=board,
+        on_board={"route": route, "wait": wait, "collection": collection},
+        realtime={"fifo_priority": fifo_priority},
+        stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
+        top={"deadline": deadline},
+    )
+    _run(settings, board, out, as_json)
+
+
+def _run(settings: Any, board: str, out: Path | None, as_json: bool) -> None:
+    import sys
+
+    from edgereply.cli.watching import watching
+    from edgereply.measure import measure
+    from edgereply.overrides import run_directory, typed_command
+
+    directory = out or run_directory(settings, board)
+    with watching(settings.stimulus.stimuli, quiet=False) as watch:
+        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv))
+    if as_json:
+        put_json({"run": str(directory), "state": measured.record.state, **measured.record.summary})
+    else:
+        from edgereply.cli.showing import show_runs
+
+        show_runs([directory])
+        say(f"run written to {directory}")
+        say(f"next: edgereply report {directory} -o report.html")
+    outcome = measured.outcome
+    if outcome.interrupted:
+        say("interrupted: what was measured until then is kept")
+        leave(INTERRUPTED)
+    if outcome.error is not None:
+        say("the run is incomplete; what was received is kept")
+        raise outcome.error

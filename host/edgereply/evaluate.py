@@ -1,0 +1,149 @@
+"""Raw stamps of a run into pairs, joined segments, counts and figures. Pure; the same stamps give the same result."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.joining import Join, join
+from edgereply.analysis.pairing import Pairing, Status, pair
+from edgereply.analysis.summary import summarise
+from edgereply.records import Evidence
+from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
+
+Int64s = NDArray[np.int64]
+
+SEGMENTS = ("wake_delay", "set_time", "hold", "outside")
+EXPECTED_SOON = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """A run, evaluated. Per-stimulus arrays are int64 nanoseconds in stimulus order, `NO_STAMP` where there is none."""
+
+    evidence: Evidence
+    stimulus_ns: Int64s
+    reaction_ns: Int64s
+    pulse_width_ns: Int64s
+    segments: dict[str, Int64s]
+    counts: dict[str, int]
+    notes: list[str]
+
+    def summary(self, virtual: bool) -> dict[str, Any]:
+        """The summary as it is printed and stored (JSON-ready)."""
+        return {
+            "stimuli": self.counts["stimuli"],
+            "responses": self.counts["responses"],
+            **{name: self.counts[name] for name in ("missed", "spurious", "coalesced", "ambiguous", "late")},
+            "reaction": summarise(present(self.reaction_ns)).as_dict(),
+            "pulse_width": summarise(present(self.pulse_width_ns)).as_dict(),
+            "segments": {name: summarise(present(values)).as_dict() for name, values in self.segments.items()},
+            "evidence": self.evidence,
+            "virtual": virtual,
+        }
+
+
+def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_ns: int | None) -> Evaluation:
+    """Pair, join and measure.
+
+    Args:
+        source: rows of the pulse source's clock.
+        board: rows of the board's clock; may be empty.
+        window_ns: an answer cannot come later than this after its stimulus.
+        deadline_ns: later answers count as late; None counts none.
+
+    Returns:
+        The evaluation; evidence is `joined` when board and source stamps could be paired pulse by pulse, `loop-back`
+        with the source's stamps alone, `inside` with the board's alone.
+    """
+    stimulus, rise, fall = source.edges()
+    notes: list[str] = []
+    if len(rise) == 0 and len(board.edge_ns) and not np.any(source.rise_ns != NO_STAMP):
+        return _inside(stimulus, board, deadline_ns, notes)
+    pairing = pair(stimulus, rise, fall, window_ns)
+    reaction = _difference(pairing.rise_ns, pairing.stimulus_ns, pairing.status == Status.PAIRED)
+    width = _difference(pairing.fall_ns, pairing.rise_ns, pairing.status == Status.PAIRED)
+    segments: dict[str, Int64s] = {}
+    evidence: Evidence = "loop-back"
+    counts = _pair_counts(pairing, reaction, deadline_ns)
+    edge = board.edge_ns[board.edge_ns != NO_STAMP]
+    if len(edge):
+        joined = join(pairing.stimulus_ns, edge)
+        if joined.reason:
+            notes.append(f"board and source stamps were not joined: {joined.reason}")
+        else:
+            evidence = "joined"
+            segments = _segments(joined, board, reaction)
+        counts |= {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": len(joined.extra_edge_index)}
+    return Evaluation(evidence, pairing.stimulus_ns, reaction, width, segments, counts, notes)
+
+
+def present(values: Int64s) -> Int64s:
+    """The values that are there."""
+    return values[values != NO_STAMP]
+
+
+def _pair_counts(pairing: Pairing, reaction: Int64s, deadline_ns: int | None) -> dict[str, int]:
+    status = pairing.status
+    taken = present(reaction)
+    return {
+        "stimuli": len(status),
+        "responses": len(taken),
+        "missed": int(np.count_nonzero(status == Status.MISSED)),
+        "spurious": len(pairing.spurious_rise_ns),
+        "coalesced": int(np.count_nonzero(status == Status.COALESCED)),
+        "ambiguous": int(np.count_nonzero(status == Status.AMBIGUOUS)),
+        "late": 0 if deadline_ns is None else int(np.count_nonzero(taken > deadline_ns)),
+    }
+
+
+def _segments(joined: Join, board: BoardStamps, reaction: Int64s) -> dict[str, Int64s]:
+    rows = np.flatnonzero(board.edge_ns != NO_STAMP)
+    found = joined.edge_index >= 0
+    row = rows[joined.edge_index[found]]
+
+    def spread(values: Int64s) -> Int64s:
+        column = np.full(len(found), NO_STAMP, np.int64)
+        column[found] = values
+        return column
+
+    edge, wake, high, low = (spread(getattr(board, n)[row]) for n in ("edge_ns", "wake_ns", "set_ns", "clear_ns"))
+    inside = _difference(high, edge, found)
+    return {
+        "wake_delay": _difference(wake, edge, found),
+        "set_time": _difference(high, wake, found),
+        "hold": _difference(low, high, found),
+        "outside": _difference(reaction, inside, found),
+    }
+
+
+def _inside(stimulus: Int64s, board: BoardStamps, deadline_ns: int | None, notes: list[str]) -> Evaluation:
+    every = np.ones(len(board.edge_ns), bool)
+    reaction = _difference(board.set_ns, board.edge_ns, every)
+    segments = {
+        "wake_delay": _difference(board.wake_ns, board.edge_ns, every),
+        "set_time": _difference(board.set_ns, board.wake_ns, every),
+        "hold": _difference(board.clear_ns, board.set_ns, every),
+    }
+    taken = present(reaction)
+    sent = max(len(stimulus), len(reaction)) if len(stimulus) else len(reaction)
+    counts = {
+        "stimuli": sent,
+        "responses": len(taken),
+        "missed": sent - len(reaction),
+        "spurious": 0,
+        "coalesced": 0,
+        "ambiguous": 0,
+        "late": 0 if deadline_ns is None else int(np.count_nonzero(taken > deadline_ns)),
+    }
+    notes.append(
+        "the source did not capture responses: these are the board's own stamps, from kernel edge to high written"
+    )
+    width = segments["hold"]
+    return Evaluation("inside", board.edge_ns, reaction, width, segments, counts, notes)
+
+
+def _difference(later: Int64s, earlier: Int64s, valid: NDArray[np.bool_]) -> Int64s:
+    usable = valid & (later != NO_STAMP) & (earlier != NO_STAMP)
+    return np.where(usable, np.where(usable, later, 0) - np.where(usable, earlier, 0), NO_STAMP)

@@ -1,0 +1,133 @@
+"""From a bench to a finished run directory: assemble, run, evaluate, close the record."""
+
+import uuid
+from collections.abc import Callable
+from contextlib import ExitStack
+from dataclasses import asdict, dataclass
+from pathlib import Path
+
+from edgereply import __version__
+from edgereply.assembly import open_board, open_source, stimulus_plan, with_wires
+from edgereply.board.client import BoardClient
+from edgereply.evaluate import evaluate
+from edgereply.records import RunRecord, SourceRecord, now_iso
+from edgereply.run import Outcome, Run, Watcher, responder_settings
+from edgereply.settings import Bench, Board
+from edgereply.sources.base import PulseSource, StimulusPlan
+from edgereply.store import RunReader, RunWriter
+from edgereply_protocol import Json
+
+RING_ROWS = 65_536
+
+Say = Callable[[str], None]
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """A finished run: where it is, its record, and how it ended."""
+
+    directory: Path
+    record: RunRecord
+    outcome: Outcome
+
+
+def measure(bench: Bench, board_name: str, directory: Path, watch: Watcher, say: Say, repeat: list[str]) -> Measured:
+    """Measure one condition and write its run directory.
+
+    Args:
+        bench: checked settings.
+        board_name: a board of the bench, or "" for its only one.
+        directory: where the run goes; must not hold anything yet.
+        watch: called a few times a second with the counts so far.
+        say: called with one line on what happens next.
+        repeat: commands that repeat this run, kept in the record.
+
+    Raises:
+        SettingError: the bench asks for what the board or the source cannot do; nothing was measured.
+        HostError: board, link or source failed before the first stimulus. Trouble during the run does not raise: it
+            is in the outcome, and what was received is kept.
+    """
+    name, board = bench.pick(board_name)
+    with ExitStack() as stack:
+        say(f"opening the pulse source ({bench.source.kind})")
+        source = stack.enter_context(open_source(bench.source))
+        plan = source.arm(stimulus_plan(bench.stimulus))
+        board = with_wires(board, source)
+        client: BoardClient | None = None
+        in_effect: Json = {}
+        warnings: list[str] = []
+        if board.responder == "agent":
+            say(f"opening the board {name}")
+            client = stack.enter_context(open_board(name, board))
+            rows = plan.count + 1000 if board.collection == "quiet" else RING_ROWS
+            configured = client.configure("respond", responder_settings(board, rows))
+            in_effect, warnings = configured.in_effect, configured.warnings
+        record = _new_record(bench, name, board, source, plan, client, in_effect, warnings, repeat)
+        writer = RunWriter(directory, record)
+        say(f"measuring {plan.count} stimuli")
+        outcome = Run(client, source, writer, plan, watch).execute()
+    say("evaluating")
+    return Measured(directory, close_record(writer, outcome), outcome)
+
+
+def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:
+    """Add counts and summary to the record of a run that has ended, and save it."""
+    reader = RunReader(writer.directory)
+    result = evaluate(reader.source(), reader.board(), writer.record.window_ns, writer.record.deadline_ns)
+    counts = result.counts | {
+        "lost_edges": outcome.tally.lost_edges,
+        "unrecorded": outcome.tally.unrecorded,
+        "lost_records": outcome.tally.lost_records,
+    }
+    record = writer.record.model_copy(
+        update={
+            "finished": now_iso(),
+            "evidence": result.evidence,
+            "counts": counts,
+            "summary": result.summary(virtual=writer.record.virtual),
+            "environment_after": outcome.environment_after,
+            "warnings": writer.record.warnings + result.notes,
+        }
+    )
+    writer.save(record)
+    return writer.record
+
+
+def _new_record(
+    bench: Bench,
+    name: str,
+    board: Board,
+    source: PulseSource,
+    plan: StimulusPlan,
+    client: BoardClient | None,
+    in_effect: Json,
+    warnings: list[str],
+    repeat: list[str],
+) -> RunRecord:
+    identity = source.identity
+    return RunRecord(
+        tool=f"edgereply {__version__}",
+        run_id=uuid.uuid4().hex,
+        created=now_iso(),
+        title=bench.title,
+        board=name,
+        evidence="loop-back" if identity.captures else "inside",
+        virtual=identity.virtual,
+        requested={"board": board.model_dump(mode="json"), "stimulus": bench.stimulus.model_dump(mode="json")},
+        in_effect=in_effect,
+        source=SourceRecord(
+            kind=identity.kind,
+            model=identity.model,
+            serial=identity.serial,
+            firmware=identity.firmware,
+            tick_hz=identity.tick_hz,
+            tolerance_ppm=identity.tolerance_ppm,
+            captures=identity.captures,
+            plan=asdict(plan),
+        ),
+        environment_before=client.hello.environment if client else {},
+        deadline_ns=bench.deadline,
+        window_ns=bench.stimulus.window,
+        warnings=warnings,
+        repeat=repeat,
+    )

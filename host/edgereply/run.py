@@ -1,0 +1,222 @@
+"""One measurement: board, source and store are passed in; stamps flow until the plan is done or something gives way."""
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+
+from edgereply.board.client import BoardClient, fault_error
+from edgereply.deadline import Deadline
+from edgereply.errors import HostError, LinkError, SourceError
+from edgereply.settings import Board
+from edgereply.sources.base import PulseSource, SourceBatch, StimulusPlan
+from edgereply.stamps import RISE, STIMULUS, BoardStamps
+from edgereply.store import RunWriter
+from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, Stopped
+
+POLL_S = 0.05
+STOP_S = 15.0
+MARGIN_S = 30.0
+
+
+@dataclass(slots=True)
+class Tally:
+    """What has been seen so far; handed to the watcher a few times a second."""
+
+    expected: int
+    started_at: float = field(default_factory=time.monotonic)
+    stimuli: int = 0
+    rises: int = 0
+    answered: int = 0
+    lost_records: int = 0
+    lost_edges: int = 0
+    unrecorded: int = 0
+
+    @property
+    def elapsed_s(self) -> float:
+        """Seconds since the start."""
+        return time.monotonic() - self.started_at
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """How a run ended: `complete`, or `incomplete` with the reason and, if there was one, the error behind it."""
+
+    state: str
+    reason: str
+    tally: Tally
+    error: HostError | None
+    interrupted: bool
+    environment_after: Json
+
+
+Watcher = Callable[[Tally, SourceBatch | None], None]
+
+
+def responder_settings(board: Board, capacity: int) -> Json:
+    """`Configure` settings for a board's responder."""
+    return {
+        "route": board.route,
+        "lines": {name: line_settings(getattr(board, name)) for name in ("input", "output")},
+        "wait": board.wait,
+        "hold_ns": board.hold,
+        "collection": board.collection,
+        "capacity": capacity,
+        "realtime": board.realtime.model_dump(),
+        "dead_man_s": 30,
+    }
+
+
+def line_settings(line: Any) -> Json:
+    """A line as the agent takes it."""
+    settings: Json = line.model_dump(mode="json")
+    return settings
+
+
+class Run:
+    """Carries one run out. Use once, from one thread."""
+
+    def __init__(
+        self, board: BoardClient | None, source: PulseSource, writer: RunWriter, plan: StimulusPlan, watch: Watcher
+    ) -> None:
+        self._board = board
+        self._source = source
+        self._writer = writer
+        self._watch = watch
+        self._plan = plan
+        self._stopped: Stopped | None = None
+        self._tally = Tally(plan.count)
+
+    def execute(self) -> Outcome:
+        """Measure until the source is done; keeps everything that was received, whatever happens.
+
+        The board's task must be configured and the source armed. On return the board's output and the stimulus line
+        are low, or the outcome says that the far end could not be told.
+        """
+        error: HostError | None = None
+        interrupted = False
+        try:
+            self._stimulate()
+        except KeyboardInterrupt:
+            interrupted = True
+        except HostError as caught:
+            error = caught
+        problems = self._wind_down()
+        error = error or (problems[0] if problems else None)
+        reason = "stopped by the user" if interrupted else _reason(error)
+        try:
+            self._writer.finish("incomplete" if reason else "complete", reason)
+        except HostError as caught:
+            error = error or caught
+        stopped = self._stopped
+        return Outcome(
+            "incomplete" if interrupted or error else "complete",
+            reason or _reason(error),
+            self._tally,
+            error,
+            interrupted,
+            stopped.environment if stopped else {},
+        )
+
+    def _stimulate(self) -> None:
+        if self._board is not None:
+            self._board.start()
+        self._source.start()
+        self._tally.started_at = time.monotonic()
+        limit = Deadline(self._plan.count * self._plan.period_ns * 1.5e-9 + MARGIN_S)
+        while True:
+            batch = self._source.read(POLL_S)
+            self._take_batch(batch)
+            self._take_board(0.0)
+            self._watch(self._tally, batch)
+            if batch is not None and batch.done:
+                return
+            if self._stopped is not None:
+                raise LinkError(f"the agent ended the task: {self._stopped.reason}", where=self._board_name)
+            if limit.expired():
+                raise SourceError(
+                    f"the source has not finished after {self._tally.elapsed_s:.0f} s "
+                    f"({self._tally.stimuli} of {self._plan.count} stimuli)",
+                    remedy="check the source and its cable, then measure again",
+                )
+
+    def _wind_down(self) -> list[HostError]:
+        problems: list[HostError] = []
+        for step in (self._quieten_source, self._stop_board):
+            try:
+                step()
+            except HostError as error:
+                problems.append(error)
+            except KeyboardInterrupt:
+                problems.append(HostError("interrupted while stopping"))
+        return problems
+
+    def _quieten_source(self) -> None:
+        self._source.abort()
+        deadline = Deadline(2.0)
+        while not deadline.expired():
+            batch = self._source.read(POLL_S)
+            self._take_batch(batch)
+            if batch is None or batch.done:
+                return
+
+    def _stop_board(self) -> None:
+        if self._board is None or self._stopped is not None:
+            return
+        if not self._board.running:
+            return
+        self._board.stop()
+        deadline = Deadline(STOP_S)
+        while self._stopped is None:
+            if deadline.expired():
+                raise LinkError("the agent did not stop in time", where=self._board_name, remedy="check the board")
+            self._take_board(POLL_S)
+
+    def _take_batch(self, batch: SourceBatch | None) -> None:
+        if batch is None:
+            return
+        self._tally.stimuli += int(np.count_nonzero(batch.kind == STIMULUS))
+        self._tally.rises += int(np.count_nonzero(batch.kind == RISE))
+        self._tally.lost_records += batch.lost
+        self._writer.add_source(batch.kind, batch.at_ns)
+
+    def _take_board(self, timeout_s: float) -> None:
+        if self._board is not None:
+            for message in self._board.poll(timeout_s):
+                self._take_message(message)
+
+    def _take_message(self, message: Message) -> None:
+        tally = self._tally
+        if isinstance(message, Stamps) and message.block.layout is Layout.ANSWERS:
+            stamps = board_stamps(message)
+            tally.answered += len(stamps.edge_ns)
+            self._writer.add_board(stamps)
+        elif isinstance(message, Progress | Stopped):
+            tally.lost_edges, tally.unrecorded = message.lost, message.unrecorded
+            if isinstance(message, Stopped):
+                self._stopped = message
+        elif isinstance(message, Fault):
+            raise fault_error(message, self._board_name)
+
+    @property
+    def _board_name(self) -> str:
+        return self._board.name if self._board is not None else ""
+
+
+def board_stamps(message: Stamps) -> BoardStamps:
+    """A block of answers as numpy columns."""
+    column = message.block.columns
+    return BoardStamps(
+        np.array(column["edge_ns"], np.int64),
+        np.array(column["wake_ns"], np.int64),
+        np.array(column["set_ns"], np.int64),
+        np.array(column["clear_ns"], np.int64),
+        np.array(column["seqno"], np.uint32),
+        np.array(column["line_seqno"], np.uint32),
+    )
+
+
+def _reason(error: HostError | None) -> str:
+    return "" if error is None else str(error)

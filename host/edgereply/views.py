@@ -1,0 +1,90 @@
+"""Saved runs into what the terminal and the page show."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from edgereply.evaluate import Evaluation, evaluate
+from edgereply.records import RunRecord
+from edgereply.report.view import RunView
+from edgereply.store import RunReader
+
+CAUTIONS = [
+    "3.3 V inputs are damaged by 5 V: use a divider or a level shifter.",
+    "Connect the grounds first; put about 1 kΩ into every signal wire and a pull-down on the input.",
+    "Never join two outputs. Switch the power off before changing wires.",
+    "Figures from this bench are evidence for a design, not a safety certification: where people or plant depend on a "
+    "reaction time, the applicable standards and a qualified engineer decide.",
+]
+
+
+def load_view(directory: Path, deadline_ns: int | None = None) -> RunView:
+    """Read a run and evaluate it from its raw stamps.
+
+    Args:
+        directory: a run directory.
+        deadline_ns: judged instead of the run's own deadline.
+
+    Raises:
+        DataError: not a run, damaged or altered.
+    """
+    reader = RunReader(directory)
+    record = reader.record
+    deadline_ns = record.deadline_ns if deadline_ns is None else deadline_ns
+    result = evaluate(reader.source(), reader.board(), record.window_ns, deadline_ns)
+    return make_view(record, result, deadline_ns, str(directory))
+
+
+def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, where: str) -> RunView:
+    """A record and its evaluation as one view."""
+    return RunView(
+        title=_title(record),
+        evidence=result.evidence,
+        virtual=record.virtual,
+        condition_requested=record.requested.get("board", {}),
+        condition_in_effect=record.in_effect,
+        environment=record.environment_before,
+        counts=result.counts,
+        summary=result.summary(record.virtual),
+        reaction_ns=result.reaction_ns,
+        stimulus_ns=result.stimulus_ns,
+        pulse_width_ns=result.pulse_width_ns,
+        segments=result.segments,
+        deadline_ns=deadline_ns,
+        status=_status(record),
+        repeat=record.repeat,
+        notes=_unique([*record.warnings, *result.notes, f"run {record.run_id} in {where}, {record.created}"]),
+        cautions=CAUTIONS,
+        wiring=_wiring(record),
+    )
+
+
+def _title(record: RunRecord) -> str:
+    board = record.requested.get("board", {})
+    parts = [record.board, board.get("route", ""), board.get("wait", "")]
+    return " · ".join(str(part) for part in parts if part)
+
+
+def _status(record: RunRecord) -> str:
+    if record.state == "running":
+        return "incomplete: the program that measured was cut off; what it had committed is here"
+    return f"incomplete: {record.reason}" if record.state == "incomplete" else "complete"
+
+
+def _wiring(record: RunRecord) -> list[tuple[str, str]]:
+    board = record.requested.get("board", {})
+    if record.virtual and board.get("route") == "virtual":
+        return [("virtual source, stimulus", "board's input (software wire)"),
+                ("board's output (software wire)", "virtual source, capture")]  # fmt: skip
+    lines = {name: _line(board.get(name)) for name in ("input", "output")}
+    return [("source: ground", "board: ground"), ("source: stimulus", f"board: {lines['input']}"),
+            (f"board: {lines['output']}", "source: capture")]  # fmt: skip
+
+
+def _line(line: object) -> str:
+    if not isinstance(line, dict):
+        return "?"
+    return f"{line.get('chip')}:{line.get('line')}" if line.get("chip") else str(line.get("line", "?"))
+
+
+def _unique(lines: Sequence[str]) -> list[str]:
+    return list(dict.fromkeys(lines))

@@ -1,0 +1,162 @@
+import json
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pyarrow.parquet as pq
+import pytest
+
+from edgereply.errors import DataError, StoreError
+from edgereply.records import RunRecord, SourceRecord, now_iso
+from edgereply.stamps import NO_STAMP, BoardStamps
+from edgereply.store import RunReader, RunWriter
+
+
+def record() -> RunRecord:
+    return RunRecord(
+        tool="edgereply test", run_id="r1", created=now_iso(), board="gate", evidence="loop-back", virtual=True,
+        requested={}, source=SourceRecord(kind="virtual"), window_ns=100_000_000,
+    )  # fmt: skip
+
+
+def answers(count: int) -> BoardStamps:
+    at = np.arange(count, dtype=np.int64) * 1000
+    seq = np.arange(1, count + 1, dtype=np.uint32)
+    return BoardStamps(at, at + 1, np.where(at == 0, NO_STAMP, at + 2), at + 3, seq, seq)
+
+
+def fill(writer: RunWriter, first: int, count: int) -> None:
+    at = (np.arange(first, first + count, dtype=np.int64)) * 5_000_000
+    kind = np.tile(np.array([1, 2, 3], np.uint8), count)
+    times = np.stack([at, at + 100_000, at + 150_000], axis=1).ravel()
+    writer.add_source(kind, times)
+    writer.add_board(answers(count))
+
+
+@pytest.fixture
+def finished(tmp_path: Path) -> Path:
+    writer = RunWriter(tmp_path / "run", record())
+    fill(writer, 0, 30)
+    writer.commit()
+    fill(writer, 30, 20)
+    writer.finish("complete", "")
+    return tmp_path / "run"
+
+
+def test_what_was_written_is_read_back(finished: Path) -> None:
+    reader = RunReader(finished)
+    assert reader.record.state == "complete"
+    stimulus, rise, fall = reader.source().edges()
+    assert stimulus.tolist() == [n * 5_000_000 for n in range(50)]
+    assert np.all(rise - stimulus == 100_000)
+    assert np.all(fall - rise == 50_000)
+    board = reader.board()
+    assert board.set_ns[0] == NO_STAMP
+    assert board.seqno.dtype == np.uint32
+    assert len(board.edge_ns) == 50
+
+
+def test_other_tools_read_the_directory_as_it_stands(finished: Path) -> None:
+    table = pq.read_table(finished / "stamps")
+    assert table.num_rows == 50
+    assert table.column_names == ["stimulus_ns", "rise_ns", "fall_ns"]
+    assert str(table.schema.field("rise_ns").type) == "int64"
+
+
+def test_run_files_are_private(finished: Path) -> None:
+    assert finished.stat().st_mode & 0o077 == 0
+
+
+def test_a_run_cut_off_keeps_its_committed_parts(tmp_path: Path) -> None:
+    writer = RunWriter(tmp_path / "run", record())
+    fill(writer, 0, 30)
+    writer.commit()
+    fill(writer, 30, 20)
+    (tmp_path / "run/stamps/.part-00001.parquet.partial").write_bytes(b"half a part")
+    reader = RunReader(tmp_path / "run")
+    assert reader.cut_off
+    assert len(reader.source().stimulus_ns) == 28
+    assert len(reader.board().edge_ns) == 30
+
+
+def test_a_directory_in_use_is_left_alone(finished: Path) -> None:
+    before = sorted(finished.rglob("*"))
+    with pytest.raises(DataError, match="not empty"):
+        RunWriter(finished, record())
+    assert sorted(finished.rglob("*")) == before
+
+
+def test_a_full_disk_is_told_and_keeps_what_was_committed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    writer = RunWriter(tmp_path / "run", record())
+    fill(writer, 0, 30)
+    writer.commit()
+
+    def no_space(*_: object, **__: object) -> None:
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(pq, "write_table", no_space)
+        fill(writer, 30, 20)
+        with pytest.raises(StoreError, match="No space left"):
+            writer.commit()
+    reader = RunReader(tmp_path / "run")
+    assert len(reader.source().stimulus_ns) == 28
+    assert not list((tmp_path / "run").rglob("*.partial"))
+
+
+def truncate(path: Path) -> None:
+    path.write_bytes(path.read_bytes()[:-20])
+
+
+def flip(path: Path) -> None:
+    data = bytearray(path.read_bytes())
+    data[len(data) // 2] ^= 0xFF
+    path.write_bytes(data)
+
+
+@pytest.mark.parametrize("harm", [truncate, flip, Path.unlink])
+@pytest.mark.parametrize("part", ["stamps/part-00000.parquet", "board/part-00001.parquet"])
+def test_harm_to_a_part_is_found_and_named(finished: Path, harm: object, part: str) -> None:
+    assert callable(harm)
+    harm(finished / part)
+    reader = RunReader(finished)
+    with pytest.raises(DataError) as caught:
+        _ = reader.source(), reader.board()
+    assert part in str(caught.value)
+    assert caught.value.exit_code == 2
+
+
+@pytest.mark.parametrize("harm", [truncate, flip])
+def test_harm_to_a_part_of_a_cut_off_run_is_found(tmp_path: Path, harm: object) -> None:
+    writer = RunWriter(tmp_path / "run", record())
+    fill(writer, 0, 3000)
+    writer.commit()
+    assert callable(harm)
+    harm(tmp_path / "run/stamps/part-00000.parquet")
+    with pytest.raises(DataError, match="part-00000"):
+        RunReader(tmp_path / "run").source()
+
+
+def test_a_foreign_part_is_not_taken_in(finished: Path) -> None:
+    shutil.copy(finished / "stamps/part-00000.parquet", finished / "stamps/part-00007.parquet")
+    with pytest.raises(DataError, match="did not write"):
+        RunReader(finished).source()
+
+
+@pytest.mark.parametrize("text", ["", "{", "[]", '{"format": 1}', '{"format": "x"}', "nul\0l"])
+def test_a_damaged_record_is_named(finished: Path, text: str) -> None:
+    (finished / "run.json").write_text(text)
+    with pytest.raises(DataError, match=r"run\.json"):
+        RunReader(finished)
+
+
+def test_a_newer_format_asks_for_an_update(finished: Path) -> None:
+    data = json.loads((finished / "run.json").read_text())
+    (finished / "run.json").write_text(json.dumps(data | {"format": 99}))
+    with pytest.raises(DataError, match="update edgereply"):
+        RunReader(finished)
+
+
+def test_no_run_there(tmp_path: Path) -> None:
+    with pytest.raises(DataError, match="not a run directory"):
+        RunReader(tmp_path / "nothing")
