@@ -1,4 +1,4 @@
-"""Everything host and agent can say: small frozen records, checked when built, as JSON on the wire.
+"""Everything host and agent can say: small frozen records, as JSON on the wire, checked at both ends.
 
 `Stamps` alone is binary. Unknown JSON keys are ignored, so that a newer peer may add some; missing or mistyped ones are
 the peer's fault.
@@ -6,12 +6,12 @@ the peer's fault.
 
 from __future__ import annotations
 
-import json
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Union
 
 from .blocks import Block, decode_block, encode_block
 from .errors import LocalError, RemoteError
+from .plain import pack, unpack
 
 Json = dict[str, Any]
 
@@ -190,7 +190,7 @@ def encode_message(message: Message) -> bytes:
     """Payload of a message.
 
     Raises:
-        LocalError: a field has the wrong type, or a block does not fit its layout.
+        LocalError: a field has the wrong type, holds what `plain` does not allow, or a block does not fit its layout.
     """
     if isinstance(message, Stamps):
         return encode_block(message.block)
@@ -199,8 +199,8 @@ def encode_message(message: Message) -> bytes:
     if problem:
         raise LocalError(problem)
     try:
-        return json.dumps(values, separators=(",", ":"), allow_nan=False).encode()
-    except (TypeError, ValueError) as error:
+        return pack(values)
+    except ValueError as error:
         raise LocalError(f"{type(message).__name__} cannot be put into JSON: {error}") from error
 
 
@@ -216,9 +216,9 @@ def decode_message(kind: int, payload: bytes) -> Message:
     if cls is Stamps:
         return Stamps(decode_block(payload))
     try:
-        values = json.loads(payload)
-    except (ValueError, RecursionError) as error:
-        raise RemoteError(f"{cls.__name__} is not JSON: {error}") from error
+        values = unpack(payload)
+    except ValueError as error:
+        raise RemoteError(f"{cls.__name__} is not the JSON it should be: {error}") from error
     if not isinstance(values, dict):
         raise RemoteError(f"{cls.__name__} is not a JSON object")
     known = {item.name for item in fields(cls)}
@@ -238,6 +238,8 @@ def _problem(cls: type[Message], values: Json) -> str:
             continue
         value, wanted = values[item.name], str(item.type)
         right = isinstance(value, _PLAIN[wanted]) and not (wanted == "int" and isinstance(value, bool))
+        if right and wanted == "int" and not -(2**63) <= value < 2**63:
+            return f"{cls.__name__}.{item.name} must fit in 64 bits"
         if right and wanted == "list[str]":
             right = all(isinstance(entry, str) for entry in value)
         if right and wanted == "dict[str, int]":
