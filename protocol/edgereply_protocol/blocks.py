@@ -65,19 +65,24 @@ def encode_block(block: Block) -> bytes:
     """Pack a block.
 
     Raises:
-        LocalError: columns missing, of unequal length, or more than `MAX_ROWS` rows.
+        LocalError: columns missing, mistyped or of unequal length, more than `MAX_ROWS` rows, or `first` out of range.
     """
+    if block.layout not in COLUMNS:
+        raise LocalError(f"there is no stamp layout {block.layout}")
     wanted = COLUMNS[block.layout]
     if sorted(block.columns) != sorted(name for name, _ in wanted):
         raise LocalError(f"a block of {block.layout.name} needs the columns {[name for name, _ in wanted]}")
     rows = block.rows
     if rows > MAX_ROWS or any(len(column) != rows for column in block.columns.values()):
         raise LocalError(f"a block holds at most {MAX_ROWS} rows and columns of one length")
+    if not 0 <= block.first < 2**64:
+        raise LocalError(f"the first row of a block cannot be number {block.first}")
     parts = [_HEAD.pack(block.layout, len(wanted), 0, rows, block.first)]
     for name, code in wanted:
         column = block.columns[name]
-        if column.typecode != code:
-            raise LocalError(f"column {name} must be an array of type {code!r}, not {column.typecode!r}")
+        if not isinstance(column, array) or column.typecode != code:
+            found = getattr(column, "typecode", type(column).__name__)
+            raise LocalError(f"column {name} must be an array of type {code!r}, not {found!r}")
         parts.append(_little(column).tobytes())
     return b"".join(parts)
 
