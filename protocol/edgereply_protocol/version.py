@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from .errors import VersionMismatch
+from .errors import RemoteError, VersionMismatch
 
 NEWEST = 1
 OLDEST = 1
@@ -21,8 +21,11 @@ def negotiate(oldest: int, newest: int) -> int:
         The version to use.
 
     Raises:
+        RemoteError: the peer's range is no range.
         VersionMismatch: the ranges do not overlap; the text says which end to update.
     """
+    if not 1 <= oldest <= newest:
+        raise RemoteError(f"the peer claims protocol versions {oldest} to {newest}, which is no range")
     chosen = min(newest, NEWEST)
     if chosen < max(oldest, OLDEST):
         behind = "the peer" if newest < OLDEST else "this end"
