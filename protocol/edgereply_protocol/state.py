@@ -1,7 +1,9 @@
 """Who may say what when: one literal table, kept by both ends alike.
 
-The state is that of the link, not of one side. Messages that cross on the wire (a `Stop` and the `Stopped` it no longer
-needed to ask for) are legal at both ends.
+The state is that of the link, not of one side. Two messages that cross on the wire (the greetings; a `Stop` and the
+`Stopped` it no longer needed to ask for) are legal at both ends and leave both in one state. The exception is a `Fault`
+that is neither an answer nor fatal: an agent must not send one in READY or CONFIGURED unless asked, as a request that
+crosses it would take it for its answer. Where one end closes the link, `Connection` drops what crosses.
 """
 
 from __future__ import annotations
@@ -23,10 +25,13 @@ class State(Enum):
     """Where the conversation stands."""
 
     GREETING = "greeting"
+    HOST_GREETED = "greeted by the host alone"
+    AGENT_GREETED = "greeted by the agent alone"
     READY = "ready"
     INSPECTING = "inspecting"
     CONFIGURING = "configuring"
     CONFIGURED = "configured"
+    PROBING = "probing"
     STARTING = "starting"
     RUNNING = "running"
     STOPPING = "stopping"
@@ -36,9 +41,12 @@ class State(Enum):
 S, H, A = State, Role.HOST, Role.AGENT
 
 TRANSITIONS: dict[tuple[State, Role, type[m.Message]], State] = {
-    (S.GREETING, H, m.Hello): S.GREETING,
-    (S.GREETING, A, m.Hello): S.READY,
+    (S.GREETING, H, m.Hello): S.HOST_GREETED,
+    (S.GREETING, A, m.Hello): S.AGENT_GREETED,
+    (S.HOST_GREETED, A, m.Hello): S.READY,
+    (S.AGENT_GREETED, H, m.Hello): S.READY,
     (S.GREETING, A, m.Fault): S.CLOSED,
+    (S.HOST_GREETED, A, m.Fault): S.CLOSED,
     (S.READY, H, m.Inspect): S.INSPECTING,
     (S.INSPECTING, A, m.Inspection): S.READY,
     (S.INSPECTING, A, m.Fault): S.READY,
@@ -46,8 +54,9 @@ TRANSITIONS: dict[tuple[State, Role, type[m.Message]], State] = {
     (S.CONFIGURED, H, m.Configure): S.CONFIGURING,
     (S.CONFIGURING, A, m.Configured): S.CONFIGURED,
     (S.CONFIGURING, A, m.Fault): S.READY,
-    (S.CONFIGURED, H, m.Probe): S.CONFIGURED,
-    (S.CONFIGURED, A, m.Probed): S.CONFIGURED,
+    (S.CONFIGURED, H, m.Probe): S.PROBING,
+    (S.PROBING, A, m.Probed): S.CONFIGURED,
+    (S.PROBING, A, m.Fault): S.CONFIGURED,
     (S.CONFIGURED, A, m.Fault): S.CONFIGURED,
     (S.CONFIGURED, H, m.Start): S.STARTING,
     (S.CONFIGURED, H, m.Stop): S.STOPPING,
@@ -67,7 +76,7 @@ TRANSITIONS: dict[tuple[State, Role, type[m.Message]], State] = {
 }
 
 for _state in State:
-    if _state not in (S.GREETING, S.CLOSED):
+    if _state not in (S.GREETING, S.HOST_GREETED, S.AGENT_GREETED, S.CLOSED):
         TRANSITIONS[_state, H, m.Ping] = _state
         TRANSITIONS[_state, A, m.Pong] = _state
     if _state is not S.CLOSED:
