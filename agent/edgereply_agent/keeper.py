@@ -1,0 +1,139 @@
+"""The process that sets outputs low when the session is no more.
+
+It holds the output lines too and sleeps on a pipe whose other end only the session has, so the kernel wakes it
+whichever way the session ends, SIGKILL included. Then it ends the workers for good and sets the outputs low.
+
+Where the kernel decides: when keeper, workers and session are all killed at once, nobody is left to write. The last
+close of the line requests hands the lines back to their driver, which usually keeps the last level. An output that
+must be low then needs a pull-down resistor, which the wiring asks for anyway.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import select
+import signal
+import struct
+import time
+from typing import Iterable, Optional, Sequence
+
+from .processes import SIGNALS, fork
+from .routes.base import OutputLine
+
+RELEASE = 0
+KILL_S = 1.0
+_WORD = struct.Struct("=i")
+
+
+class Keeper:
+    """The session's side: starts the process and tells it which workers there are.
+
+    Args:
+        outputs: lines to set low when the session ends.
+        private_fds: descriptors of the session the process must not keep.
+        fifo_priority: run above a responder of this priority, or None.
+    """
+
+    def __init__(
+        self, outputs: Sequence[OutputLine], private_fds: Iterable[int], fifo_priority: Optional[int] = None
+    ) -> None:
+        read_fd, self.fd = os.pipe()
+        self.pid = fork()
+        if self.pid == 0:
+            try:
+                for fd in (*private_fds, self.fd):
+                    os.close(fd)
+                _keep(read_fd, outputs, fifo_priority)
+            finally:
+                os._exit(0)
+        os.close(read_fd)
+
+    def watch(self, pid: int) -> None:
+        """Tell it of a worker that has to end with the session."""
+        self._tell(pid)
+
+    def forget(self, pid: int) -> None:
+        """Tell it that a worker has ended."""
+        self._tell(-pid)
+
+    def alive(self) -> bool:
+        """Whether the process is there; collects it when not."""
+        if self.pid and os.waitpid(self.pid, os.WNOHANG)[0]:
+            self.pid = 0
+        return bool(self.pid)
+
+    def release(self) -> None:
+        """End the process without touching the outputs."""
+        self._tell(RELEASE)
+        if self.fd >= 0:
+            os.close(self.fd)
+            self.fd = -1
+        end = time.monotonic() + KILL_S
+        while self.alive():
+            if time.monotonic() > end:
+                os.kill(self.pid, signal.SIGKILL)
+                os.waitpid(self.pid, 0)
+                self.pid = 0
+                return
+            time.sleep(0.001)
+
+    def _tell(self, word: int) -> None:
+        with contextlib.suppress(OSError):
+            os.write(self.fd, _WORD.pack(word))
+
+
+def _keep(fd: int, outputs: Sequence[OutputLine], fifo_priority: Optional[int]) -> None:
+    signal.set_wakeup_fd(-1)
+    for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
+        signal.signal(number, signal.SIG_IGN)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, SIGNALS)
+    os.setsid()
+    null = os.open(os.devnull, os.O_RDWR)
+    for standard in (0, 1, 2):
+        os.dup2(null, standard)
+    if fifo_priority is not None:
+        with contextlib.suppress(OSError):
+            os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(min(fifo_priority + 1, 99)))
+    workers: dict[int, int] = {}
+    while True:
+        word = os.read(fd, _WORD.size)
+        if len(word) < _WORD.size:
+            break
+        (pid,) = _WORD.unpack(word)
+        if pid == RELEASE:
+            return
+        if pid > 0:
+            workers[pid] = _pidfd(pid)
+        else:
+            workers.pop(-pid, None)
+    for pid, pidfd in workers.items():
+        _end(pid, pidfd)
+    for output in outputs:
+        with contextlib.suppress(OSError):
+            output.low()
+
+
+def _pidfd(pid: int) -> int:
+    try:
+        return os.pidfd_open(pid)
+    except (OSError, AttributeError):
+        return -1
+
+
+def _end(pid: int, pidfd: int) -> None:
+    """Kill and wait until it is dead, lest it sets an output high after we set it low."""
+    try:
+        if pidfd >= 0:
+            signal.pidfd_send_signal(pidfd, signal.SIGKILL)
+            poll = select.poll()
+            poll.register(pidfd, select.POLLIN)
+            poll.poll(int(KILL_S * 1000))
+            return
+        os.kill(pid, signal.SIGKILL)
+        end = time.monotonic() + KILL_S
+        while time.monotonic() < end:
+            os.kill(pid, 0)
+            time.sleep(0.001)
+    except OSError:
+        pass

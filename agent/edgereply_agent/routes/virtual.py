@@ -1,0 +1,110 @@
+"""Route `virtual`: software wires instead of lines, for trying everything without hardware.
+
+The chip is the path of a SOCK_SEQPACKET socket on which a virtual pulse source listens. It sends one packet an input
+edge, laid out like the kernel's line event; it gets one packet an output change. Both directions of one path share
+one connection.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import socket
+import struct
+import time
+from functools import partial
+
+from edgereply_agent.errors import RouteError
+from edgereply_agent.settings import LineSpec
+
+from .base import InputLine, OutputLine, Route, poller, set_nonblocking
+
+EVENT = struct.Struct("<QI4xII24x")
+CHANGE = struct.Struct("<qII")
+
+
+class VirtualRoute(Route):
+    """Wires by path, connected when the first line of a path is asked for."""
+
+    name = "virtual"
+    stamps_edges = True
+    counts_lost = True
+
+    def __init__(self) -> None:
+        self._wires: dict[str, socket.socket] = {}
+
+    def input(self, spec: LineSpec, edges: str, event_buffer: int) -> InputLine:
+        """See `Route.input`; the far end decides which edges it sends."""
+        return VirtualInput(spec, self._connect(spec))
+
+    def output(self, spec: LineSpec) -> OutputLine:
+        """See `Route.output`; wires start low."""
+        return VirtualOutput(spec, self._connect(spec))
+
+    def close(self) -> None:
+        """Close all connections."""
+        for wires in self._wires.values():
+            wires.close()
+        self._wires.clear()
+
+    def _connect(self, spec: LineSpec) -> socket.socket:
+        path = spec.chip
+        if path not in self._wires:
+            if not path:
+                raise RouteError("bad-setting", "the virtual route needs a socket's path as chip", spec.role)
+            wires = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+            try:
+                wires.connect(path)
+            except OSError as error:
+                wires.close()
+                raise RouteError(
+                    "no-chip", f"cannot connect to the virtual wires: {error.strerror or error}", path,
+                    "start the virtual pulse source first, on this machine",
+                ) from error  # fmt: skip
+            self._wires[path] = wires
+        return self._wires[path]
+
+
+class VirtualInput(InputLine):
+    """Events off the wires."""
+
+    def __init__(self, spec: LineSpec, wires: socket.socket) -> None:
+        self.spec = spec
+        self._fd = fd = wires.fileno()
+        self.read = partial(os.read, fd, EVENT.size)
+        self.ready = poller(fd, select.POLLIN)
+        self.expected = [(fd, select.POLLIN)]
+        self.decode = EVENT.unpack
+        self.in_effect = {"chip": spec.chip, "line": 0, "event_clock": "monotonic", "event_buffer": None}
+
+    def level(self) -> int:
+        """Not to be had.
+
+        Raises:
+            RouteError: always: the wires carry edges, not levels.
+        """
+        raise RouteError(
+            "bad-setting", "virtual wires carry edges, the level of an input cannot be read", str(self.spec),
+            "use a real line, or watch the edges with the tasks observe or respond",
+        )  # fmt: skip
+
+    def interrupt(self) -> None:
+        """See `InputLine.interrupt`."""
+        set_nonblocking(self._fd)
+
+    def close(self) -> None:
+        """Nothing: the route owns the connection."""
+
+
+class VirtualOutput(OutputLine):
+    """Changes onto the wires, stamped just before they are sent: that is when the wire changes."""
+
+    def __init__(self, spec: LineSpec, wires: socket.socket) -> None:
+        self.spec = spec
+        fd, write, pack, now = wires.fileno(), os.write, CHANGE.pack, time.monotonic_ns
+        self.high = lambda: write(fd, pack(now(), 0, 1))
+        self.low = lambda: write(fd, pack(now(), 0, 0))
+        self.in_effect = {"chip": spec.chip, "line": 0}
+
+    def close(self) -> None:
+        """Nothing: the route owns the connection, and its end is the end of the wire."""

@@ -1,0 +1,307 @@
+"""The session: frames in, tasks done, frames out; one thread, one loop."""
+
+from __future__ import annotations
+
+import os
+import selectors
+import signal
+import sys
+import time
+from typing import Optional
+
+from edgereply_protocol import (
+    NEWEST,
+    OLDEST,
+    Bye,
+    Configure,
+    Configured,
+    Connection,
+    Fault,
+    Hello,
+    Inspect,
+    Inspection,
+    Json,
+    LocalError,
+    Message,
+    Ping,
+    Pong,
+    Probe,
+    Probed,
+    Progress,
+    RemoteError,
+    Role,
+    Stamps,
+    Start,
+    Started,
+    State,
+    Stop,
+    Stopped,
+)  # fmt: skip
+
+from . import __version__
+from .environment import facts
+from .errors import AgentError, LinkLost
+from .inspection import inspect_board
+from .processes import SIGNALS
+from .ring import board_ns
+from .routes import registry
+from .settings import COLLECTIONS, WAITS
+from .tasks import TASKS, make
+from .tasks.base import Task
+from .wire import Wire
+
+GREETING_S = 60.0
+PROGRESS_S = 1.0
+DRAIN_S = 0.05
+FINISH_S = 2.0
+BUFFERED = 1 << 18
+EXIT_DONE, EXIT_LINK = 0, 3
+
+
+class Session:
+    """One conversation with a host, from hello to bye. Not thread-safe.
+
+    Args:
+        wire: where frames come from and go to.
+        wakeup_fd: becomes readable when a signal came; -1 for none.
+    """
+
+    def __init__(self, wire: Wire, wakeup_fd: int = -1) -> None:
+        self._wire = wire
+        self._wakeup_fd = wakeup_fd
+        self._link = Connection(Role.AGENT, f"edgereply-agent {__version__}")
+        self._task: Optional[Task] = None
+        self._heard = time.monotonic()
+        self._progress_at = 0.0
+        self._signal = 0
+        self._reason = ""
+
+    def run(self) -> int:
+        """Serve until the host says bye, the link ends or a signal comes.
+
+        Returns:
+            Exit code: 0 after bye, 3 when the link ended otherwise, 128 + number after a signal.
+        """
+        try:
+            while self._link.state is not State.CLOSED:
+                self._step()
+        except (RemoteError, LocalError, LinkLost) as error:
+            self._drop_task()
+            self._last_word(error)
+            print(f"edgereply agent: {error}", file=sys.stderr)
+            return EXIT_LINK
+        finally:
+            self._drop_task()
+        self._wire.finish(FINISH_S)
+        return 128 + self._signal if self._signal else EXIT_DONE
+
+    # -- the loop
+
+    def _step(self) -> None:
+        with selectors.DefaultSelector() as selector:
+            wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._wire.pending else 0)
+            if self._wire.read_fd == self._wire.write_fd or not self._wire.pending:
+                selector.register(self._wire.read_fd, wanted)
+            else:
+                selector.register(self._wire.read_fd, selectors.EVENT_READ)
+                selector.register(self._wire.write_fd, selectors.EVENT_WRITE)
+            for fd in (self._wakeup_fd, *(self._task.watch() if self._task and not self._task.ended else ())):
+                if fd >= 0:
+                    selector.register(fd, selectors.EVENT_READ)
+            ready = {key.fd: mask for key, mask in selector.select(self._timeout())}
+        if self._wakeup_fd in ready:
+            self._take_signal()
+            return
+        if self._wire.pending:
+            self._wire.write()
+        if ready.get(self._wire.read_fd, 0) & selectors.EVENT_READ:
+            self._receive()
+        self._tend()
+
+    def _timeout(self) -> float:
+        now = time.monotonic()
+        waits = [PROGRESS_S]
+        task = self._task
+        if self._link.state is State.GREETING:
+            waits.append(self._heard + GREETING_S - now)
+        if task is not None and task.running:
+            waits.append(self._heard + task.dead_man_s - now)
+            if task.reports:
+                waits.append(DRAIN_S)
+        if task is not None and task.ended:
+            waits.append(PROGRESS_S if self._wire.pending > BUFFERED else 0.0)
+        return max(0.0, min(waits))
+
+    def _take_signal(self) -> None:
+        number = os.read(self._wakeup_fd, 64)[0]
+        if number not in SIGNALS:
+            return
+        self._signal = number
+        self._drop_task()
+        self._send(Bye())
+
+    def _receive(self) -> None:
+        try:
+            data = self._wire.read()
+        except BlockingIOError:
+            return
+        received_ns = board_ns()
+        if not data:
+            self._link.receive_eof()
+            return
+        self._heard = time.monotonic()
+        self._link.receive_data(data)
+        while True:
+            message = self._link.next_message()
+            if message is None:
+                return
+            self._dispatch(message, received_ns)
+
+    def _tend(self) -> None:
+        silent_s = time.monotonic() - self._heard
+        task = self._task
+        if task is None:
+            if self._link.state is State.GREETING and silent_s >= GREETING_S:
+                raise LinkLost(f"no greeting within {GREETING_S:.0f} s")
+            return
+        if not task.ended:
+            if silent_s >= task.dead_man_s:
+                self._dead_man(task, silent_s)
+            elif (outcome := task.check()) is not None:
+                reason, error = outcome
+                self._finish(reason)
+                if error is not None:
+                    self._send(error.fault())
+        self._pump(task)
+
+    def _dead_man(self, task: Task, silent_s: float) -> None:
+        if not task.running:
+            raise LinkLost(f"no sign of life from the host for {silent_s:.0f} s: the lines are given back")
+        self._finish(f"no sign of life from the host for {silent_s:.0f} s")
+
+    def _pump(self, task: Task) -> None:
+        """Ship stamps as long as the far end takes them; say `Stopped` after the last."""
+        if task.ended or (task.running and task.reports):
+            while self._wire.pending < BUFFERED:
+                block = task.next_block()
+                if block is None:
+                    break
+                self._send(Stamps(block))
+            else:
+                return
+        if task.ended:
+            answered, lost, unrecorded = task.counts()
+            environment = {**facts(), **task.context_after}
+            self._drop_task()
+            self._send(Stopped(answered, lost, unrecorded, self._reason, environment))
+        elif task.running and task.reports and time.monotonic() >= self._progress_at:
+            self._progress_at = time.monotonic() + PROGRESS_S
+            answered, lost, unrecorded = task.counts()
+            self._send(Progress(answered, lost, unrecorded, board_ns(), task.context()))
+
+    # -- messages
+
+    def _dispatch(self, message: Message, received_ns: int) -> None:
+        if isinstance(message, Ping):
+            self._send(Pong(message.token, received_ns, board_ns()))
+        elif isinstance(message, Bye):
+            self._drop_task()
+        elif isinstance(message, Hello):
+            self._send(self._link.hello(capabilities(), facts()))
+        elif isinstance(message, Stop):
+            if self._link.state is State.STOPPING:
+                self._finish("stopped by the host")
+                if self._task is None:
+                    self._send(Stopped(0, 0, 0, self._reason))
+        else:
+            try:
+                self._obey(message)
+            except AgentError as error:
+                self._send(error.fault())
+            except (LinkLost, RemoteError, LocalError):
+                raise
+            except Exception as error:
+                self._drop_task()
+                self._send(
+                    Fault("internal", f"{type(error).__name__}: {error}", "agent", "report this, with the bench file")
+                )
+
+    def _obey(self, message: Message) -> None:
+        if isinstance(message, Inspect):
+            self._send(Inspection(inspect_board()))
+        elif isinstance(message, Configure):
+            self._drop_task()
+            self._task = make(message.task, message.settings, self._private_fds())
+            self._send(Configured(self._task.in_effect, self._task.warnings))
+        elif isinstance(message, Start):
+            self._start()
+        elif isinstance(message, Probe):
+            if self._task is None:
+                raise AgentError("internal", "there is no task to probe", "agent", "configure the task probe")
+            self._send(Probed(self._task.probe(message.levels, message.read)))
+
+    def _start(self) -> None:
+        if self._task is None:
+            raise AgentError("internal", "there is no task to start", "agent", "configure a task first")
+        try:
+            started_ns = self._task.start()
+        except AgentError:
+            self._drop_task()
+            raise
+        self._progress_at = time.monotonic() + PROGRESS_S
+        self._send(Started(started_ns))
+
+    def _finish(self, reason: str) -> None:
+        """End the task's processes; `_pump` ships the rest."""
+        self._reason = reason
+        if self._task is not None and not self._task.ended:
+            self._task.end()
+
+    def _drop_task(self) -> None:
+        task, self._task = self._task, None
+        if task is not None:
+            task.close()
+
+    def _private_fds(self) -> tuple[int, ...]:
+        wakeup = () if self._wakeup_fd < 0 else (self._wakeup_fd,)
+        return tuple(dict.fromkeys((*self._wire.fds, *wakeup)))
+
+    def _send(self, message: Message) -> None:
+        self._wire.put(self._link.send(message))
+
+    def _last_word(self, error: Exception) -> None:
+        """Tell the host why, in case it still listens."""
+        if isinstance(error, LinkLost) and self._link.state is State.CLOSED:
+            return
+        fault = Fault("internal", str(error), "link", "start the agent again; deploy it again if versions differ", True)
+        try:
+            self._send(fault)
+            self._wire.finish(FINISH_S)
+        except (LinkLost, LocalError):
+            pass
+
+
+def capabilities() -> Json:
+    """What this agent can be asked for."""
+    return {
+        "routes": registry.available(),
+        "waits": list(WAITS),
+        "collections": list(COLLECTIONS),
+        "tasks": list(TASKS),
+        "protocol": [OLDEST, NEWEST],
+    }
+
+
+def serve_stdio() -> int:
+    """Serve a host on stdin and stdout.
+
+    Returns:
+        The process's exit code, see `Session.run`.
+    """
+    wire = Wire.claim_stdio()
+    wakeup_fd, signal_fd = os.pipe()
+    os.set_blocking(signal_fd, False)
+    signal.set_wakeup_fd(signal_fd, warn_on_full_buffer=False)
+    for number in SIGNALS:
+        signal.signal(number, lambda _number, _frame: None)
+    return Session(wire, wakeup_fd).run()

@@ -1,0 +1,186 @@
+"""The settings of a task, checked once: JSON in, frozen records out."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Optional, Union
+
+from edgereply_protocol import Json
+
+from .errors import SettingError
+
+BIASES = ("as-is", "pull-up", "pull-down", "disabled")
+WAITS = ("block", "spin")
+COLLECTIONS = ("stream", "quiet")
+MAX_CAPACITY = 1 << 24
+
+
+@dataclass(frozen=True)
+class LineSpec:
+    """One line as the user names it.
+
+    `chip` may be empty (all chips are searched by line name), a name, a device path or a label; `line` a name or an
+    offset.
+    """
+
+    role: str
+    chip: str
+    line: Union[str, int]
+    active_low: bool
+    bias: str
+    direction: str = ""
+
+    def __str__(self) -> str:
+        return f"{self.role} ({self.chip or 'any chip'}, line {self.line!r})"
+
+
+@dataclass(frozen=True)
+class Realtime:
+    """Real-time settings asked for; each one may be had or not."""
+
+    fifo_priority: Optional[int] = None
+    cpus: Optional[tuple[int, ...]] = None
+    lock_memory: bool = False
+    hold_cpu_latency: bool = False
+
+
+@dataclass(frozen=True)
+class Plan:
+    """What the board emits as a pulse source; times in ns, which are its ticks."""
+
+    pattern: str
+    period_ns: int
+    width_ns: int
+    count: int
+    floor_ns: int
+    spread_ns: int
+    seed: int
+
+
+@dataclass(frozen=True)
+class Common:
+    """What every task but `probe` has."""
+
+    route: str
+    lines: dict[str, LineSpec]
+    collection: str
+    capacity: int
+    event_buffer: int
+    realtime: Realtime
+    dead_man_s: int
+
+
+class Reader:
+    """Takes typed values out of a JSON object and names the one that is wrong."""
+
+    def __init__(self, values: Any, where: str) -> None:
+        if not isinstance(values, dict):
+            raise SettingError(f"must be an object, not {type(values).__name__}", where)
+        self.values: Json = values
+        self.where = where
+
+    def error(self, name: str, what: str) -> SettingError:
+        """An error about one value."""
+        return SettingError(what, f"{self.where}.{name}", "correct this setting and configure again")
+
+    def integer(self, name: str, low: int, high: int, default: Optional[int] = None) -> int:
+        """An integer in `low` … `high`."""
+        value = self.values.get(name, default)
+        if type(value) is not int:
+            raise self.error(name, f"must be an integer, not {value!r}")
+        if not low <= value <= high:
+            raise self.error(name, f"must be {low} to {high}, not {value}")
+        return value
+
+    def flag(self, name: str, default: bool = False) -> bool:
+        """True or false."""
+        value = self.values.get(name, default)
+        if not isinstance(value, bool):
+            raise self.error(name, f"must be true or false, not {value!r}")
+        return value
+
+    def text(self, name: str, default: Optional[str] = None) -> str:
+        """A string."""
+        value = self.values.get(name, default)
+        if not isinstance(value, str):
+            raise self.error(name, f"must be a string, not {value!r}")
+        return value
+
+    def choice(self, name: str, choices: tuple[str, ...], default: Optional[str] = None) -> str:
+        """One of a few words."""
+        value = self.text(name, default)
+        if value not in choices:
+            raise self.error(name, f"must be one of {', '.join(choices)}, not {value!r}")
+        return value
+
+    def inner(self, name: str, optional: bool = False) -> Reader:
+        """An object inside this one."""
+        value = self.values.get(name)
+        return Reader({} if value is None and optional else value, f"{self.where}.{name}")
+
+
+def read_line(reader: Reader, role: str, need_direction: bool = False) -> LineSpec:
+    """One entry of `lines`."""
+    values = reader.inner(role)
+    line = values.values.get("line", 0)
+    if type(line) is not int and not (isinstance(line, str) and line):
+        raise values.error("line", f"must be a line's name or its offset, not {line!r}")
+    if isinstance(line, int) and not 0 <= line < 1 << 32:
+        raise values.error("line", f"an offset must be 0 or more, not {line}")
+    direction = values.choice("direction", ("input", "output")) if need_direction else ""
+    return LineSpec(
+        role,
+        values.text("chip", ""),
+        line,
+        values.flag("active_low"),
+        values.choice("bias", BIASES, "as-is"),
+        direction,
+    )
+
+
+def read_realtime(reader: Reader) -> Realtime:
+    """The entry `realtime`."""
+    values = reader.inner("realtime", optional=True)
+    fifo = values.values.get("fifo_priority")
+    cpus = values.values.get("cpus")
+    if cpus is not None:
+        if not isinstance(cpus, list) or not cpus or any(type(cpu) is not int or cpu < 0 for cpu in cpus):
+            raise values.error("cpus", f"must be null or a list of CPU numbers, not {cpus!r}")
+        cpus = tuple(sorted(set(cpus)))
+    return Realtime(
+        None if fifo is None else values.integer("fifo_priority", 1, 99),
+        cpus,
+        values.flag("lock_memory"),
+        values.flag("hold_cpu_latency"),
+    )
+
+
+def read_plan(values: Reader) -> Plan:
+    """A stimulus plan; the limits are those of the pulse sources' command set."""
+    pattern = values.choice("pattern", ("periodic", "uniform", "exponential"), "exponential")
+    period = values.integer("period_ns", 200_000, 60_000_000_000, 5_000_000)
+    width = values.integer("width_ns", 30_000, 10_000_000, 50_000)
+    floor = values.integer("floor_ns", 100_000, period, min(1_000_000, period))
+    spread = values.integer("spread_ns", 0, period - 100_000, min(1_000_000, period - 100_000))
+    shortest = {"periodic": period, "uniform": period - spread, "exponential": floor}[pattern]
+    if width > shortest - 50_000:
+        raise values.error("width_ns", f"{width} ns leaves no 50 us of rest in the shortest interval of {shortest} ns")
+    count = values.integer("count", 1, 2**32 - 1, 100)
+    return Plan(pattern, period, width, count, floor, spread, values.integer("seed", 1, 2**32 - 1, 1))
+
+
+def read_common(reader: Reader, roles: tuple[str, ...], routes: tuple[str, ...], event_buffer: int = 1024) -> Common:
+    """What every task but `probe` has in its settings."""
+    lines = reader.inner("lines")
+    unknown = sorted(set(lines.values) - set(roles))
+    if unknown:
+        raise SettingError(f"unknown lines {', '.join(unknown)}", lines.where, f"this task has {', '.join(roles)}")
+    return Common(
+        reader.choice("route", routes),
+        {role: read_line(lines, role) for role in roles if role in lines.values or not role.endswith("_fall")},
+        reader.choice("collection", COLLECTIONS, "stream"),
+        reader.integer("capacity", 1, MAX_CAPACITY, 65536),
+        reader.integer("event_buffer", 1, 1024, event_buffer),
+        read_realtime(reader),
+        reader.integer("dead_man_s", 1, 86400, 30),
+    )

@@ -1,0 +1,204 @@
+"""A task: lines requested, processes that work on them, rings the session drains."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Callable, Optional
+
+from edgereply_agent.environment import context_switches
+from edgereply_agent.errors import AgentError, SettingError
+from edgereply_agent.keeper import Keeper
+from edgereply_agent.realtime import CpuLatency
+from edgereply_agent.ring import Ring
+from edgereply_agent.routes import registry
+from edgereply_agent.routes.base import InputLine, OutputLine, Route
+from edgereply_agent.settings import Common, LineSpec
+from edgereply_agent.worker import Worker
+from edgereply_protocol import Block, Json, Layout
+
+
+class Task:
+    """Base of all tasks: from a checked setting to blocks of stamps and back to low outputs.
+
+    `in_effect` and `warnings` are what `Configured` says. `reports` is false for a quiet task, which sends nothing by
+    itself before it ends. Not thread-safe.
+    """
+
+    name = ""
+
+    def __init__(self, private_fds: tuple[int, ...]) -> None:
+        self.in_effect: Json = {}
+        self.warnings: list[str] = []
+        self.reports = True
+        self.dead_man_s = 30
+        self.running = False
+        self.ended = False
+        self.context_after: Json = {}
+        self._private = private_fds
+        self._routes: dict[str, Route] = {}
+        self._inputs: list[InputLine] = []
+        self._outputs: list[OutputLine] = []
+        self._workers: list[Worker] = []
+        self._keeper: Optional[Keeper] = None
+        self._latency: Optional[CpuLatency] = None
+        self._switches: dict[str, Json] = {}
+
+    # -- set-up, called by subclasses
+
+    def _common(self, common: Common) -> Route:
+        self.reports = common.collection == "stream"
+        self.dead_man_s = common.dead_man_s
+        route = self._route(common.route)
+        if common.realtime.hold_cpu_latency:
+            self._latency = CpuLatency()
+            if self._latency.warning:
+                self.warnings.append(self._latency.warning)
+        self.in_effect.update(
+            task=self.name, route=common.route, collection=common.collection, capacity=common.capacity,
+            dead_man_s=common.dead_man_s, event_clock="monotonic" if route.stamps_edges else None,
+            lost_edges_seen=route.counts_lost, event_buffer=None, lines={}, realtime={},
+        )  # fmt: skip
+        return route
+
+    def _route(self, name: str) -> Route:
+        if name not in self._routes:
+            self._routes[name] = registry.load(name)
+        return self._routes[name]
+
+    def _input(self, route: Route, spec: LineSpec, edges: str, event_buffer: int) -> InputLine:
+        line = route.input(spec, edges, event_buffer)
+        self._inputs.append(line)
+        self._say_line(spec, line.in_effect)
+        self.in_effect["event_buffer"] = line.in_effect.get("event_buffer")
+        return line
+
+    def _output(self, route: Route, spec: LineSpec) -> OutputLine:
+        line = route.output(spec)
+        self._outputs.append(line)
+        self._say_line(spec, line.in_effect)
+        return line
+
+    def _say_line(self, spec: LineSpec, in_effect: Json) -> None:
+        self.in_effect.setdefault("lines", {})[spec.role] = {
+            "chip": spec.chip, "line": spec.line, "active_low": spec.active_low, "bias": spec.bias, **in_effect
+        }  # fmt: skip
+
+    def _guard(self, common: Common) -> None:
+        """Fork the keeper; after the outputs, before the workers."""
+        self._keeper = Keeper(self._outputs, self._private, common.realtime.fifo_priority)
+
+    def _work(
+        self, name: str, layout: Layout, common: Common, line: Optional[InputLine], body: Callable[[Ring], None]
+    ) -> None:
+        assert self._keeper is not None
+        ring = Ring(layout, common.capacity)
+        others = [fd for worker in self._workers for fd in worker.session_fds]
+        private = (*self._private, self._keeper.fd, *others)
+        worker = Worker(name, ring, lambda: body(ring), common.realtime, line, private)
+        self._workers.append(worker)
+        self._keeper.watch(worker.pid)
+        realtime, warnings = worker.ready()
+        realtime["hold_cpu_latency"] = bool(self._latency and self._latency.held)
+        self.in_effect["realtime"].update(realtime)
+        self.warnings += [warning for warning in warnings if warning not in self.warnings]
+
+    # -- called by the session
+
+    def start(self) -> int:
+        """Begin.
+
+        Returns:
+            The board's clock when all processes waited for edges, in ns.
+
+        Raises:
+            AgentError: a process ended instead.
+        """
+        if not self._workers:
+            raise SettingError(f"the task {self.name} has nothing to start", "Start", "use Probe")
+        started_ns = max(worker.go() for worker in self._workers)
+        self.running = True
+        self._switches = {worker.name: context_switches(worker.pid) for worker in self._workers}
+        return started_ns
+
+    def watch(self) -> list[int]:
+        """Descriptors that become readable when a process ended."""
+        return [worker.report_fd for worker in self._workers if worker.exit_status is None and worker.report_fd >= 0]
+
+    def check(self) -> Optional[tuple[str, Optional[AgentError]]]:
+        """Whether the task came to an end.
+
+        Returns:
+            None while it goes on; else the reason and what went wrong, if anything did.
+        """
+        for worker in self._workers:
+            if not worker.alive() and (error := worker.failure()):
+                return f"{worker.name} ended", error
+        if self._keeper is not None and not self._keeper.alive():
+            return "keeper ended", AgentError(
+                "internal", "the keeper process, which sets outputs low in an emergency, was ended", "agent",
+                "find out who ended it, and run again",
+            )  # fmt: skip
+        if self._workers and not any(worker.alive() for worker in self._workers):
+            return "done", None
+        return None
+
+    def next_block(self) -> Optional[Block]:
+        """Take stamps out, None when there are none now (or, once ended, no more)."""
+        for worker in self._workers:
+            block = worker.ring.drain(final=self.ended)
+            if block is not None:
+                return block
+        return None
+
+    def counts(self) -> tuple[int, int, int]:
+        """Edges answered (or events), edges lost by sequence number, rows not recorded."""
+        totals = [worker.ring.counts() for worker in self._workers[:1]]
+        return totals[0] if totals else (0, 0, 0)
+
+    def context(self) -> Json:
+        """What is worth telling beside the counts: context switches since the start, of each process."""
+        switches: Json = {}
+        for worker in self._workers:
+            before, now = self._switches.get(worker.name, {}), context_switches(worker.pid)
+            if before and now:
+                switches[worker.name] = {key: now[key] - before[key] for key in now}
+        return {"context_switches": switches} if switches else {}
+
+    def probe(self, levels: dict[str, int], read: list[str]) -> dict[str, int]:
+        """Set and read lines.
+
+        Raises:
+            AgentError: not in this task, or a line cannot.
+        """
+        raise SettingError(f"the task {self.name} has no lines to probe", "Probe", "configure the task probe")
+
+    def end(self) -> None:
+        """End all processes and set outputs low; stamps stay to be drained. May be called again."""
+        if self.ended:
+            return
+        self.context_after = self.context() if self.running else {}
+        self.ended, self.running = True, False
+        for worker in self._workers:
+            worker.stop()
+            if self._keeper is not None:
+                self._keeper.forget(worker.pid)
+        if not (self._workers and all(worker.clean for worker in self._workers)):
+            for output in self._outputs:
+                with contextlib.suppress(OSError):
+                    output.low()
+
+    def close(self) -> None:
+        """End, and give lines and memory back."""
+        self.end()
+        if self._keeper is not None:
+            self._keeper.release()
+        for worker in self._workers:
+            worker.close()
+            worker.ring.close()
+        held: list[InputLine | OutputLine | Route] = [*self._inputs, *self._outputs, *self._routes.values()]
+        for holder in held:
+            holder.close()
+        if self._latency is not None:
+            self._latency.close()
+        self._workers, self._inputs, self._outputs, self._routes = [], [], [], {}
+        self._keeper = self._latency = None

@@ -1,0 +1,49 @@
+"""Task `respond`: answer each rising input edge with an output pulse, in a process of its own."""
+
+from __future__ import annotations
+
+from edgereply_agent.answering import LOOPS
+from edgereply_agent.realtime import throttle_warning
+from edgereply_agent.ring import Ring
+from edgereply_agent.routes.registry import ROUTES
+from edgereply_agent.settings import WAITS, Reader, read_common
+from edgereply_protocol import Json, Layout
+
+from .base import Task
+
+MAX_HOLD_NS = 1_000_000_000
+
+
+class Respond(Task):
+    """Input and output on one route; one responder, one keeper."""
+
+    name = "respond"
+
+    def __init__(self, settings: Json, private_fds: tuple[int, ...]) -> None:
+        super().__init__(private_fds)
+        reader = Reader(settings, "settings")
+        common = read_common(reader, ("input", "output"), tuple(ROUTES))
+        wait = reader.choice("wait", WAITS, "block")
+        hold_ns = reader.integer("hold_ns", 0, MAX_HOLD_NS, 0)
+        try:
+            route = self._common(common)
+            self.in_effect.update(wait=wait, hold_ns=hold_ns)
+            output = self._output(route, common.lines["output"])
+            line = self._input(route, common.lines["input"], "rising", common.event_buffer)
+            warning = throttle_warning(common.realtime, wait)
+            if warning:
+                self.warnings.append(warning)
+            self._guard(common)
+
+            def respond(ring: Ring) -> None:
+                try:
+                    LOOPS[wait](line, output, ring, hold_ns)
+                except OSError:
+                    # The loop may have been left between high and low.
+                    output.low()
+                    raise
+
+            self._work("responder", Layout.ANSWERS, common, line, respond)
+        except BaseException:
+            self.close()
+            raise
