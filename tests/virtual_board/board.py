@@ -1,0 +1,195 @@
+"""A running virtual board: ssh to it, a serial device for its pulse source, wires, and its end."""
+
+from __future__ import annotations
+
+import shutil
+import subprocess
+import tempfile
+import time
+from collections.abc import Sequence
+from pathlib import Path
+from types import TracebackType
+
+from tests.virtual_board.build import KernelName, Products, build
+from tests.virtual_board.errors import BoardError
+from tests.virtual_board.machine import Machine, free_port
+
+HOST = "edgereply-virtual"
+HOST_ROOT = "edgereply-virtual-root"
+CHIP_LABEL = "reject-gate"
+DEFAULT_WIRES = ("source:stimulus->EYE_IN", "REJECT_OUT->source:response", "REJECT_OUT->CAPTURE_IN")
+SELF_WIRES = ("STIM_OUT->EYE_IN", "REJECT_OUT->CAPTURE_IN")
+BOOT_TIMEOUT_S = 90.0
+
+_SSH_CONFIG = """\
+Host {host} {root}
+    HostName 127.0.0.1
+    Port {port}
+    IdentityFile {folder}/client_key
+    IdentitiesOnly yes
+    UserKnownHostsFile {folder}/known_hosts
+    GlobalKnownHostsFile /dev/null
+    HostKeyAlias {host}
+    HostKeyAlgorithms ssh-ed25519
+    StrictHostKeyChecking yes
+    PasswordAuthentication no
+    BatchMode yes
+    ConnectTimeout 10
+    LogLevel ERROR
+Host {host}
+    User bench
+Host {root}
+    User root
+"""
+
+
+class VirtualBoard:
+    """A board in an emulator, from power-on at `__enter__` to power-off at `__exit__`.
+
+    Everything measured on it is virtual: function and relative cost, nothing about hardware.
+    Not thread-safe; several boards may run at once.
+
+    Attributes:
+        ssh_config: configuration for `ssh -F`, with hosts `host` (unprivileged user "bench") and `host_root`.
+        serial_port: terminal device of the pulse source, for pyserial.
+        console: file with the guest's console.
+        release: what `uname -r` says on the board.
+    """
+
+    host = HOST
+    host_root = HOST_ROOT
+    chip_label = CHIP_LABEL
+
+    def __init__(self, kernel: KernelName = "plain", *, icount: bool = False) -> None:
+        self.kernel = kernel
+        self.icount = icount
+        self._folder: Path | None = None
+        self._machine: Machine | None = None
+        self.boot_s = 0.0
+
+    def __enter__(self) -> VirtualBoard:
+        products = build(self.kernel)
+        self.release = products.release
+        folder = Path(tempfile.mkdtemp(prefix="edgereply-board-"))
+        self._folder = folder
+        try:
+            started = time.monotonic()
+            port = free_port()
+            self._write_ssh_files(products, folder, port)
+            self._machine = Machine(products, ssh_port=port, folder=folder, icount=self.icount)
+            self.console = self._machine.console
+            self.serial_port = str(self._machine.serial_port)
+            self._wait_until_up(None)
+            self.boot_s = time.monotonic() - started
+        except BaseException:
+            self.close()
+            raise
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Powers the board off and removes its files; may be called twice."""
+        if self._machine is not None:
+            self._machine.kill()
+        if self._folder is not None:
+            shutil.rmtree(self._folder, ignore_errors=True)
+
+    @property
+    def running(self) -> bool:
+        """Whether the emulator is alive."""
+        return self._machine is not None and self._machine.running
+
+    def kill(self) -> None:
+        """Takes the board's power away; links to it drop, its files stay until `close`."""
+        if self._machine is not None:
+            self._machine.kill()
+
+    def run(
+        self, command: str | Sequence[str], timeout_s: float, *, root: bool = False, stdin: str | bytes | None = None
+    ) -> str:
+        """Runs a command on the board over ssh.
+
+        Args:
+            command: one shell line, or words joined by blanks as ssh does.
+            timeout_s: deadline for login and command together.
+            root: as root instead of the unprivileged user.
+            stdin: fed to the command.
+
+        Returns: its standard output.
+
+        Raises: BoardError: exit code not 0 (the message has its stderr), or the deadline passed.
+        """
+        words = [command] if isinstance(command, str) else list(command)
+        data = stdin.encode() if isinstance(stdin, str) else stdin
+        try:
+            done = subprocess.run(
+                ["ssh", "-F", str(self.ssh_config), HOST_ROOT if root else HOST, *words],
+                capture_output=True,
+                input=data if data is not None else b"",
+                timeout=timeout_s,
+                check=False,
+            )
+        except subprocess.TimeoutExpired as error:
+            raise BoardError(f"not done on the board after {timeout_s} s: {' '.join(words)}") from error
+        if done.returncode != 0:
+            reason = done.stderr.decode(errors="replace").strip()
+            raise BoardError(f"exit {done.returncode} on the board from {' '.join(words)}: {reason}")
+        return done.stdout.decode(errors="replace")
+
+    def wire(self, *wires: str) -> None:
+        """Replaces the board's wiring.
+
+        Args:
+            wires: "FROM->TO", "!FROM->TO" (inverting) or "A=B" (two inputs shorted); names of lines, offsets,
+                "source:stimulus", "source:response". None at all cuts every wire.
+
+        Raises: BoardError: a pin does not exist or a wire makes no sense; the wiring is then as before.
+        """
+        # dd: one write, and it also happens when there is nothing to write
+        text = "\n".join(wires) + "\n"
+        self.run("dd bs=4096 of=/dev/edgereply-wires conv=notrunc status=none", 30, stdin=text)
+
+    def wires(self) -> list[str]:
+        """Returns: the present wiring."""
+        return self.run("cat /dev/edgereply-wires", 30).splitlines()
+
+    def reboot(self) -> None:
+        """Restarts the board without warning and waits until it answers again; what was written to disk stays.
+
+        Raises: BoardError: it did not come back in time.
+        """
+        before = self._boot_id(10.0)
+        # the answer never comes, the network is gone before
+        self.run("nohup sh -c 'sleep 0.2; /opt/edgereply/busybox reboot -f' >/dev/null 2>&1 &", 30, root=True)
+        self._wait_until_up(before)
+
+    def _boot_id(self, timeout_s: float) -> str:
+        return self.run("cat /proc/sys/kernel/random/boot_id", timeout_s).strip()
+
+    def _wait_until_up(self, former_boot_id: str | None) -> None:
+        deadline = time.monotonic() + BOOT_TIMEOUT_S
+        reason = "no attempt made"
+        while time.monotonic() < deadline:
+            if not self.running:
+                break
+            try:
+                if self._boot_id(min(10.0, max(1.0, deadline - time.monotonic()))) != former_boot_id:
+                    return
+            except BoardError as error:
+                reason = str(error)
+            time.sleep(0.1)
+        tail = self._machine.console_tail() if self._machine else ""
+        state = "still runs" if self.running else "has ended"
+        raise BoardError(f"the virtual board did not come up, the emulator {state}; last attempt: {reason}\n{tail}")
+
+    def _write_ssh_files(self, products: Products, folder: Path, port: int) -> None:
+        shutil.copy(products.client_key, folder / "client_key")
+        (folder / "client_key").chmod(0o600)
+        (folder / "known_hosts").write_text(f"{HOST} {products.host_key}\n", encoding="ascii")
+        self.ssh_config = folder / "ssh_config"
+        text = _SSH_CONFIG.format(host=HOST, root=HOST_ROOT, port=port, folder=folder)
+        self.ssh_config.write_text(text, encoding="utf-8")

@@ -1,0 +1,58 @@
+"""Building everything a board needs, each part once for as long as its inputs stay the same."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Literal
+
+from tests.virtual_board import cache, initrd, kernel, modules, packages, rootfs
+
+KernelName = Literal["plain", "rt"]
+KERNELS: tuple[KernelName, ...] = ("plain", "rt")
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Products:
+    """Files that one board boots from."""
+
+    release: str  # what `uname -r` will say
+    vmlinux: Path
+    initrd: Path
+    image: Path
+    client_key: Path
+    host_key: str  # one line: type and key
+
+
+def build(which: KernelName) -> Products:
+    """Builds what is not in the cache yet.
+
+    Args:
+        which: the kernel; the root file system is shared by both.
+
+    Returns: the files to boot from.
+
+    Raises:
+        PackagesMissingError: packages are missing and we are not root.
+        BuildError: a step failed.
+    """
+    with cache.locked():
+        chosen = packages.provide(which)
+        root = cache.product(f"root-{rootfs.key()}", rootfs.build)
+        kernel_key = kernel.key(chosen)
+        built = cache.product(f"kernel-{which}-{kernel_key}", lambda into: kernel.build(chosen, into))
+        ours_key = modules.key(kernel_key)
+        ours = cache.product(
+            f"modules-{which}-{ours_key}", lambda into: modules.build(chosen, built / "drivers", into)
+        )
+        ram_disk = cache.product(
+            f"initrd-{which}-{initrd.key(ours_key)}", lambda into: initrd.build(built, ours, into)
+        )
+    return Products(
+        release=chosen.release,
+        vmlinux=built / "vmlinux",
+        initrd=ram_disk / "initrd",
+        image=root / "root.ext4",
+        client_key=root / "client_key",
+        host_key=" ".join((root / "host_key.pub").read_text(encoding="ascii").split()[:2]),
+    )

@@ -1,0 +1,270 @@
+// SPDX-License-Identifier: MIT OR GPL-2.0
+/*
+ * The pulse source's timing half: stimulus edges from a high-resolution timer in hard interrupt context, response
+ * edges from the wire into "source:response", both stamped with the monotonic clock plus an offset of the source's own.
+ */
+#include <linux/fs.h>
+#include <linux/hrtimer.h>
+#include <linux/kfifo.h>
+#include <linux/math64.h>
+#include <linux/miscdevice.h>
+#include <linux/moduleparam.h>
+#include <linux/mutex.h>
+#include <linux/timekeeping.h>
+#include <linux/uaccess.h>
+#include <asm/unaligned.h>
+
+#include "bench.h"
+#include "pulse_abi.h"
+
+#define GAP_NS 20000ULL /* least time from a trailing edge to the next leading edge */
+#define TAIL_NS 100000000ULL /* late answers are waited for this long */
+#define MARK_NS 500000000ULL
+
+enum phase { WAITING, PULSE_ON, TAIL };
+
+static u64 tick_offset_ns = 0x9e3779b97f4a7c15ULL; /* the clocks of source and board must not agree by accident */
+module_param(tick_offset_ns, ullong, 0444);
+MODULE_PARM_DESC(tick_offset_ns, "what a tick count is ahead of the monotonic clock, for cross-checks only");
+
+static const u32 log2_table[65] = {
+	/* floor(65536 * log2(1 + i / 64) + 0.5) */
+	0, 1466, 2909, 4331, 5732, 7112, 8473, 9814, 11136, 12440, 13727, 14996,
+	16248, 17484, 18704, 19909, 21098, 22272, 23433, 24579, 25711, 26830, 27936, 29029,
+	30109, 31178, 32234, 33279, 34312, 35334, 36346, 37346, 38336, 39316, 40286, 41246,
+	42196, 43137, 44068, 44990, 45904, 46809, 47705, 48593, 49472, 50344, 51207, 52063,
+	52911, 53751, 54584, 55410, 56229, 57040, 57845, 58643, 59434, 60219, 60997, 61769,
+	62534, 63294, 64047, 64794, 65536,
+};
+
+static DEFINE_KFIFO(records, struct pulse_record, 8192);
+static DEFINE_RAW_SPINLOCK(record_lock);
+static u32 swallowed;
+
+static DEFINE_MUTEX(control);
+static struct hrtimer timer;
+static bool running;
+static struct {
+	struct pulse_plan plan;
+	enum phase phase;
+	u64 due; /* of the stimulus to come, undisturbed by lateness */
+	u64 next; /* when the timer acts next */
+	u64 mark;
+	u32 random;
+	u32 emitted;
+} run;
+
+static bool put_record(u8 kind, u32 value)
+{
+	struct pulse_record record = { .kind = kind };
+
+	put_unaligned_le32(value, record.value);
+	return kfifo_put(&records, record);
+}
+
+static void note(u8 kind, u64 now)
+{
+	unsigned long flags;
+
+	raw_spin_lock_irqsave(&record_lock, flags);
+	if (swallowed && kfifo_avail(&records) >= 2 && put_record(RECORD_LOST, swallowed))
+		swallowed = 0;
+	if (swallowed || !put_record(kind, (u32)(now + tick_offset_ns)))
+		swallowed++;
+	raw_spin_unlock_irqrestore(&record_lock, flags);
+}
+
+void pulse_response(bool level, u64 now)
+{
+	if (READ_ONCE(running))
+		note(level ? RECORD_RISE : RECORD_FALL, now);
+}
+
+static u32 draw(void)
+{
+	u32 x = run.random;
+
+	x ^= x << 13;
+	x ^= x >> 17;
+	x ^= x << 5;
+	return run.random = x;
+}
+
+/* -ln(x / 2^32) in 1/65536 */
+static u32 minus_log(u32 x)
+{
+	u32 n = fls(x) - 1;
+	u32 m = (x << (31 - n)) & 0x7fffffff;
+	u32 i = m >> 25;
+	u32 f = (m >> 9) & 0xffff;
+	u32 l = (n << 16) + log2_table[i] + (((log2_table[i + 1] - log2_table[i]) * f) >> 16);
+
+	return ((u64)((32U << 16) - l) * 45426) >> 16;
+}
+
+static u64 interval(void)
+{
+	const struct pulse_plan *plan = &run.plan;
+
+	if (plan->arrival == ARRIVAL_PERIODIC)
+		return plan->period;
+	if (plan->arrival == ARRIVAL_UNIFORM)
+		return plan->period - plan->spread + mul_u64_u32_shr(2 * plan->spread + 1, draw(), 32);
+	return plan->floor + (((plan->period - plan->floor) * minus_log(draw())) >> 16);
+}
+
+static void finish(void)
+{
+	note(RECORD_MARK, ktime_get_ns());
+	WRITE_ONCE(running, false);
+}
+
+static enum hrtimer_restart act(struct hrtimer *timer)
+{
+	u64 now = ktime_get_ns();
+
+	if (now >= run.next && run.phase == WAITING) {
+		note(RECORD_STIMULUS, now);
+		wires_drive(PIN_STIMULUS, !run.plan.idle);
+		run.next = now + run.plan.width;
+		run.phase = PULSE_ON;
+	} else if (now >= run.next && run.phase == PULSE_ON) {
+		wires_drive(PIN_STIMULUS, run.plan.idle);
+		run.emitted++;
+		if (run.emitted == run.plan.count) {
+			run.next = now + TAIL_NS;
+			run.phase = TAIL;
+		} else {
+			run.due += interval();
+			run.next = max(run.due, now + GAP_NS);
+			run.phase = WAITING;
+		}
+	} else if (now >= run.next) {
+		finish();
+		return HRTIMER_NORESTART;
+	}
+	if (now >= run.mark) {
+		note(RECORD_MARK, now);
+		run.mark = now + MARK_NS;
+	}
+	hrtimer_set_expires(timer, ns_to_ktime(min(run.next, run.mark)));
+	return HRTIMER_RESTART;
+}
+
+static void start(const struct pulse_plan *plan)
+{
+	unsigned long flags;
+	u64 now;
+
+	raw_spin_lock_irqsave(&record_lock, flags);
+	kfifo_reset(&records);
+	swallowed = 0;
+	raw_spin_unlock_irqrestore(&record_lock, flags);
+	wires_drive(PIN_STIMULUS, plan->idle);
+	run.plan = *plan;
+	run.random = plan->seed;
+	run.emitted = 0;
+	run.phase = WAITING;
+	now = ktime_get_ns();
+	note(RECORD_MARK, now);
+	run.mark = now + MARK_NS;
+	run.due = now + interval();
+	run.next = run.due;
+	WRITE_ONCE(running, true);
+	hrtimer_start(&timer, ns_to_ktime(min(run.next, run.mark)), HRTIMER_MODE_ABS_HARD);
+}
+
+static void stop(void)
+{
+	hrtimer_cancel(&timer);
+	if (!running)
+		return;
+	wires_drive(PIN_STIMULUS, run.plan.idle);
+	finish();
+}
+
+static bool sane(const struct pulse_plan *plan)
+{
+	return plan->count && plan->seed && plan->arrival <= ARRIVAL_EXPONENTIAL && plan->idle <= 1 &&
+	       plan->period <= 60 * PULSE_TICK_HZ && plan->floor <= plan->period && plan->spread < plan->period;
+}
+
+static long pulse_ioctl(struct file *file, unsigned int command, unsigned long argument)
+{
+	void __user *user = (void __user *)argument;
+	struct pulse_plan plan;
+	u32 level;
+	long ret = 0;
+
+	mutex_lock(&control);
+	switch (command) {
+	case PULSE_START:
+		if (copy_from_user(&plan, user, sizeof(plan)))
+			ret = -EFAULT;
+		else if (!sane(&plan))
+			ret = -EINVAL;
+		else if (READ_ONCE(running))
+			ret = -EBUSY;
+		else
+			start(&plan);
+		break;
+	case PULSE_ABORT:
+		stop();
+		break;
+	case PULSE_IDLE:
+		if (get_user(level, (u32 __user *)user))
+			ret = -EFAULT;
+		else if (READ_ONCE(running))
+			ret = -EBUSY;
+		else
+			wires_drive(PIN_STIMULUS, level);
+		break;
+	case PULSE_LEVEL:
+		ret = put_user((u32)wires_level(PIN_RESPONSE), (u32 __user *)user);
+		break;
+	default:
+		ret = -ENOTTY;
+	}
+	mutex_unlock(&control);
+	return ret;
+}
+
+static ssize_t pulse_read(struct file *file, char __user *buf, size_t len, loff_t *pos)
+{
+	bool over = !READ_ONCE(running); /* before looking: the last record comes before the end */
+	unsigned int copied;
+	int ret;
+
+	mutex_lock(&control);
+	ret = kfifo_to_user(&records, buf, len - len % sizeof(struct pulse_record), &copied);
+	mutex_unlock(&control);
+	if (ret)
+		return ret;
+	return copied || over ? copied : -EAGAIN;
+}
+
+static const struct file_operations pulse_fops = {
+	.owner = THIS_MODULE,
+	.read = pulse_read,
+	.unlocked_ioctl = pulse_ioctl,
+};
+
+static struct miscdevice pulse_device = {
+	.minor = MISC_DYNAMIC_MINOR,
+	.name = PULSE_DEVICE,
+	.fops = &pulse_fops,
+	.mode = 0600,
+};
+
+int pulse_init(void)
+{
+	hrtimer_init(&timer, CLOCK_MONOTONIC, HRTIMER_MODE_ABS_HARD);
+	timer.function = act;
+	return misc_register(&pulse_device);
+}
+
+void pulse_exit(void)
+{
+	misc_deregister(&pulse_device);
+	stop();
+}

@@ -1,0 +1,60 @@
+"""The initial RAM disk: loads drivers, hands our small files to the root file system, switches over."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+from tests.virtual_board import cache
+from tests.virtual_board.steps import run, say
+
+BUSYBOX = Path("/bin/busybox")
+PROGRAMS = {
+    "responder": ("responder.c",),
+    "pulse-source": ("pulse_source.c", "scpi.c", "settings.c", "stream.c"),
+}
+SCRIPTS = ("board-init", "uevent", "lines.py", "jumper.py")
+
+
+def key(modules_key: str) -> str:
+    """Names the product of `build` after all of its inputs."""
+    files = [path for path in cache.GUEST.iterdir() if path.is_file()]
+    return cache.key([modules_key], [*files, cache.GUEST / "module" / "pulse_abi.h", Path(__file__)])
+
+
+def build(kernel: Path, ours: Path, into: Path) -> None:
+    """Makes `initrd` in an empty directory.
+
+    Args:
+        kernel: finished product of the kernel step.
+        ours: finished product of the modules step.
+        into: where to write.
+    """
+    say("compiling the guest's programs")
+    tree = into / "tree"
+    hand_over = tree / "edgereply"
+    for directory in ("bin", "dev", "proc", "sys", "root", "edgereply"):
+        (tree / directory).mkdir(parents=True)
+    for name, sources in PROGRAMS.items():
+        compiler = ["gcc", "-O2", "-std=gnu11", "-Wall", "-Wextra", "-Werror", "-static", "-o", str(hand_over / name)]
+        paths = [str(cache.GUEST / source) for source in sources]
+        run(f"compilation of {name}", [*compiler, f"-I{cache.GUEST / 'module'}", *paths], timeout_s=120)
+    for name in SCRIPTS:
+        shutil.copy(cache.GUEST / name, hand_over / name)
+        (hand_over / name).chmod(0o755)
+    shutil.copy(BUSYBOX, tree / "bin" / "busybox")
+    shutil.copy(cache.GUEST / "initrd-init", tree / "init")
+    (tree / "init").chmod(0o755)
+    shutil.copytree(kernel / "modules", tree / "modules")
+    for path in ours.glob("*.ko"):
+        shutil.copy(path, tree / "modules")
+    with (tree / "modules" / "order").open("a", encoding="ascii") as order:
+        # the bench module needs the chip, so the board's own start-up script loads it
+        order.write("irq_sim.ko\ngpio-sim.ko\n")
+    say("packing the initial RAM disk")
+    names = "\n".join(str(path.relative_to(tree)) for path in sorted(tree.rglob("*")))
+    cpio = ["cpio", "--quiet", "-o", "-H", "newc", "-R", "0:0"]
+    archive = run("initial RAM disk", cpio, timeout_s=60, cwd=tree, stdin=names.encode())
+    packed = run("initial RAM disk", ["lz4", "-l", "-9", "-c", "-"], timeout_s=60, stdin=archive)
+    (into / "initrd").write_bytes(packed)
+    shutil.rmtree(tree)
