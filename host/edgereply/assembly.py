@@ -8,8 +8,9 @@ from pathlib import Path
 from typing import Any
 
 from edgereply.board.bundle import build_bundle
-from edgereply.board.client import BoardClient
+from edgereply.board.client import BoardClient, ByteLink
 from edgereply.board.process import ProcessLink
+from edgereply.board.ssh import SshLink, start_over_ssh
 from edgereply.errors import SettingError
 from edgereply.settings import Board, Source, Stimulus
 from edgereply.sources.base import PulseSource, StimulusPlan
@@ -60,7 +61,7 @@ def open_board(name: str, settings: Board) -> Iterator[BoardClient]:
         BoardError: it cannot run the agent.
     """
     with contextlib.ExitStack() as stack:
-        link = _local_link(name, settings, stack) if settings.link == "local" else _ssh_link(name, settings)
+        link: ByteLink = _local_link(name, settings, stack) if settings.link == "local" else _ssh_link(settings)
         client = BoardClient(link)
         stack.callback(client.close)
         client.greet()
@@ -74,10 +75,8 @@ def _local_link(name: str, settings: Board, stack: contextlib.ExitStack) -> Proc
     return ProcessLink([settings.python or sys.executable, "-I", str(path)], name)
 
 
-def _ssh_link(name: str, settings: Board) -> ProcessLink:
-    raise SettingError(
-        "boards over ssh are not supported yet", where=f"board.{name}.link", remedy="use link = 'local' for now"
-    )
+def _ssh_link(settings: Board) -> SshLink:
+    return start_over_ssh(settings.host, build_bundle(), settings.python)
 
 
 def with_wires(settings: Board, source: PulseSource) -> Board:

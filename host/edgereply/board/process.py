@@ -3,9 +3,10 @@
 import contextlib
 import os
 import queue
+import signal
 import subprocess
 import threading
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 from edgereply.deadline import Deadline
 from edgereply.errors import LinkError
@@ -20,12 +21,14 @@ class ProcessLink:
     One thread reads each of the child's streams. `read` and `write` may be used from one other thread.
     """
 
-    def __init__(self, command: Sequence[str], name: str) -> None:
+    def __init__(self, command: Sequence[str], name: str, terminal: bool = False) -> None:
         """Start the child.
 
         Args:
             command: program and arguments; no shell is involved.
             name: what messages call the far end.
+            terminal: the child may ask the user something on the terminal (ssh: a passphrase); an interrupt typed
+                there is for us to handle, so the child ignores it. Otherwise it has no terminal at all.
 
         Raises:
             LinkError: the program is missing or cannot be started.
@@ -34,9 +37,14 @@ class ProcessLink:
         self._chunks: queue.SimpleQueue[bytes] = queue.SimpleQueue()
         self._stderr = b""
         try:
-            self._child = subprocess.Popen(
-                command, stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, start_new_session=True
-            )
+            with _interrupts_ignored() if terminal else contextlib.nullcontext():
+                self._child = subprocess.Popen(
+                    command,
+                    stdin=subprocess.PIPE,
+                    stdout=subprocess.PIPE,
+                    stderr=subprocess.PIPE,
+                    start_new_session=not terminal,
+                )
         except OSError as error:
             raise LinkError(
                 f"cannot start {command[0]}: {error.strerror}", where=name, remedy=f"install {command[0]}"
@@ -124,3 +132,15 @@ class ProcessLink:
         with contextlib.suppress(OSError):
             while data := os.read(descriptor, CHUNK):
                 self._stderr = (self._stderr + data)[-STDERR_KEPT:]
+
+
+@contextlib.contextmanager
+def _interrupts_ignored() -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)

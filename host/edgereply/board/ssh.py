@@ -1,0 +1,184 @@
+"""Puts the agent on a board over the system's own ssh and starts it there, in one connection.
+
+The user's ssh configuration, keys, jump hosts and known hosts apply, and host-key checking stays as it is. On the far
+side only `sh` and a Python 3.9 or later are needed, whatever the login shell: the remote command has no quotes, dollars
+or newlines that shells treat differently.
+"""
+
+import importlib.resources
+import json
+import re
+from dataclasses import dataclass, field
+
+from edgereply.board.bundle import Bundle
+from edgereply.board.process import ProcessLink
+from edgereply.deadline import Deadline
+from edgereply.errors import BoardError, LinkError, SettingError
+from edgereply_protocol import Json
+
+MARK = b"\x1eedgereply-boot "
+PYTHONS = "python3 python3.14 python3.13 python3.12 python3.11 python3.10 python3.9 python"
+CONNECT_S = 60.0
+MAX_LINE = 1 << 16
+
+_READ = "import sys; exec(sys.stdin.buffer.read(int(sys.stdin.buffer.readline())))"
+_OLD = "import sys; sys.exit(sys.version_info < (3, 9))"
+_SEARCH = (
+    'for p in {pythons}; do if command -v $p >/dev/null 2>&1 && $p -c "' + _OLD + '" 2>/dev/null; '
+    'then exec $p -I -c "' + _READ + '"; fi; done; echo edgereply: no Python 3.9 or later >&2; exit 127'
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Installed:
+    """Where the agent's file is on the board.
+
+    Attributes:
+        path: the file.
+        copied: False when it was already there.
+        passed_over: directories that could not be used, with the reason.
+        python: the interpreter that runs it.
+        version: its version.
+    """
+
+    path: str
+    copied: bool
+    python: str
+    version: tuple[int, ...]
+    passed_over: list[str] = field(default_factory=list)
+
+
+def ssh_command(host: str, python: str = "", options: tuple[str, ...] = ()) -> list[str]:
+    """The command that reaches a board and waits for our program text.
+
+    Raises:
+        SettingError: a host or interpreter name that ssh or a shell could take for something else.
+    """
+    if not host or host.startswith("-") or not re.fullmatch(r"[^\s\x00-\x1f'\"$`\\;|&<>(){}]+", host):
+        raise SettingError(f"{host!r} is not a host name", where="host", remedy="give what you would type after ssh")
+    if python and not re.fullmatch(r"/?[A-Za-z0-9_][A-Za-z0-9_./+-]*", python):
+        raise SettingError(f"{python!r} is not a program's path", where="python", remedy="give a plain path")
+    remote = "exec sh -c '" + _SEARCH.format(pythons=python or PYTHONS) + "'"
+    alive = ["-o", "ServerAliveInterval=5", "-o", "ServerAliveCountMax=3", "-o", "ConnectTimeout=20"]
+    return ["ssh", "-T", *alive, *options, "--", host, remote]
+
+
+class SshLink:
+    """The agent on a board as a stream of bytes. See `ProcessLink` for threads."""
+
+    def __init__(self, link: ProcessLink, installed: Installed, rest: bytes) -> None:
+        self._link = link
+        self._rest = rest
+        self.installed = installed
+
+    @property
+    def name(self) -> str:
+        """What messages call the board."""
+        return self._link.name
+
+    @property
+    def complaints(self) -> str:
+        """What ssh and the agent wrote to stderr."""
+        return self._link.complaints
+
+    def read(self, timeout_s: float) -> bytes | None:
+        """Received bytes; empty when none came in time, None at the end."""
+        if self._rest:
+            data, self._rest = self._rest, b""
+            return data
+        return self._link.read(timeout_s)
+
+    def write(self, data: bytes) -> None:
+        """Send bytes; raises LinkError when the far end is gone."""
+        self._link.write(data)
+
+    def close(self, grace_s: float = 5.0) -> int:
+        """End the connection."""
+        return self._link.close(grace_s)
+
+
+def start_over_ssh(host: str, bundle: Bundle, python: str = "", options: tuple[str, ...] = ()) -> SshLink:
+    """Copy the agent to the board unless it is there, and start it.
+
+    Raises:
+        SettingError: an unusable host or interpreter name.
+        LinkError: the board cannot be reached; ssh's own words are in the message.
+        BoardError: no suitable Python, or no directory to write to.
+    """
+    boot = _Boot(ProcessLink(ssh_command(host, python, options), host, terminal=True))
+    try:
+        installed = boot.install("run", bundle)
+    except BaseException:
+        boot.link.close()
+        raise
+    return SshLink(boot.link, installed, boot.rest)
+
+
+def remove_over_ssh(host: str, python: str = "", options: tuple[str, ...] = ()) -> list[str]:
+    """Remove every version of the agent from the board; the directories that were removed."""
+    boot = _Boot(ProcessLink(ssh_command(host, python, options), host, terminal=True))
+    try:
+        boot.request({"action": "remove"})
+        removed: list[str] = boot.answer()["removed"]
+        return removed
+    finally:
+        boot.link.close()
+
+
+class _Boot:
+    def __init__(self, link: ProcessLink) -> None:
+        self.link = link
+        self.rest = b""
+        self._deadline = Deadline(CONNECT_S)
+
+    def request(self, request: Json) -> None:
+        program = importlib.resources.files("edgereply.board").joinpath("remote_boot.py").read_bytes()
+        self.link.write(b"%d\n" % len(program) + program + json.dumps(request).encode() + b"\n")
+
+    def install(self, action: str, bundle: Bundle) -> Installed:
+        self.request({"action": action, "sha256": bundle.digest})
+        while True:
+            answer = self.answer()
+            if answer.get("need"):
+                self.link.write(b"%d\n" % len(bundle.data) + bundle.data)
+            elif "failed" in answer:
+                raise BoardError(
+                    "no directory on the board takes the agent's file: " + "; ".join(map(str, answer["failed"])),
+                    where=self.link.name,
+                    remedy="make room in /tmp or in the home directory of that user",
+                )
+            else:
+                return Installed(
+                    str(answer["path"]), bool(answer["copied"]), str(answer["python"]),
+                    tuple(answer["version"]), list(answer["passed_over"]),
+                )  # fmt: skip
+
+    def answer(self) -> Json:
+        while b"\n" not in self.rest or MARK not in self.rest:
+            data = self.link.read(min(1.0, self._deadline.remaining_s()))
+            if data is None:
+                raise self._failed("ssh ended before the agent was there")
+            if self._deadline.expired():
+                raise self._failed(f"the board did not answer within {CONNECT_S:.0f} s")
+            self.rest = (self.rest + data)[-MAX_LINE:]
+            self.rest = self.rest[self.rest.find(MARK) :] if MARK in self.rest else self.rest
+        line, _, self.rest = self.rest.partition(b"\n")
+        try:
+            answer: Json = json.loads(line.removeprefix(MARK))
+        except ValueError as error:
+            raise self._failed("the board's answer was garbled") from error
+        return answer
+
+    def _failed(self, what: str) -> LinkError | BoardError:
+        said = self.link.complaints
+        if "no Python 3.9" in said:
+            return BoardError(
+                "the board has no Python 3.9 or later on its PATH",
+                where=self.link.name,
+                remedy="install python3 there, or name it in the bench file: python = '/opt/python/bin/python3'",
+            )
+        return LinkError(
+            f"{what}: {said[-300:]}" if said else what,
+            where=self.link.name,
+            remedy=f"check that 'ssh {self.link.name} true' works without asking for anything",
+        )

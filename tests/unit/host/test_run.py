@@ -1,0 +1,136 @@
+from array import array
+from collections.abc import Iterable
+from pathlib import Path
+
+import pytest
+
+from edgereply.board.client import BoardClient
+from edgereply.errors import SourceError, StoreError
+from edgereply.run import Outcome, Run
+from edgereply.sources.base import StimulusPlan
+from edgereply.store import RunReader, RunWriter
+from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Stamps, Start, Started, Stop, Stopped
+from tests.fakes.board_link import FakeAgentLink
+from tests.fakes.scripted_source import ScriptedSource, Step, batch
+from tests.unit.host.test_store import record
+
+MS = 1_000_000
+PULSES = [(kind, n * 5 * MS + offset) for n in range(20) for kind, offset in ((1, 0), (2, 100_000), (3, 150_000))]
+
+
+def answers(count: int) -> Stamps:
+    columns = {name: array("q", range(count)) for name in ("edge_ns", "wake_ns", "set_ns", "clear_ns")}
+    columns["edge_ns"][0] = NO_STAMP
+    return Stamps(Block(Layout.ANSWERS, 0, columns | {n: array("I", range(count)) for n in ("seqno", "line_seqno")}))
+
+
+def execute(
+    tmp_path: Path, steps: Iterable[Step], link: FakeAgentLink | None = None
+) -> tuple[Outcome, RunReader, ScriptedSource]:
+    client = None
+    if link is not None:
+        client = BoardClient(link)
+        client.greet(1.0)
+        client.configure("respond", {})
+    source = ScriptedSource(steps)
+    writer = RunWriter(tmp_path / "run", record())
+    outcome = Run(client, source, writer, StimulusPlan(count=20), lambda tally, latest: None).execute()
+    return outcome, RunReader(tmp_path / "run"), source
+
+
+def test_a_run_keeps_everything_from_both_sides(tmp_path: Path) -> None:
+    link = FakeAgentLink(
+        reactions={
+            Start: lambda _: [Started(1), answers(12)],
+            Stop: lambda _: [answers(8), Stopped(20, 3, 1, "", {"t": 1})],
+        }
+    )
+    outcome, reader, source = execute(tmp_path, [batch(PULSES[:30]), None, batch(PULSES[30:], done=True)], link)
+    assert (outcome.state, outcome.error, outcome.environment_after) == ("complete", None, {"t": 1})
+    assert (outcome.tally.stimuli, outcome.tally.rises, outcome.tally.answered) == (20, 20, 20)
+    assert (outcome.tally.lost_edges, outcome.tally.unrecorded) == (3, 1)
+    assert reader.record.state == "complete"
+    assert len(reader.source().edges()[0]) == 20
+    assert len(reader.board().edge_ns) == 20
+    assert source.calls == ["start", "abort"]
+
+
+def test_the_board_waits_before_the_first_stimulus(tmp_path: Path) -> None:
+    order: list[str] = []
+    link = FakeAgentLink(reactions={Start: lambda _: order.append("board") or [Started(1)]})
+
+    def first() -> None:
+        order.append("source")
+
+    execute(tmp_path, [first, batch([], done=True)], link)
+    assert order == ["board", "source"]
+
+
+def test_trouble_at_the_source_keeps_what_came_before(tmp_path: Path) -> None:
+    link = FakeAgentLink()
+    outcome, reader, source = execute(tmp_path, [batch(PULSES[:30]), SourceError("unplugged")], link)
+    assert isinstance(outcome.error, SourceError)
+    assert (reader.record.state, reader.record.reason) == ("incomplete", "unplugged")
+    assert len(reader.source().edges()[0]) == 10
+    assert any(isinstance(message, Stop) for message in link.heard)
+
+
+def test_a_link_that_drops_keeps_what_came_and_quietens_the_source(tmp_path: Path) -> None:
+    link = FakeAgentLink()
+
+    def cut() -> None:
+        link.cut = True
+
+    outcome, reader, source = execute(tmp_path, [batch(PULSES[:30]), cut, batch(PULSES[30:])], link)
+    assert outcome.error is not None
+    assert outcome.error.exit_code == 3
+    assert reader.record.state == "incomplete"
+    assert len(reader.source().edges()[0]) == 20
+    assert "abort" in source.calls
+
+
+def test_a_fault_on_the_board_ends_the_run(tmp_path: Path) -> None:
+    link = FakeAgentLink()
+
+    def fault() -> None:
+        link.say(Fault("responder-died", "the responder died", remedy="look at the board's log"))
+
+    outcome, reader, _ = execute(tmp_path, [batch(PULSES[:30]), fault], link)
+    assert "responder died" in outcome.reason
+    assert reader.record.state == "incomplete"
+
+
+def test_an_agent_that_stops_by_itself_ends_the_run(tmp_path: Path) -> None:
+    link = FakeAgentLink()
+
+    def stop() -> None:
+        link.say(Stopped(3, 0, 0, "no sign of life from the host for 30 s"))
+
+    outcome, _, _ = execute(tmp_path, [batch(PULSES[:30]), stop], link)
+    assert "no sign of life" in outcome.reason
+
+
+def test_interruption_keeps_what_came_and_stops_both(tmp_path: Path) -> None:
+    link = FakeAgentLink()
+    outcome, reader, source = execute(tmp_path, [batch(PULSES[:30]), KeyboardInterrupt(), batch(PULSES[30:36])], link)
+    assert outcome.interrupted
+    assert (reader.record.state, reader.record.reason) == ("incomplete", "stopped by the user")
+    assert len(reader.source().edges()[0]) == 12
+    assert any(isinstance(message, Stop) for message in link.heard)
+    assert source.calls[-1] == "abort"
+
+
+def test_a_full_disk_ends_the_run_with_the_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: object) -> None:
+        raise StoreError("the run cannot be written: No space left on device")
+
+    monkeypatch.setattr(RunWriter, "add_source", full)
+    outcome, _, source = execute(tmp_path, [batch(PULSES[:30])])
+    assert "No space left" in outcome.reason
+    assert "abort" in source.calls
+
+
+def test_without_a_board_the_source_alone_is_enough(tmp_path: Path) -> None:
+    outcome, reader, _ = execute(tmp_path, [batch(PULSES, done=True)])
+    assert outcome.state == "complete"
+    assert len(reader.board().edge_ns) == 0
