@@ -1,0 +1,111 @@
+#include "commands.h"
+
+#include <avr/pgmspace.h>
+#include <string.h>
+
+#include "common.h"
+#include "control.h"
+#include "errors.h"
+#include "headers.h"
+#include "parameters.h"
+#include "run.h"
+#include "stream.h"
+
+struct command {
+	char header[44];
+	uint8_t flags;
+	uint8_t which;
+	void (*obey)(const struct call *call);
+};
+
+static const struct command table[] PROGMEM = {
+	{"*CLS", SETS | ALWAYS, COMMON_CLS, common_obey},
+	{"*RST", SETS | ALWAYS, 0, control_reset},
+	{"*IDN", ASKS | DURING_RUN, COMMON_IDN, common_obey},
+	{"*ESE", SETS | ASKS | TAKES, COMMON_ESE, common_obey},
+	{"*ESR", ASKS | DURING_RUN, COMMON_ESR, common_obey},
+	{"*SRE", SETS | ASKS | TAKES, COMMON_SRE, common_obey},
+	{"*STB", ASKS | DURING_RUN, COMMON_STB, common_obey},
+	{"*TST", ASKS, COMMON_TST, common_obey},
+	{"*OPC", SETS | ASKS | DURING_RUN, 0, control_opc},
+	{"*WAI", SETS | DURING_RUN, 0, control_wait},
+	{"SYSTem:ERRor[:NEXT]", ASKS | DURING_RUN, COMMON_ERROR, common_obey},
+	{"SYSTem:VERSion", ASKS, COMMON_VERSION, common_obey},
+	{"[SOURce:]PULSe:PERiod", SETS | ASKS | TAKES, PARAMETER_PERIOD, parameter_time},
+	{"[SOURce:]PULSe:WIDTh", SETS | ASKS | TAKES, PARAMETER_WIDTH, parameter_time},
+	{"[SOURce:]PULSe:ARRival:FLOor", SETS | ASKS | TAKES, PARAMETER_FLOOR, parameter_time},
+	{"[SOURce:]PULSe:ARRival:SPRead", SETS | ASKS | TAKES, PARAMETER_SPREAD, parameter_time},
+	{"[SOURce:]PULSe:COUNt", SETS | ASKS | TAKES, PARAMETER_COUNT, parameter_integer},
+	{"[SOURce:]PULSe:ARRival:SEED", SETS | ASKS | TAKES, PARAMETER_SEED, parameter_integer},
+	{"[SOURce:]PULSe:POLarity", SETS | ASKS | TAKES, PARAMETER_POLARITY, parameter_choice},
+	{"[SOURce:]PULSe:ARRival", SETS | ASKS | TAKES, PARAMETER_PATTERN, parameter_choice},
+	{"OUTPut[:STATe]", SETS | ASKS | TAKES, PARAMETER_OUTPUT, parameter_choice},
+	{"[SOURce:]ROSCillator[:INTernal]:FREQuency", ASKS, COMMON_FREQUENCY, common_obey},
+	{"[SOURce:]ROSCillator:TOLerance", ASKS, COMMON_TOLERANCE, common_obey},
+	{"[SENSe:]DIGital:DATA", ASKS | DURING_RUN, COMMON_LEVEL, common_obey},
+	/* A second start is refused by the function itself, with an error of its own. */
+	{"INITiate[:IMMediate]", SETS | ALWAYS, 0, control_initiate},
+	{"READ", ASKS | ALWAYS, 0, control_read},
+	{"FETCh", ASKS | DURING_RUN, 0, control_fetch},
+	{"ABORt", SETS | ALWAYS, 0, control_abort},
+};
+
+/* The entry in flash, or NULL; *end points behind the header and its question mark. */
+static const struct command *find(const char *header, bool *query, const char **end)
+{
+	for (uint8_t i = 0; i < sizeof(table) / sizeof(table[0]); i++) {
+		uint8_t flags = pgm_read_byte(&table[i].flags);
+
+		if (!header_matches(table[i].header, header, end))
+			continue;
+		*query = **end == '?';
+		if (*query)
+			(*end)++;
+		if (**end && **end != ' ' && **end != '\t')
+			return NULL;
+		return flags & (*query ? ASKS : SETS) ? &table[i] : NULL;
+	}
+	return NULL;
+}
+
+static bool refused_now(uint8_t flags)
+{
+	if (flags & ALWAYS)
+		return false;
+	if (stream_active() || control_opc_waits())
+		return true;
+	return run_active() && !(flags & DURING_RUN);
+}
+
+void command_obey(char *text)
+{
+	const struct command *command;
+	struct call call;
+	const char *end;
+	uint8_t flags;
+
+	if (*text == ':' && text[1] != '*')
+		text++;
+	command = find(text, &call.query, &end);
+	if (!command) {
+		errors_add(UNDEFINED_HEADER);
+		return;
+	}
+	while (*end == ' ' || *end == '\t')
+		end++;
+	call.which = pgm_read_byte(&command->which);
+	call.parameter = end;
+	flags = pgm_read_byte(&command->flags);
+
+	if (refused_now(flags)) {
+		errors_add(PROGRAM_RUNNING);
+	} else if ((*end && (call.query || !(flags & TAKES))) || strchr(end, ',')) {
+		errors_add(PARAMETER_NOT_ALLOWED);
+	} else if (!*end && !call.query && (flags & TAKES)) {
+		errors_add(MISSING_PARAMETER);
+	} else {
+		void (*obey)(const struct call *) = pgm_read_ptr(&command->obey);
+
+		obey(&call);
+	}
+}

@@ -1,0 +1,36 @@
+#ifndef STIMULUS_H
+#define STIMULUS_H
+
+/* The stimulus on OC1A (PB1): every edge is made by the timer's compare unit, never by an instruction. */
+
+#include <stdbool.h>
+#include <stdint.h>
+
+void stimulus_init(void);
+
+/* Idle high when inverted; changes the line at once. Only while nothing runs. */
+void stimulus_set_polarity(bool inverted);
+
+/* The first leading edge comes first_interval ticks after the tick that is returned, the run's start. */
+uint32_t stimulus_start(uint32_t first_interval, uint32_t width);
+
+/* Plans the following leading edge, interval ticks after the one planned before it. */
+void stimulus_plan(uint32_t interval);
+bool stimulus_plan_full(void);
+
+/* No further edge will be planned: the run's last stimulus is in the plan. */
+void stimulus_plan_complete(void);
+
+/* Looks after an edge whose plan came too late for the interrupt to take it. */
+void stimulus_poll(void);
+
+/* True once the last trailing edge is out. */
+bool stimulus_finished(void);
+
+/* Ends everything and brings the line to its idle level at once. */
+void stimulus_stop(void);
+
+/* True when the line stands at its idle level. */
+bool stimulus_line_idle(void);
+
+#endif
