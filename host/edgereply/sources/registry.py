@@ -1,0 +1,40 @@
+"""The table of pulse sources, each imported only when it is chosen."""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import Any
+
+from edgereply.errors import SettingError, SourceError
+
+# name -> module, class, what to do when the module cannot be imported
+SOURCES: dict[str, tuple[str, str, str]] = {
+    "reference": ("edgereply.sources.reference", "ReferenceSource", "pip install pyserial"),
+    "virtual": ("edgereply.sources.virtual", "VirtualSource", "pip install pyserial"),
+}
+
+
+def source_class(name: str) -> type[Any]:
+    """Import one pulse source.
+
+    Args:
+        name: from the table.
+
+    Returns:
+        Its class; what it is built from differs, so the caller knows which it asked for.
+
+    Raises:
+        SettingError: no such source.
+        SourceError: it needs something that is not installed.
+    """
+    try:
+        module, attribute, hint = SOURCES[name]
+    except KeyError:
+        raise SettingError(
+            f"there is no pulse source {name!r}.", "source", f"Use one of {', '.join(SOURCES)}."
+        ) from None
+    try:
+        found: type[Any] = getattr(import_module(module), attribute)
+    except ImportError as error:
+        raise SourceError(f"the source {name!r} needs {error.name}.", "source", f"Install it: {hint}") from error
+    return found

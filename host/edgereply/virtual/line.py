@@ -1,0 +1,58 @@
+"""The virtual source's serial line: the far end of a pseudo-terminal."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import pty
+import random
+import tty
+
+
+class SerialLine:
+    """A pseudo-terminal whose other end any program opens like a serial port.
+
+    Args:
+        garbage: probability, a write, that random bytes creep in.
+        rng: draws them.
+
+    Attributes:
+        port: path to open.
+        plugged: False once the line was pulled.
+    """
+
+    def __init__(self, garbage: float, rng: random.Random) -> None:
+        # The near end stays open here too, so that the line outlives each program that opens it.
+        self._master, self._slave = pty.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        self.port = os.ttyname(self._slave)
+        self.plugged = True
+        self._garbage = garbage
+        self._rng = rng
+
+    def fileno(self) -> int:
+        """Returns: descriptor to wait on."""
+        return self._master
+
+    def read(self) -> bytes:
+        """Returns: what has come in; empty when nothing."""
+        try:
+            return os.read(self._master, 4096)
+        except BlockingIOError:
+            return b""
+
+    def write(self, pending: bytearray) -> None:
+        """Send as much as the line takes and remove it from what is pending."""
+        if self._garbage and self._rng.random() < self._garbage:
+            at = self._rng.randrange(len(pending) + 1)
+            pending[at:at] = self._rng.randbytes(self._rng.randint(1, 8))
+        with contextlib.suppress(BlockingIOError):
+            del pending[: os.write(self._master, pending)]
+
+    def unplug(self) -> None:
+        """Take the line away, as when the plug is pulled."""
+        if self.plugged:
+            self.plugged = False
+            os.close(self._master)
+            os.close(self._slave)

@@ -1,0 +1,124 @@
+"""Software wires between a virtual pulse source and the agent's virtual route.
+
+A Unix socket of packets in a private directory. Towards the board, one packet an input edge, laid
+out like the kernel's own line event; from the board, one packet an output change, stamped on the
+computer's monotonic clock just before it was sent.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import shutil
+import socket
+import tempfile
+from pathlib import Path
+from struct import Struct
+
+EVENT = Struct("<QIIII24x")
+CHANGE = Struct("<qII")
+RISING = 1
+_MOST_BOARDS = 8
+
+
+class Wires:
+    """The source's end of the wires; boards connect and leave as they please.
+
+    Attributes:
+        path: of the socket.
+        level: of the response line: high when any board drives it high.
+    """
+
+    def __init__(self) -> None:
+        self._directory = Path(tempfile.mkdtemp(prefix="edgereply-"))
+        self.path = str(self._directory / "wires")
+        self.level = 0
+        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._listener.bind(self.path)
+        self._listener.listen(_MOST_BOARDS)
+        self._listener.setblocking(False)
+        self._boards: dict[socket.socket, int] = {}
+        self._sequence = 0
+
+    def fileno(self) -> int:
+        """Returns: descriptor that is readable when a board wants to connect."""
+        return self._listener.fileno()
+
+    def boards(self) -> list[socket.socket]:
+        """Returns: the connected boards' sockets."""
+        return list(self._boards)
+
+    def accept(self) -> None:
+        """Let waiting boards connect."""
+        with contextlib.suppress(BlockingIOError):
+            while len(self._boards) < _MOST_BOARDS:
+                board, _ = self._listener.accept()
+                board.setblocking(False)
+                self._boards[board] = 0
+
+    def emit(self, at_ns: int) -> None:
+        """Send one rising edge to every board; one that does not read loses it, as a kernel queue would.
+
+        Args:
+            at_ns: stamp on the monotonic clock, taken just before.
+        """
+        self._sequence = sequence = self._sequence % 0xFFFF_FFFF + 1
+        packet = EVENT.pack(at_ns, RISING, 0, sequence, sequence)
+        for board in self._boards:
+            # A board that has gone is noticed, and its level dropped, when its end of file is read.
+            with contextlib.suppress(BlockingIOError, BrokenPipeError, ConnectionResetError):
+                board.send(packet)
+
+    def changes(self, now_ns: int) -> list[tuple[int, int]]:
+        """Read what the boards did.
+
+        Args:
+            now_ns: stamp for a line let go by a board that left.
+
+        Returns:
+            (monotonic ns, level) of each change of the response line.
+        """
+        found: list[tuple[int, int]] = []
+        for board in list(self._boards):
+            try:
+                while True:
+                    packet = board.recv(CHANGE.size)
+                    if len(packet) != CHANGE.size:
+                        self._drop(board)
+                        self._combine(now_ns, found)
+                        break
+                    at_ns, _line, level = CHANGE.unpack(packet)
+                    self._boards[board] = int(level != 0)
+                    self._combine(at_ns, found)
+            except BlockingIOError:
+                continue
+            except ConnectionResetError:
+                self._drop(board)
+                self._combine(now_ns, found)
+        return found
+
+    def close(self) -> None:
+        """Disconnect all boards and remove the directory."""
+        for board in list(self._boards):
+            self._drop(board)
+        self._listener.close()
+        shutil.rmtree(self._directory, ignore_errors=True)
+
+    def _drop(self, board: socket.socket) -> None:
+        del self._boards[board]
+        board.close()
+
+    def _combine(self, at_ns: int, found: list[tuple[int, int]]) -> None:
+        level = int(any(self._boards.values()))
+        if level != self.level:
+            self.level = level
+            found.append((at_ns, level))
+
+
+def remove_leftover(path: str) -> None:
+    """Remove the wires of a peer that was killed before it could do so itself."""
+    directory = Path(path).parent
+    if directory.name.startswith("edgereply-") and directory.parent == Path(tempfile.gettempdir()):
+        with contextlib.suppress(OSError):
+            Path(path).unlink()
+        with contextlib.suppress(OSError):
+            directory.rmdir()
