@@ -8,18 +8,24 @@ from dataclasses import replace
 from typing import Any, NoReturn
 
 from edgereply.deadline import Deadline
-from edgereply.errors import HostError, SettingError, SourceError
+from edgereply.errors import HostError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
+from edgereply.sources.dialogue import ANSWER_S, Dialogue
 from edgereply.sources.limits import check_plan
 from edgereply.sources.records import RecordError, Timeline
 from edgereply.sources.serial_port import SerialPort
 
-ANSWER_S = 2.0
 SILENCE_S = 5.0
 _STOP_S = 5.0
-_REFUSALS = (-221, -222, -224)
+_QUIET_S = 0.08
+_HEARD = 240
 _PATTERNS = {"periodic": "PER", "uniform": "UNIF", "exponential": "EXP"}
+_PATTERN_TIMES: dict[str, dict[str, str]] = {
+    "periodic": {},
+    "uniform": {"spread_ns": "PULS:ARR:SPR"},
+    "exponential": {"floor_ns": "PULS:ARR:FLO"},
+}
 
 
 class ReferenceSource:
@@ -39,6 +45,7 @@ class ReferenceSource:
 
     def __init__(self, port: str, baud: int = 500_000, *, kind: str = "reference", patience_s: float = 6.0) -> None:
         self._port = SerialPort(port, baud)
+        self._dialogue = Dialogue(self._port, "pulse source")
         self._stream: scpi.BlockStream | None = None
         self._timeline: Timeline | None = None
         self._armed = False
@@ -72,20 +79,18 @@ class ReferenceSource:
         check_plan(plan)
         self._stop()
         self._armed = False
-        self._port.send(scpi.message("*CLS", "OUTP OFF"))
-        self._set_word("PULS:ARR", _PATTERNS[plan.pattern])
-        self._set_word("PULS:POL", "INV" if plan.inverted else "NORM")
+        dialogue = self._dialogue
+        dialogue.tell("*CLS", "OUTP OFF")
+        dialogue.set_word("PULS:ARR", _PATTERNS[plan.pattern])
+        dialogue.set_word("PULS:POL", "INV" if plan.inverted else "NORM")
+        times = {"period_ns": "PULS:PER", "width_ns": "PULS:WIDT", **_PATTERN_TIMES[plan.pattern]}
+        tolerance_ns = 1_000_000_000 // self._identity.tick_hz + 1
         took: dict[str, Any] = {
-            "period_ns": self._set_time("PULS:PER", plan.period_ns),
-            "width_ns": self._set_time("PULS:WIDT", plan.width_ns),
+            name: dialogue.set_time(header, getattr(plan, name), tolerance_ns) for name, header in times.items()
         }
-        if plan.pattern == "exponential":
-            took["floor_ns"] = self._set_time("PULS:ARR:FLO", plan.floor_ns)
-        if plan.pattern == "uniform":
-            took["spread_ns"] = self._set_time("PULS:ARR:SPR", plan.spread_ns)
-        self._set_number("PULS:ARR:SEED", plan.seed)
-        self._set_number("PULS:COUN", plan.count)
-        self._set_word("OUTP", "1")
+        dialogue.set_integer("PULS:ARR:SEED", plan.seed)
+        dialogue.set_integer("PULS:COUN", plan.count)
+        dialogue.set_word("OUTP", "1")
         self._armed = True
         return replace(plan, **took)
 
@@ -99,7 +104,7 @@ class ReferenceSource:
             raise SourceError("nothing is armed.", self._port.name, "Call arm before start.")
         self._armed = False
         self._timeline = Timeline(self._identity.tick_hz)
-        self._port.send(scpi.message("READ?"))
+        self._dialogue.tell("READ?")
         self._stream = scpi.BlockStream()
         self._heard_s = time.monotonic()
 
@@ -145,7 +150,7 @@ class ReferenceSource:
         """
         if self._stream is not None:
             return None
-        return int(self._number("DIG:DATA?") != 0)
+        return int(self._dialogue.number("DIG:DATA?") != 0)
 
     def close(self) -> None:
         """Stop what runs, hold the output idle, let the port go."""
@@ -156,7 +161,7 @@ class ReferenceSource:
                 self._stop()
             self._port.send(scpi.DEVICE_CLEAR + scpi.message("OUTP OFF"))
             if self._failure is None:
-                self._ask("*OPC?")
+                self._dialogue.ask("*OPC?")
         self._closed = True
         self._port.close()
 
@@ -170,7 +175,7 @@ class ReferenceSource:
                 self._heard_s = time.monotonic()
                 blocks = stream.feed(data)
             elif time.monotonic() - self._heard_s > SILENCE_S:
-                self._failure = self._silent(f"sent nothing for {SILENCE_S:g} s in the middle of a run")
+                self._failure = self._dialogue.silent(f"sent nothing for {SILENCE_S:g} s in the middle of a run")
         except scpi.DamagedStreamError as error:
             blocks = error.good
             self._failure = self._damaged(error)
@@ -214,15 +219,10 @@ class ReferenceSource:
 
     def _refusal(self) -> HostError:
         try:
-            entry = scpi.parse_error(self._ask("SYST:ERR?"))
-        except (SourceError, scpi.ScpiError) as error:
-            failure = SourceError("ended the run before it began.", self._port.name, "Start again.")
-            failure.__cause__ = error
-            return failure
-        self._port.send(scpi.message("*CLS"))
-        if entry.code in _REFUSALS:
-            return SettingError(f"the pulse source refused to start: {entry}.", self._port.name, "Change the plan.")
-        return SourceError(f"the pulse source did not start: {entry}.", self._port.name, "Start again.")
+            self._dialogue.check("to start")
+        except HostError as error:
+            return error
+        return SourceError("ended the run before it began.", self._port.name, "Start again.")
 
     def _stop(self) -> None:
         if self._stream is None:
@@ -232,11 +232,11 @@ class ReferenceSource:
         while self._stream is not None and self._failure is None:
             self._receive(self._stream, deadline)
             if deadline.expired():
-                self._failure = self._silent("did not stop when told to")
+                self._failure = self._dialogue.silent("did not stop when told to")
         if self._failure is not None:
             raise self._failure
 
-    # Asking and setting
+    # Opening
 
     def _identify(self, kind: str, deadline: Deadline) -> SourceIdentity:
         heard = b""
@@ -245,20 +245,20 @@ class ReferenceSource:
             self._port.send(scpi.DEVICE_CLEAR + b"\n" + scpi.message("*IDN?"))
             attempt = Deadline(min(0.5, deadline.remaining_s()))
             while found is None and (line := self._port.receive_line(attempt)) is not None:
-                heard = (heard + line)[-4 * 60 :]
+                heard = (heard + line)[-_HEARD:]
                 found = self._recognise(line)
         if found is None:
             if heard.strip():
                 self._something_else(heard)
-            raise self._silent("does not answer")
-        self._port.drain(0.08, Deadline(ANSWER_S))
+            raise self._dialogue.silent("does not answer")
+        self._port.drain(_QUIET_S, Deadline(ANSWER_S))
         return SourceIdentity(
             kind=kind,
             model=found.model.removeprefix("pulse source "),
             serial=found.serial,
             firmware=found.firmware,
-            tick_hz=self._number("ROSC:FREQ?", least=1),
-            tolerance_ppm=float(self._number("ROSC:TOL?")),
+            tick_hz=self._dialogue.number("ROSC:FREQ?", least=1),
+            tolerance_ppm=float(self._dialogue.number("ROSC:TOL?")),
             captures=True,
             virtual="virtual" in found.model,
         )
@@ -279,83 +279,4 @@ class ReferenceSource:
             f"what answers here is not a pulse source; it said {scpi.printable(heard.strip())!r}.",
             self._port.name,
             "Name another port, or load the pulse source's firmware.",
-        )
-
-    def _ask(self, query: str) -> str:
-        self._port.send(scpi.message(query))
-        return self._answer(query, Deadline(ANSWER_S))
-
-    def _answer(self, query: str, deadline: Deadline) -> str:
-        line = self._port.receive_line(deadline)
-        if line is None:
-            raise self._silent(f"did not answer {query}")
-        if not line.endswith(b"\n"):
-            raise self._silent(f"broke off its answer to {query} after {scpi.printable(line)!r}")
-        try:
-            return scpi.parse_line(line)
-        except scpi.ScpiError as error:
-            raise self._nonsense(query, line) from error
-
-    def _number(self, query: str, least: int = 0) -> int:
-        text = self._ask(query)
-        try:
-            value = scpi.parse_integer(text)
-        except scpi.ScpiError as error:
-            raise self._nonsense(query, text.encode()) from error
-        if value < least:
-            raise self._nonsense(query, text.encode())
-        return value
-
-    def _set(self, header: str, value: str) -> str:
-        self._port.send(scpi.message(f"{header} {value}", f"{header}?", "SYST:ERR?"))
-        deadline = Deadline(ANSWER_S)
-        answer = self._answer(f"{header}?", deadline)
-        queued = self._answer("SYST:ERR?", deadline)
-        try:
-            entry = scpi.parse_error(queued)
-        except scpi.ScpiError as error:
-            raise self._nonsense("SYST:ERR?", queued.encode()) from error
-        if entry.code in _REFUSALS:
-            raise SettingError(f"the pulse source refused {header} {value}: {entry}.", self._port.name)
-        if entry.code:
-            raise SourceError(f"{header} {value} failed: {entry}.", self._port.name, "Check the firmware's version.")
-        return answer
-
-    def _set_word(self, header: str, value: str) -> None:
-        answer = self._set(header, value)
-        if answer.upper() != value:
-            raise self._took(header, value, answer)
-
-    def _set_number(self, header: str, value: int) -> None:
-        answer = self._set(header, str(value))
-        try:
-            agrees = scpi.parse_integer(answer) == value
-        except scpi.ScpiError as error:
-            raise self._nonsense(f"{header}?", answer.encode()) from error
-        if not agrees:
-            raise self._took(header, str(value), answer)
-
-    def _set_time(self, header: str, wanted_ns: int) -> int:
-        answer = self._set(header, scpi.seconds(wanted_ns))
-        try:
-            took_ns = scpi.parse_seconds(answer)
-        except scpi.ScpiError as error:
-            raise self._nonsense(f"{header}?", answer.encode()) from error
-        if abs(took_ns - wanted_ns) > 1_000_000_000 // self._identity.tick_hz + 1:
-            raise self._took(header, f"{wanted_ns} ns", f"{took_ns} ns")
-        return took_ns
-
-    def _took(self, header: str, wanted: str, got: str) -> SourceError:
-        return SourceError(f"{header} was set to {wanted} but reads {got}.", self._port.name, "Check the firmware.")
-
-    def _silent(self, what: str) -> SourceError:
-        return SourceError(
-            f"the pulse source {what}.", self._port.name, "Check power, cable and baud rate, press its reset, retry."
-        )
-
-    def _nonsense(self, query: str, line: bytes) -> SourceError:
-        return SourceError(
-            f"the answer to {query} makes no sense: {scpi.printable(line)!r}.",
-            self._port.name,
-            "Check the cable and the baud rate.",
         )

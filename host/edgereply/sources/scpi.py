@@ -103,15 +103,6 @@ def parse_integer(text: str) -> int:
     return int(value)
 
 
-def parse_seconds(text: str) -> int:
-    """Returns: a number of seconds in ns, rounded to the nearest.
-
-    Raises:
-        ScpiError: not a number.
-    """
-    return int((parse_number(text) * 1_000_000_000).to_integral_value())
-
-
 def parse_identification(text: str) -> Identification:
     """Returns: the answer to ``*IDN?`` in its four fields.
 
@@ -174,7 +165,7 @@ class BlockStream:
             The contents of the blocks these bytes complete; the empty one is not among them.
 
         Raises:
-            ScpiError: the stream is damaged; ``good`` of it holds the blocks before the damage.
+            DamagedStreamError: the stream is damaged; its ``good`` holds the blocks before the damage.
         """
         self._buffer += data
         blocks: list[bytes] = []

@@ -28,16 +28,21 @@ class VirtualSource(ReferenceSource):
         faults: what is to go wrong; nothing by default.
         seed: of its clock's origin and its faults.
         drift_ppm: how much faster its clock runs than this computer's.
+        single_faults: the fields of `Faults` by name, instead of ``faults``.
 
     Attributes:
         wires: path of the socket the agent's virtual route connects to.
 
     Raises:
+        SettingError: a fault that does not exist, or with a value out of range.
         SourceError: it did not start.
     """
 
-    def __init__(self, faults: Faults | None = None, *, seed: int = 1, drift_ppm: float = 20.0) -> None:
-        options = [f"--seed={seed}", f"--drift-ppm={drift_ppm}", *(faults or Faults()).arguments()]
+    def __init__(
+        self, faults: Faults | None = None, *, seed: int = 1, drift_ppm: float = 20.0, **single_faults: float | None
+    ) -> None:
+        wanted = faults or Faults.from_options(single_faults)
+        options = [f"--seed={seed}", f"--drift-ppm={drift_ppm}", *wanted.arguments()]
         package = str(Path(edgereply.__file__).parent.parent)
         paths = [package, *filter(None, [os.environ.get("PYTHONPATH")])]
         self._process = subprocess.Popen(

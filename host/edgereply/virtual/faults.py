@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, fields
+from typing import Any
 
 from edgereply.errors import SettingError
 
@@ -33,12 +35,26 @@ class Faults:
 
     def __post_init__(self) -> None:
         for name in ("drop", "duplicate", "late", "spurious", "garbage"):
-            if not 0 <= getattr(self, name) <= 1:
-                raise SettingError(f"{getattr(self, name)} is not a probability.", name, "Give 0 to 1.")
+            value = getattr(self, name)
+            if not isinstance(value, int | float) or not 0 <= value <= 1:
+                raise SettingError(f"{value!r} is not a probability.", name, "Give 0 to 1.")
         for name in ("late_us", "stuck_after_ms", "unplug_after"):
             value = getattr(self, name)
-            if value is not None and value < 0:
-                raise SettingError(f"{value} is negative.", name, "Give 0 or more.")
+            if value is not None and (not isinstance(value, int) or value < 0):
+                raise SettingError(f"{value!r} is not usable here.", name, "Give a whole number, 0 or more.")
+
+    @classmethod
+    def from_options(cls, options: Mapping[str, Any]) -> Faults:
+        """Build from named options.
+
+        Raises:
+            SettingError: a name that is no fault, or a value out of range.
+        """
+        known = [field.name for field in fields(cls)]
+        for name in options:
+            if name not in known:
+                raise SettingError(f"there is no fault {name!r}.", "source 'virtual'", f"Use: {', '.join(known)}.")
+        return cls(**options)
 
     def arguments(self) -> list[str]:
         """Returns: the options of ``python -m edgereply.virtual`` that ask for these faults."""

@@ -1,0 +1,178 @@
+"""Asking and setting an instrument over its serial line, with a look at its error queue after each setting."""
+
+from __future__ import annotations
+
+from decimal import Decimal
+
+from edgereply.deadline import Deadline
+from edgereply.errors import SettingError, SourceError
+from edgereply.sources import scpi
+from edgereply.sources.serial_port import SerialPort
+
+ANSWER_S = 2.0
+# Codes that blame the value asked for, not the instrument or the line.
+REFUSALS = (-221, -222, -224)
+_QUEUE_DEPTH = 32
+
+
+class Dialogue:
+    """One instrument that speaks SCPI.
+
+    Args:
+        port: its line.
+        what: what to call it in errors, e.g. ``pulse source``.
+    """
+
+    def __init__(self, port: SerialPort, what: str) -> None:
+        self.port = port
+        self._what = what
+
+    def tell(self, *commands: str) -> None:
+        """Send commands that have no answer.
+
+        Raises:
+            SourceError: the port is gone.
+        """
+        self.port.send(scpi.message(*commands))
+
+    def ask(self, query: str) -> str:
+        """Send a query.
+
+        Returns:
+            Its answer, without the line end.
+
+        Raises:
+            SourceError: no answer in time, half of one, or bytes that are no text.
+        """
+        self.tell(query)
+        return self.answer(query, Deadline(ANSWER_S))
+
+    def answer(self, query: str, deadline: Deadline) -> str:
+        """Wait for the answer to a query sent before; as `ask`."""
+        line = self.port.receive_line(deadline)
+        if line is None:
+            raise self.silent(f"did not answer {query}")
+        if not line.endswith(b"\n"):
+            raise self.silent(f"broke off its answer to {query} after {scpi.printable(line)!r}")
+        try:
+            return scpi.parse_line(line)
+        except scpi.ScpiError as error:
+            raise self.nonsense(query, line) from error
+
+    def number(self, query: str, least: int = 0) -> int:
+        """Send a query for a whole number.
+
+        Raises:
+            SourceError: as `ask`, or not such a number.
+        """
+        text = self.ask(query)
+        try:
+            value = scpi.parse_integer(text)
+        except scpi.ScpiError as error:
+            raise self.nonsense(query, text.encode()) from error
+        if value < least:
+            raise self.nonsense(query, text.encode())
+        return value
+
+    def error(self) -> scpi.ErrorEntry:
+        """Returns: the oldest entry of the error queue; its code is 0 when there is none.
+
+        Raises:
+            SourceError: as `ask`.
+        """
+        text = self.ask("SYST:ERR?")
+        try:
+            return scpi.parse_error(text)
+        except scpi.ScpiError as error:
+            raise self.nonsense("SYST:ERR?", text.encode()) from error
+
+    def check(self, did: str) -> None:
+        """Empty the error queue.
+
+        Args:
+            did: what was sent, for the error.
+
+        Raises:
+            SettingError: the value was refused.
+            SourceError: something else is wrong.
+        """
+        first = entry = self.error()
+        for _ in range(_QUEUE_DEPTH):
+            if not entry.code:
+                break
+            entry = self.error()
+        if first.code in REFUSALS:
+            raise SettingError(f"the {self._what} refused {did}: {first}.", self.port.name, "Choose another value.")
+        if first.code:
+            raise SourceError(f"{did} failed: {first}.", self.port.name, f"See the manual of the {self._what}.")
+
+    def set_word(self, header: str, value: str, answers: tuple[str, ...] = ()) -> None:
+        """Set a word and read it back.
+
+        Args:
+            header: of the setting.
+            value: to send.
+            answers: readings that mean the same, besides the value itself.
+
+        Raises:
+            SettingError: the value was refused.
+            SourceError: it reads back as something else, or the line failed.
+        """
+        got = self._set(header, value)
+        if got.upper() not in (value, *answers):
+            raise self._took(header, value, got)
+
+    def set_integer(self, header: str, value: int) -> None:
+        """Set a whole number and read it back; raises as `set_word`."""
+        got = self._set(header, str(value))
+        if self._parsed(header, got) != value:
+            raise self._took(header, str(value), got)
+
+    def set_time(self, header: str, wanted_ns: int, tolerance_ns: int) -> int:
+        """Set a time and read it back.
+
+        Args:
+            header: of the setting.
+            wanted_ns: in ns.
+            tolerance_ns: how far the reading may be off.
+
+        Returns:
+            The time as it took effect, in ns. Raises as `set_word`.
+        """
+        got = self._set(header, scpi.seconds(wanted_ns))
+        took_ns = int((self._parsed(header, got) * 1_000_000_000).to_integral_value())
+        if abs(took_ns - wanted_ns) > tolerance_ns:
+            raise self._took(header, f"{wanted_ns} ns", f"{took_ns} ns")
+        return took_ns
+
+    def silent(self, what: str) -> SourceError:
+        """Returns: the error for an instrument that does not speak as it should."""
+        return SourceError(
+            f"the {self._what} {what}.", self.port.name, "Check power, cable and baud rate, reset it, retry."
+        )
+
+    def nonsense(self, query: str, line: bytes) -> SourceError:
+        """Returns: the error for an answer that cannot be one."""
+        return SourceError(
+            f"the answer to {query} makes no sense: {scpi.printable(line)!r}.",
+            self.port.name,
+            "Check the cable and the baud rate.",
+        )
+
+    def _set(self, header: str, value: str) -> str:
+        self.tell(f"{header} {value}")
+        self.check(f"{header} {value}")
+        return self.ask(f"{header}?")
+
+    def _parsed(self, header: str, answer: str) -> Decimal:
+        try:
+            return scpi.parse_number(answer)
+        except scpi.ScpiError as error:
+            raise self.nonsense(f"{header}?", answer.encode()) from error
+
+    def _took(self, header: str, wanted: str, got: str) -> SourceError:
+        return SourceError(
+            f"{header} was set to {wanted} but reads {got[:60]}.",
+            self.port.name,
+            f"Check the firmware's version and the manual of the {self._what}.",
+        )
