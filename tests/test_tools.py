@@ -80,3 +80,14 @@ def test_one_installs_at_a_time(apt: FakeApt, monkeypatch: pytest.MonkeyPatch) -
             tools.need("wanted-tool", "wanted")
     assert apt.calls == []
     assert tools.need("wanted-tool", "wanted").name == "wanted-tool"
+
+
+def test_what_another_test_brought_meanwhile_is_not_installed_again(
+    apt: FakeApt, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def lock_after_another(lock: int, operation: int) -> None:
+        apt.make("wanted-tool")
+
+    monkeypatch.setattr(fcntl, "flock", lock_after_another)
+    assert tools.need("wanted-tool", "wanted") == apt.folder / "wanted-tool"
+    assert apt.calls == []
