@@ -1,0 +1,189 @@
+/* The rig: the pulse source's firmware in a simulated chip, a responder or a second chip as the board under test,
+ * a pseudo-terminal for the serial line and a log of every edge, in cycles.
+ *
+ *   rig SOURCE.elf TRUTH.tsv [--board BOARD.elf] [--without flags|compare|entry|pin-time]... [responder settings]
+ *
+ * Prints "port PATH", then obeys lines on standard input: sync, responder ..., level 0|1, hang, quit. */
+
+#include <fcntl.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <unistd.h>
+
+#include "core.h"
+#include "responder.h"
+#include "serial.h"
+
+/* The source runs ahead of the board by more than the board's longest instruction and interrupt entry, so that
+ * the board hears of every stimulus in time; its answers reach the source's core up to so many cycles late, but
+ * are stamped exactly. */
+#define LEAD_CYCLES 12
+#define SLICE_CYCLES 4000
+#define QUIET_CYCLES 48000000 /* after 3 s without any activity the rig slows down instead of burning a core */
+#define QUIET_WAIT_MS 2
+
+static struct core source, board;
+static bool has_board;
+static FILE *truth, *answers;
+static uint64_t latest_edge;
+
+static void log_line(uint64_t cycle, const char *name, int level)
+{
+	fprintf(truth, "%llu\t%s\t%d\n", (unsigned long long)cycle, name, level);
+	latest_edge = cycle;
+}
+
+static void source_edge(struct core *core, enum core_pin pin, bool level, uint64_t cycle)
+{
+	(void)core;
+	if (pin != PIN_OC1A) {
+		log_line(cycle, "port", level);
+		return;
+	}
+	log_line(cycle, "stimulus", level);
+	responder_stimulus(&source, level, cycle);
+	if (has_board)
+		core_input(&board, cycle, level);
+}
+
+static void source_input(struct core *core, bool level, uint64_t cycle)
+{
+	(void)core;
+	log_line(cycle, "response", level);
+}
+
+static void board_edge(struct core *core, enum core_pin pin, bool level, uint64_t cycle)
+{
+	(void)core;
+	if (pin == PIN_PB0)
+		core_input(&source, cycle, level);
+}
+
+static void board_input(struct core *core, bool level, uint64_t cycle)
+{
+	(void)core;
+	(void)level;
+	(void)cycle;
+}
+
+static void run_slice(void)
+{
+	uint64_t end = core_cycle(&source) + SLICE_CYCLES;
+	unsigned resets = source.resets;
+
+	while (core_cycle(&source) < end) {
+		core_step(&source);
+		serial_step(&source);
+		while (has_board && core_cycle(&board) + LEAD_CYCLES <= core_cycle(&source))
+			core_step(&board);
+	}
+	if (source.resets != resets)
+		log_line(core_cycle(&source), "reset", 1);
+}
+
+static void obey(char *line)
+{
+	if (!strncmp(line, "sync", 4)) {
+		fflush(truth);
+		fprintf(answers, "synced %llu %u %u\n", (unsigned long long)core_cycle(&source), source.lowest_stack,
+		       serial_overruns());
+	} else if (!strncmp(line, "responder ", 10)) {
+		fprintf(answers, responder_set(line + 10) ? "ok\n" : "unknown setting\n");
+	} else if (!strncmp(line, "level ", 6)) {
+		core_input(&source, core_cycle(&source), line[6] == '1');
+		fprintf(answers, "ok\n");
+	} else if (!strncmp(line, "hang", 4)) {
+		core_hang(&source);
+		fprintf(answers, "ok\n");
+	} else {
+		fflush(truth);
+		exit(0);
+	}
+	fflush(answers);
+}
+
+static void hear_control(void)
+{
+	static char line[512];
+	static size_t length;
+	char c;
+	ssize_t count;
+
+	while ((count = read(STDIN_FILENO, &c, 1)) == 1) {
+		if (length < sizeof(line) - 1)
+			line[length++] = c;
+		if (c != '\n')
+			continue;
+		line[length] = '\0';
+		length = 0;
+		obey(line);
+	}
+	if (count == 0)
+		exit(0); /* whoever started the rig is gone */
+}
+
+static unsigned correction_named(const char *name)
+{
+	static const char *names[] = {"flags", "compare", "entry", "pin-time"};
+
+	for (unsigned i = 0; i < 4; i++)
+		if (!strcmp(name, names[i]))
+			return 1u << i;
+	fprintf(stderr, "no correction is called %s\n", name);
+	exit(2);
+}
+
+int main(int argc, char **argv)
+{
+	unsigned corrections = CORRECT_ALL;
+	const char *board_elf = NULL;
+
+	if (argc < 3) {
+		fprintf(stderr, "usage: %s SOURCE.elf TRUTH.tsv [--board BOARD.elf] [--without NAME]... [NAME=VALUE]...\n",
+			argv[0]);
+		return 2;
+	}
+	for (int i = 3; i < argc; i++) {
+		if (!strcmp(argv[i], "--board") && i + 1 < argc) {
+			board_elf = argv[++i];
+		} else if (!strcmp(argv[i], "--without") && i + 1 < argc) {
+			corrections &= ~correction_named(argv[++i]);
+		} else if (!responder_set(argv[i])) {
+			fprintf(stderr, "unknown option or setting %s\n", argv[i]);
+			return 2;
+		}
+	}
+	truth = fopen(argv[2], "w");
+	if (!truth) {
+		perror(argv[2]);
+		return 3;
+	}
+	/* The simulator prints to standard output; only our own answers may go there. */
+	answers = fdopen(dup(STDOUT_FILENO), "w");
+	dup2(STDERR_FILENO, STDOUT_FILENO);
+	source.on_edge = source_edge;
+	source.on_input = source_input;
+	core_init(&source, argv[1], corrections, 'B', 0);
+	if (board_elf) {
+		has_board = true;
+		board.on_edge = board_edge;
+		board.on_input = board_input;
+		core_init(&board, board_elf, corrections, 'D', 2);
+	}
+	fprintf(answers, "port %s\n", serial_init(&source));
+	fflush(answers);
+	fcntl(STDIN_FILENO, F_SETFL, fcntl(STDIN_FILENO, F_GETFL) | O_NONBLOCK);
+
+	for (;;) {
+		uint64_t latest;
+
+		hear_control();
+		if (!serial_exchange(&source, STDIN_FILENO))
+			continue;
+		run_slice();
+		latest = serial_latest() > latest_edge ? serial_latest() : latest_edge;
+		if (core_cycle(&source) > latest + QUIET_CYCLES)
+			serial_wait(STDIN_FILENO, QUIET_WAIT_MS);
+	}
+}

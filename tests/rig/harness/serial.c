@@ -1,0 +1,151 @@
+#define _GNU_SOURCE
+#include "serial.h"
+
+#include <errno.h>
+#include <fcntl.h>
+#include <poll.h>
+#include <stdio.h>
+#include <stdlib.h>
+#include <string.h>
+#include <termios.h>
+#include <unistd.h>
+
+DEFINE_FIFO(uint16_t, uart_fifo);
+
+#define UCSR0A 0xc0
+#define U2X0 1
+#define UBRR0L 0xc4
+#define UBRR0H 0xc5
+#define BITS_PER_BYTE 10
+#define CHIP_BUFFER 2 /* received bytes the chip keeps */
+
+static int master = -1;
+static uint8_t to_chip[4096], from_chip[8192];
+static size_t to_chip_at, to_chip_end, from_chip_end;
+static uint64_t next_byte, latest;
+static unsigned overruns;
+
+/* The simulator counts a parity bit that is not there. */
+static uint64_t byte_cycles(const struct core *core)
+{
+	const uint8_t *data = core->avr->data;
+	unsigned divisor = (data[UBRR0L] | data[UBRR0H] << 8) + 1;
+
+	return (uint64_t)divisor * (data[UCSR0A] & 1 << U2X0 ? 8 : 16) * BITS_PER_BYTE;
+}
+
+static void sent(avr_irq_t *irq, uint32_t value, void *param)
+{
+	struct core *core = param;
+
+	(void)irq;
+	core->uart->cycles_per_byte = byte_cycles(core);
+	latest = core_cycle(core);
+	if (from_chip_end == sizeof(from_chip)) {
+		fprintf(stderr, "the rig's buffer for bytes from the chip is full\n");
+		exit(3);
+	}
+	from_chip[from_chip_end++] = value;
+}
+
+void serial_step(struct core *core)
+{
+	avr_uart_t *uart = core->uart;
+
+	if (to_chip_at == to_chip_end || core_cycle(core) < next_byte)
+		return;
+	if (!avr_regbit_get(core->avr, uart->rxen))
+		return; /* still starting */
+	uart->cycles_per_byte = byte_cycles(core);
+	next_byte = core_cycle(core) + uart->cycles_per_byte;
+	latest = core_cycle(core);
+	if (uart_fifo_get_read_size(&uart->input) > CHIP_BUFFER) {
+		overruns++; /* the simulator's own buffer is deeper than the chip's: lose the byte as the chip would */
+		to_chip_at++;
+		return;
+	}
+	avr_raise_irq(avr_io_getirq(core->avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), to_chip[to_chip_at++]);
+}
+
+static bool write_out(void)
+{
+	size_t at = 0;
+
+	while (at < from_chip_end) {
+		ssize_t count = write(master, from_chip + at, from_chip_end - at);
+
+		if (count <= 0)
+			break;
+		at += count;
+	}
+	from_chip_end -= at;
+	memmove(from_chip, from_chip + at, from_chip_end);
+	return from_chip_end == 0;
+}
+
+static void read_in(void)
+{
+	ssize_t count;
+
+	if (to_chip_at != to_chip_end)
+		return;
+	count = read(master, to_chip, sizeof(to_chip));
+	to_chip_at = 0;
+	to_chip_end = count > 0 ? count : 0;
+}
+
+bool serial_exchange(struct core *core, int control_fd)
+{
+	struct pollfd ready[] = {{master, POLLOUT, 0}, {control_fd, POLLIN, 0}};
+
+	(void)core;
+	read_in();
+	while (!write_out()) {
+		poll(ready, 2, 1000);
+		if (ready[1].revents)
+			return false;
+		read_in();
+	}
+	return true;
+}
+
+void serial_wait(int control_fd, int timeout_ms)
+{
+	struct pollfd ready[] = {{master, POLLIN, 0}, {control_fd, POLLIN, 0}};
+
+	poll(ready, 2, timeout_ms);
+}
+
+uint64_t serial_latest(void)
+{
+	return latest;
+}
+
+unsigned serial_overruns(void)
+{
+	return overruns;
+}
+
+const char *serial_init(struct core *core)
+{
+	struct termios raw;
+	const char *path;
+	int slave;
+
+	master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK);
+	if (master < 0 || grantpt(master) || unlockpt(master)) {
+		perror("pseudo-terminal");
+		exit(3);
+	}
+	path = ptsname(master);
+	/* Kept open here too: a closed other end would make reads fail between two users. */
+	slave = open(path, O_RDWR | O_NOCTTY);
+	if (slave < 0 || tcgetattr(slave, &raw)) {
+		perror(path);
+		exit(3);
+	}
+	cfmakeraw(&raw);
+	tcsetattr(slave, TCSANOW, &raw);
+	avr_irq_register_notify(avr_io_getirq(core->avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), sent, core);
+	return path;
+}
