@@ -21,9 +21,9 @@ class FakeApt:
         (self.folder / name).write_text("#!/bin/sh\n")
         (self.folder / name).chmod(0o755)
 
-    def run(self, command: list[str], **_: Any) -> None:
+    def run(self, command: list[str], check: bool = False, **_: Any) -> None:
         self.calls.append([word for word in command[1:] if not word.startswith(("-q", "-o", "DPkg"))])
-        if self.code:
+        if self.code and check:
             raise subprocess.CalledProcessError(self.code, command, "", "E: no such package")
         if "install" in command:
             self.make(self.brings)
@@ -75,7 +75,7 @@ def test_a_package_without_the_program_fails(apt: FakeApt) -> None:
 def test_one_installs_at_a_time(apt: FakeApt, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tools, "LOCK_S", 0.0)
     with tools.LOCK.open("w") as held:
-        fcntl.flock(held, fcntl.LOCK_EX)
+        fcntl.flock(held, fcntl.LOCK_SH)  # enough against the exclusive lock, not against another shared one
         with pytest.raises(pytest.fail.Exception, match="another process"):
             tools.need("wanted-tool", "wanted")
     assert apt.calls == []
