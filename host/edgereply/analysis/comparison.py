@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.bootstrap import quantile_draws, tail_dependence
-from edgereply.analysis.dependence import Dependence, measure_dependence
+from edgereply.analysis.dependence import measure_dependence
 from edgereply.analysis.families import holm
 from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.quantiles import quantiles
@@ -28,7 +28,7 @@ class QuantileDifference:
         first_ns: the first run's quantile.
         second_ns: the second run's.
         difference_ns: second_ns - first_ns.
-        low_ns: lower end of the interval, by block bootstrap.
+        low_ns: lower end of the interval, allowing for clusters as `bootstrap` does.
         high_ns: upper end.
         p_value: chance of a difference as far from 0, were there none.
         p_adjusted: the same, adjusted by Holm over all questions of the comparison.
@@ -135,11 +135,14 @@ def _draw(
     needed = count_needed(p, confidence)
     if min(first_ns.size, second_ns.size) < needed:
         return None
-    states: list[Dependence] = [tail_dependence(values, p) for values in (first_ns, second_ns)]
+    states = [tail_dependence(values, p, confidence) for values in (first_ns, second_ns)]
     if min(state.effective_count for state in states) < needed:
         return None
-    lengths = (states[0].block_length, states[1].block_length)
-    drawn = quantile_draws(second_ns, p, lengths[1], rng) - quantile_draws(first_ns, p, lengths[0], rng)
+    first, second = (
+        quantile_draws(values, p, state.effective_count, rng)
+        for values, state in zip((first_ns, second_ns), states, strict=True)
+    )
+    drawn = second - first
     # Draws scatter around the difference found; how far 0 lies out is the evidence against it.
     sides = [1 + np.count_nonzero(drawn <= 0), 1 + np.count_nonzero(drawn >= 0)]
     return _Draws(
@@ -147,7 +150,7 @@ def _draw(
         values=(int(quantiles(first_ns, [p])[0]), int(quantiles(second_ns, [p])[0])),
         drawn=drawn,
         p_value=min(1.0, 2.0 * float(min(sides)) / (drawn.size + 1)),
-        block_lengths=lengths,
+        block_lengths=(states[0].block_length, states[1].block_length),
     )
 
 
