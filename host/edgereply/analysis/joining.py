@@ -1,0 +1,243 @@
+"""Join the pulse source's stimuli with the board's own edge stamps, pulse by pulse.
+
+The two clocks share nothing: an offset of hours, a drift of hundreds of ppm. The intervals tell
+which edge is which (`joining_lag`), then the offset is followed along the run (`joining_track`)
+and each stimulus takes the nearest edge. Assumptions:
+
+1. The clocks' relative rate stays within `max_drift_ppm`; their drift changes slowly.
+2. The arrivals are irregular by much more than the jitter of the stamps. Where intervals do not
+   decide between neighbouring lags (periodic arrivals) the whole join is refused.
+3. Both trains are stamps of the same events but for edges missing on either side and extra ones.
+
+An edge much later than the jitter explains is taken as a late stamp only where lost and extra edges
+are too rare to look like it; else the stimulus is ambiguous. The fitted offset contains the mean
+delay of the board's stamps, which cannot be told from the clocks' offset.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from edgereply.analysis.joining_lag import Float, Int64, find_chain
+from edgereply.analysis.joining_track import Track, follow, nearest
+
+Bool = NDArray[np.bool_]
+
+FEWEST = 5
+ADVICE = "use random (exponential) arrivals, whose intervals tell the pulses apart"
+# Beyond this many standard deviations an edge is no ordinary stamp.
+ORDINARY = 8.0
+DOUBT = 0.01
+
+
+class JoinStatus(IntEnum):
+    """What became of a stimulus."""
+
+    JOINED = 0
+    UNSEEN = 1
+    AMBIGUOUS = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Join:
+    """Stimuli with the board's edges, in the caller's order.
+
+    Attributes:
+        edge_index: index of the edge per stimulus, int64, -1 where there is none.
+        status: uint8 `JoinStatus` per stimulus.
+        extra_index: indices of the edges that belong to no stimulus, ascending.
+        edges: number of edges given.
+        offset_ns: board clock minus source clock at the earliest stimulus; None if refused.
+        drift_ppm: mean rate of the board's clock over the source's, less one; None if refused.
+        residual_ns: standard deviation (from the median absolute deviation) of the joined edges
+            around the followed offset; None if refused.
+        reason: why the join as a whole was refused; empty if it was not.
+    """
+
+    edge_index: Int64
+    status: NDArray[np.uint8]
+    extra_index: Int64
+    edges: int
+    offset_ns: int | None
+    drift_ppm: float | None
+    residual_ns: float | None
+    reason: str
+
+    def _count(self, status: JoinStatus) -> int:
+        return int(np.count_nonzero(self.status == status))
+
+    @property
+    def joined(self) -> int:
+        """Stimuli with their edge."""
+        return self._count(JoinStatus.JOINED)
+
+    @property
+    def unseen(self) -> int:
+        """Stimuli with no edge."""
+        return self._count(JoinStatus.UNSEEN)
+
+    @property
+    def ambiguous(self) -> int:
+        """Stimuli whose edge cannot be told."""
+        return self._count(JoinStatus.AMBIGUOUS)
+
+    @property
+    def extra(self) -> int:
+        """Edges that belong to no stimulus."""
+        return int(self.extra_index.size)
+
+    @property
+    def ambiguous_edges(self) -> int:
+        """Edges that may belong to an ambiguous stimulus: edges - joined - extra."""
+        return self.edges - self.joined - self.extra
+
+
+def _ordered(values: ArrayLike, name: str) -> tuple[Int64, NDArray[np.intp]]:
+    array = np.asarray(values)
+    if array.ndim != 1:
+        raise ValueError(f"{name} must have one dimension, got shape {array.shape}: pass a flat array of stamps")
+    if array.size and array.dtype.kind not in "iu":
+        raise ValueError(f"{name} must be whole nanoseconds (int64), got {array.dtype}: convert the stamps first")
+    array = array.astype(np.int64)
+    order = np.argsort(array, kind="stable")
+    return array[order], order
+
+
+def join(stimulus_ns: ArrayLike, edge_ns: ArrayLike, max_drift_ppm: float = 250.0) -> Join:
+    """Give each stimulus the board's edge stamp of the same pulse.
+
+    Args:
+        stimulus_ns: stimulus edges, source clock, int64 ns, any order.
+        edge_ns: edges as the board stamped them, board clock, int64 ns, any order.
+        max_drift_ppm: bound on the clocks' relative rate, both ways.
+
+    Raises:
+        ValueError: an array is not one-dimensional whole nanoseconds.
+    """
+    stimulus, stimulus_order = _ordered(stimulus_ns, "stimulus_ns")
+    edge, edge_order = _ordered(edge_ns, "edge_ns")
+    if stimulus.size == 0 or edge.size == 0:
+        unseen = np.full(stimulus.size, JoinStatus.UNSEEN, dtype=np.uint8)
+        nothing = np.full(stimulus.size, -1, dtype=np.int64)
+        return Join(nothing, unseen, np.arange(edge.size), edge.size, None, None, None, "")
+    if min(stimulus.size, edge.size) < FEWEST or stimulus[0] == stimulus[-1]:
+        return _refused(stimulus.size, edge.size, f"fewer than {FEWEST} pulses on a side: too few to compare")
+    chain, reason = find_chain(stimulus, edge, max_drift_ppm)
+    if chain is None:
+        return _refused(stimulus.size, edge.size, f"{reason}; {ADVICE}")
+    track = follow(stimulus, edge, chain, max_drift_ppm)
+    # Board stamps less the base: small numbers, exact in float64.
+    target = stimulus + track.base_ns + np.rint(track.predict(stimulus)).astype(np.int64)
+    index, status = _match(target, edge, track, (int(stimulus[-1]) - int(stimulus[0])) / (stimulus.size - 1))
+    joined = np.flatnonzero(status == JoinStatus.JOINED)
+    reason = _undecided(stimulus, edge, joined, index, track)
+    if reason:
+        return _refused(stimulus.size, edge.size, f"{reason}; {ADVICE}")
+    return _result(stimulus, edge, index, status, track, (stimulus_order, edge_order))
+
+
+def _refused(stimuli: int, edges: int, reason: str) -> Join:
+    return Join(
+        np.full(stimuli, -1, dtype=np.int64),
+        np.full(stimuli, JoinStatus.AMBIGUOUS, dtype=np.uint8),
+        np.zeros(0, dtype=np.int64),
+        edges,
+        None,
+        None,
+        None,
+        reason,
+    )
+
+
+def _match(target: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[Int64, NDArray[np.uint8]]:
+    """Mutual nearest neighbours within the tolerance, unless a second candidate is nearly as near."""
+    sigma = track.sigma_ns
+    ordinary = max(ORDINARY * sigma, 2.0)
+    late = max(ordinary, mean_ns / 8)
+    index, residual, second = nearest(target, edge)
+    owner, _, edge_second = nearest(edge, target)
+    mutual = (owner[index] == np.arange(target.size)) & (residual >= -ordinary) & (residual <= late)
+    distance = np.abs(residual)
+    margin = 4 * sigma
+    contested = (second <= ordinary) & (second - distance < margin)
+    rival_stimulus = edge_second[index]
+    contested |= (rival_stimulus <= ordinary) & (rival_stimulus - distance < margin)
+    near = distance <= ordinary
+    status = np.full(target.size, JoinStatus.UNSEEN, dtype=np.uint8)
+    status[mutual] = JoinStatus.JOINED
+    status[near & contested] = JoinStatus.AMBIGUOUS
+    # A stimulus that lost its nearest edge to another only just is as uncertain as the winner.
+    grey = mutual & ~near
+    if np.any(grey):
+        unseen = np.count_nonzero(status == JoinStatus.UNSEEN) + np.count_nonzero(grey)
+        extra = edge.size - np.count_nonzero(mutual & near)
+        by_chance = unseen / target.size * extra * late / mean_ns
+        if by_chance > DOUBT * np.count_nonzero(grey) and np.count_nonzero(grey) < unseen + extra:
+            status[grey] = JoinStatus.AMBIGUOUS
+    return index, status
+
+
+def _undecided(stimulus: Int64, edge: Int64, joined: NDArray[np.intp], index: Int64, track: Track) -> str:
+    """Refuse a join that a neighbouring lag would explain as well."""
+    if joined.size < max(3, FEWEST - 1, min(stimulus.size, edge.size) // 4):
+        return "too few of the stimuli find an edge at the offset the intervals suggest"
+    source, partner = stimulus[joined], index[joined]
+    own = _scatter(source, edge[partner] - source)
+    for shift in (-3, -2, -1, 1, 2, 3):
+        kept = (partner + shift >= 0) & (partner + shift < edge.size)
+        if np.count_nonzero(kept) < 3:
+            continue
+        other = _scatter(source[kept], edge[partner[kept] + shift] - source[kept])
+        if other < 6 * max(own, 1.0):
+            return f"the intervals do not decide: shifted by {abs(shift)} pulses the edges fit about as well"
+    return ""
+
+
+def _scatter(source: Int64, offset: Int64) -> float:
+    """Median change of the offset from pulse to pulse: small at the right lag, the intervals' spread else."""
+    change = np.abs(np.diff(offset))
+    return float(np.median(change)) if change.size else 0.0
+
+
+def _result(
+    stimulus: Int64,
+    edge: Int64,
+    index: Int64,
+    status: NDArray[np.uint8],
+    track: Track,
+    orders: tuple[NDArray[np.intp], NDArray[np.intp]],
+) -> Join:
+    joined = status == JoinStatus.JOINED
+    claimed = np.zeros(edge.size, dtype=np.bool_)
+    claimed[index[joined | (status == JoinStatus.AMBIGUOUS)]] = True
+    partner = np.full(stimulus.size, -1, dtype=np.int64)
+    partner[orders[0][joined]] = orders[1][index[joined]]
+    status_out = np.empty_like(status)
+    status_out[orders[0]] = status
+    source = stimulus[joined]
+    offset = (edge[index[joined]] - source - track.base_ns).astype(np.float64)
+    left = offset - track.predict(source)
+    time = (source - stimulus[0]).astype(np.float64)
+    slope, start = _least_squares(time, offset - left)
+    return Join(
+        edge_index=partner,
+        status=status_out,
+        extra_index=np.sort(orders[1][~claimed]),
+        edges=edge.size,
+        offset_ns=track.base_ns + round(start),
+        drift_ppm=slope * 1e6,
+        residual_ns=1.4826 * float(np.median(np.abs(left - np.median(left)))),
+        reason="",
+    )
+
+
+def _least_squares(time: Float, value: Float) -> tuple[float, float]:
+    """Slope and value at time zero of the straight line."""
+    centre, level = float(time.mean()), float(value.mean())
+    deviation = time - centre
+    slope = float(deviation @ (value - level)) / max(float(deviation @ deviation), 1.0)
+    return slope, level - slope * centre

@@ -1,0 +1,150 @@
+"""Find which stretch of one edge train is which of the other, from the intervals alone.
+
+Probes are short patterns of consecutive intervals. Each place in the other train with the same
+pattern is a vote for an offset between the clocks. True votes lie on one slowly changing curve
+(the clocks' drift is bounded); the longest such chain of votes wins, if no other comes near it.
+"""
+
+from __future__ import annotations
+
+from bisect import bisect_left
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Int64 = NDArray[np.int64]
+Float = NDArray[np.float64]
+
+PROBES = 240
+PATTERN = 4
+MOST_CANDIDATES = 1_500_000
+MOST_VOTES = 40_000
+# Tolerances tried, as fractions of the mean interval, the sharpest first.
+SHARPNESS = (4096, 1024, 256, 64, 24)
+
+
+@dataclass(frozen=True, slots=True)
+class Chain:
+    """Offsets found: at source time `at_ns` the board's clock is ahead by `offset_ns`."""
+
+    at_ns: Int64
+    offset_ns: Int64
+    tolerance_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Votes:
+    """Probe time, offset voted for, and number of probes that could vote."""
+
+    at_ns: Int64
+    offset_ns: Int64
+    probes: int
+
+
+def _spread(start: Int64, count: Int64) -> tuple[Int64, Int64]:
+    owner = np.repeat(np.arange(start.size), count)
+    first = np.cumsum(count) - count
+    return np.arange(int(count.sum())) - first[owner] + start[owner], owner
+
+
+def collect_votes(stimulus: Int64, edge: Int64, tolerance_ns: int, drift_ppm: float) -> Votes | None:
+    """Look up each probe's pattern among the edges.
+
+    Returns:
+        The votes, or None when the patterns are found nearly everywhere.
+    """
+    length = min(PATTERN, max(2, min(stimulus.size, edge.size) // 3))
+    probe = np.unique(np.linspace(0, stimulus.size - 1 - length, PROBES).astype(np.int64))
+    intervals = np.diff(edge)
+    order = np.argsort(intervals, kind="stable")
+    ranked = intervals[order]
+    steps = np.arange(length)
+    wanted = stimulus[probe[:, None] + steps + 1] - stimulus[probe[:, None] + steps]
+    slack = tolerance_ns + (wanted * (drift_ppm * 1e-6)).astype(np.int64)
+    low = np.searchsorted(ranked, wanted - slack, side="left")
+    count = np.searchsorted(ranked, wanted + slack, side="right") - low
+    rarest = count.argmin(axis=1)
+    pick = np.arange(probe.size)
+    if int(count[pick, rarest].sum()) > MOST_CANDIDATES:
+        return None
+    place, owner = _spread(low[pick, rarest], count[pick, rarest])
+    first = order[place] - rarest[owner]
+    kept = (first >= 0) & (first + length < edge.size)
+    first, owner = first[kept], owner[kept]
+    for step in range(1, length + 1):
+        source = stimulus[probe[owner] + step] - stimulus[probe[owner]]
+        error = np.abs(edge[first + step] - edge[first] - source)
+        kept = error <= tolerance_ns + source * (drift_ppm * 1e-6)
+        first, owner = first[kept], owner[kept]
+    if first.size > MOST_VOTES:
+        return None
+    at = stimulus[probe[owner]]
+    return Votes(at, edge[first] - at, int(probe.size))
+
+
+def longest_chain(at: Int64, offset: Int64, slope: float) -> NDArray[np.intp]:
+    """Indices of the most votes whose offsets change by less than `slope` ns per ns between any two.
+
+    In the coordinates offset + slope * time and offset - slope * time the condition is an order, and
+    the longest chain is a longest increasing subsequence.
+    """
+    if at.size == 0:
+        return np.zeros(0, dtype=np.intp)
+    time = (at - at.min()).astype(np.float64)
+    level = (offset - offset.min()).astype(np.float64)
+    rising, falling = level + slope * time, slope * time - level
+    order = np.lexsort((-falling, rising))
+    tails: list[float] = []
+    ends: list[int] = []
+    previous = np.full(at.size, -1, dtype=np.intp)
+    for index, value in zip(order.tolist(), falling[order].tolist(), strict=True):
+        length = bisect_left(tails, value)
+        if length:
+            previous[index] = ends[length - 1]
+        if length == len(tails):
+            tails.append(value)
+            ends.append(index)
+        else:
+            tails[length] = value
+            ends[length] = index
+    chain = [ends[-1]]
+    while previous[chain[-1]] >= 0:
+        chain.append(int(previous[chain[-1]]))
+    return np.array(chain[::-1], dtype=np.intp)
+
+
+def find_chain(stimulus: Int64, edge: Int64, max_drift_ppm: float) -> tuple[Chain | None, str]:
+    """Find the offset along the run.
+
+    Args:
+        stimulus: source clock, int64 ns, sorted.
+        edge: board clock, int64 ns, sorted.
+        max_drift_ppm: bound on the clocks' relative rate.
+
+    Returns:
+        The chain, or None and the reason.
+    """
+    span = int(stimulus[-1] - stimulus[0])
+    mean = span / (stimulus.size - 1)
+    reason = "no stretch of the board's edges has the same intervals as the stimuli: are these the same run?"
+    for sharpness in SHARPNESS:
+        tolerance = max(1, int(mean / sharpness))
+        votes = collect_votes(stimulus, edge, tolerance, max_drift_ppm)
+        if votes is None:
+            reason = "the intervals are too alike to tell one place from another"
+            continue
+        spacing = max(span / votes.probes, 1.0)
+        slope = max_drift_ppm * 1e-6 + 2 * tolerance / spacing
+        chain = longest_chain(votes.at_ns, votes.offset_ns, slope)
+        if chain.size < max(3, votes.probes // 12):
+            continue
+        at, offset = votes.at_ns[chain], votes.offset_ns[chain]
+        # The winner's own votes are left out, and what jitter puts beside them.
+        apart = np.abs(votes.offset_ns - np.interp(votes.at_ns, at, offset - offset[0]) - offset[0])
+        others = apart > max(8 * tolerance, mean / 8)
+        rival = longest_chain(votes.at_ns[others], votes.offset_ns[others], slope)
+        if 2 * rival.size <= chain.size:
+            return Chain(at, offset, tolerance), ""
+        reason = "several offsets explain the intervals equally well"
+    return None, reason

@@ -1,0 +1,120 @@
+"""Follow the offset between two clocks along a run, and give each stimulus its edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.joining_lag import Chain, Float, Int64
+
+Bool = NDArray[np.bool_]
+
+BLOCK = 128
+PASSES = 4
+MAD_TO_SIGMA = 1.4826
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """Piecewise linear offset (board minus source), relative to `base_ns`, and the spread around it."""
+
+    at_ns: Float
+    offset_ns: Float
+    base_ns: int
+    sigma_ns: float
+
+    def predict(self, source_ns: Int64) -> Float:
+        """Where each stimulus should be on the board's clock, less `base_ns` and the source time."""
+        at, offset = self.at_ns, self.offset_ns
+        inside = np.interp(source_ns, at, offset)
+        if at.size < 2:
+            return np.asarray(inside, dtype=np.float64)
+        reach = min(8, at.size - 1)
+        first = (offset[reach] - offset[0]) / (at[reach] - at[0])
+        last = (offset[-1] - offset[-1 - reach]) / (at[-1] - at[-1 - reach])
+        inside += np.minimum(source_ns - at[0], 0) * first + np.maximum(source_ns - at[-1], 0) * last
+        return np.asarray(inside, dtype=np.float64)
+
+
+def nearest(target: Int64, edge: Int64) -> tuple[Int64, Int64, Int64]:
+    """Nearest edge to each target.
+
+    Returns:
+        Its index, edge minus target, and the distance to the second nearest edge.
+    """
+    far = np.int64(2**62)
+    right = np.searchsorted(edge, target, side="left")
+    places = np.stack((right - 2, right - 1, right, right + 1))
+    exists = (places >= 0) & (places < edge.size)
+    gap = edge[np.clip(places, 0, edge.size - 1)] - target
+    distance = np.where(exists, np.abs(gap), far)
+    closer = distance[1] <= distance[2]
+    index = np.where(closer, right - 1, right)
+    first = np.where(closer, gap[1], gap[2])
+    second = np.where(closer, np.minimum(distance[0], distance[2]), np.minimum(distance[1], distance[3]))
+    return index, first, second
+
+
+def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> Track:
+    """Sharpen the chain: match the nearest edges, move the offset by block medians, repeat."""
+    base = int(np.median(chain.offset_ns))
+    at, offset = _smooth(chain, base)
+    mean = (int(stimulus[-1]) - int(stimulus[0])) / (stimulus.size - 1)
+    spacing = (int(stimulus[-1]) - int(stimulus[0])) / max(1, chain.at_ns.size)
+    width = min(4 * chain.tolerance_ns + 0.2 * max_drift_ppm * 1e-6 * spacing, mean / 4)
+    track = Track(at, offset, base, width)
+    for _ in range(PASSES):
+        predicted = track.predict(stimulus)
+        _, residual, _ = nearest(stimulus + base + predicted.astype(np.int64), edge)
+        close = np.flatnonzero(np.abs(residual) <= width)
+        if close.size < 3:
+            return track
+        blocks = max(1, close.size // BLOCK)
+        cuts = np.linspace(0, close.size, blocks + 1).astype(np.int64)
+        error = residual[close]
+        middle = np.array([np.median(error[a:b]) for a, b in pairwise(cuts.tolist())])
+        where = stimulus[close[(cuts[:-1] + cuts[1:]) // 2]].astype(np.float64)
+        if blocks == 1:
+            at, offset = _line(stimulus[close], predicted[close] + error)
+        else:
+            at, offset = where, track.predict(where.astype(np.int64)) + middle
+        track = Track(at, offset, base, width)
+        left = edge_residuals(stimulus[close], residual[close] + predicted[close], track)
+        sigma = max(MAD_TO_SIGMA * float(np.median(np.abs(left - np.median(left)))), 1.0)
+        width = min(width, max(12 * sigma, 100.0))
+        track = Track(at, offset, base, sigma)
+    return track
+
+
+def edge_residuals(source: Int64, offset: Float, track: Track) -> Float:
+    """Observed offset (less the base) minus the track's."""
+    return np.asarray(offset - track.predict(source), dtype=np.float64)
+
+
+def _smooth(chain: Chain, base: int) -> tuple[Float, Float]:
+    """The chain's knots without strays: those far from the median of their neighbours."""
+    at, unique = np.unique(chain.at_ns, return_index=True)
+    offset = (chain.offset_ns[unique] - base).astype(np.float64)
+    time = at.astype(np.float64)
+    if at.size < 5:
+        return time, offset
+    slope = float(np.median((offset[4:] - offset[:-4]) / (time[4:] - time[:-4])))
+    flat = offset - slope * (time - time[0])
+    windows = np.lib.stride_tricks.sliding_window_view(np.pad(flat, 2, mode="edge"), 5)
+    typical = np.median(windows, axis=1)
+    stray = np.abs(flat - typical) > 4 * chain.tolerance_ns
+    return time[~stray], offset[~stray]
+
+
+def _line(at: Int64, offset: Float) -> tuple[Float, Float]:
+    """A robust straight line (median of slopes over half the range), as two knots."""
+    time = (at - at[0]).astype(np.float64)
+    half = max(1, at.size // 2)
+    rise = (offset[half:] - offset[:-half]) / np.maximum(time[half:] - time[:-half], 1.0)
+    slope = float(np.median(rise))
+    start = float(np.median(offset - slope * time))
+    end = max(float(time[-1]), 1.0)
+    return np.array([float(at[0]), float(at[0]) + end]), np.array([start, start + slope * end])

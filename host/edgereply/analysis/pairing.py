@@ -1,0 +1,232 @@
+"""Pair the stimuli of a run with their responses, both timed by the pulse source's clock.
+
+Assumptions, in the order they are used:
+
+1. A response answers at most one stimulus, comes after it and within `window_ns`.
+2. The board answers in order. Its queue may hold events back, so that late answers come in a burst
+   after following stimuli; they are paired first in, first out.
+3. Where the answers' usual reaction times stand out from chance (see `pairing_zone`), a run of
+   usual answers is certain ground. Random arrivals make it so at any lag. With periodic arrivals a
+   constant delay of one more period looks the same: the nearest reading is taken only if the very
+   first stimulus has its usual answer, else only counts decide.
+4. Between certain grounds, as many responses as stimuli means all answered, in order: one missed and
+   one spurious edge that cancel are taken for two queued answers unless usual answers contradict.
+5. What counting leaves open is weighed (see `pairing_story`). A stretch in which any reading has more
+   than one chance in a thousand beside the best one is ambiguous: its stimuli are counted and kept
+   out of the reaction times, never guessed.
+
+So a board that is behind for a long time (overload) is paired while nothing is lost; once an edge is
+lost inside the backlog, the backlog is ambiguous. A missed capture edge is a missed response.
+"""
+
+from __future__ import annotations
+
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from edgereply.analysis.pairing_result import (
+    NO_STAMP,
+    Pairing,
+    Status,
+    match_falls,
+    present,
+    sorted_edges,
+)
+from edgereply.analysis.pairing_story import MISSED_INDEX, UNCERTAIN_INDEX, Model
+from edgereply.analysis.pairing_stretches import (
+    Ground,
+    Stretches,
+    balanced,
+    complementary,
+    find_ground,
+    find_stretches,
+    no_ground,
+    spread,
+)
+from edgereply.analysis.pairing_weighing import weigh_all
+from edgereply.analysis.pairing_zone import Int64, Zone, typical_zone
+
+__all__ = ["NO_STAMP", "Pairing", "Status", "match_falls", "pair"]
+
+
+class _Rise(IntEnum):
+    SPURIOUS = 0
+    ANSWER = 1
+    AMBIGUOUS = 2
+
+
+def pair(stimulus_ns: ArrayLike, rise_ns: ArrayLike, fall_ns: ArrayLike, window_ns: int) -> Pairing:
+    """Pair stimuli with responses; the module's docstring states the assumptions.
+
+    Args:
+        stimulus_ns: stimulus edges, int64 ns, any order.
+        rise_ns: response rising edges, int64 ns, same clock, any order.
+        fall_ns: response falling edges, likewise; may be empty.
+        window_ns: an answer comes at most this long after its stimulus, > 0.
+
+    Raises:
+        ValueError: an array is not one-dimensional whole nanoseconds, or the window is not positive.
+    """
+    if window_ns <= 0:
+        raise ValueError(f"window_ns must be positive, got {window_ns}: give the longest reaction to wait for")
+    # Longer than any run, and short enough that a stamp plus the window stays an int64.
+    window_ns = min(window_ns, 2**61)
+    stimulus = sorted_edges(stimulus_ns, "stimulus_ns")
+    rise = sorted_edges(rise_ns, "rise_ns")
+    fall = sorted_edges(fall_ns, "fall_ns")
+    partner, status, kind = _match(stimulus, rise, window_ns)
+    return _assemble(stimulus, rise, fall, partner, status, kind)
+
+
+def _match(stimulus: Int64, rise: Int64, window_ns: int) -> tuple[Int64, NDArray[np.uint8], NDArray[np.uint8]]:
+    """Index of the rise per stimulus (or MISSED_INDEX), status per stimulus, kind of each rise."""
+    partner = np.full(stimulus.size, MISSED_INDEX, dtype=np.int64)
+    kind = np.zeros(rise.size, dtype=np.uint8)
+    status = np.full(stimulus.size, Status.MISSED, dtype=np.uint8)
+    if stimulus.size == 0 or rise.size == 0:
+        return partner, status, kind
+    zone = typical_zone(stimulus, rise, window_ns)
+    ground = no_ground(stimulus.size) if zone is None else find_ground(stimulus, rise, zone)
+    if zone is not None and zone.several and not ground.hit[0]:
+        zone, ground = None, no_ground(stimulus.size)
+    stretches = find_stretches(stimulus, rise, ground, window_ns)
+    hard = _settle(stretches, stimulus, rise, ground, zone, window_ns, partner)
+    if zone is not None:
+        near = complementary(stretches, stimulus, rise, zone.run, window_ns)
+        ground = _retreat(_retreat(ground, hard, zone.run), stretches.where(near), zone.run)
+        partner[:] = MISSED_INDEX
+        stretches = find_stretches(stimulus, rise, ground, window_ns)
+        hard = _settle(stretches, stimulus, rise, ground, zone, window_ns, partner)
+    partner[ground.anchor] = ground.candidate[ground.anchor]
+    index, _ = spread(hard.rise_start, hard.rises)
+    kind[index] = _Rise.AMBIGUOUS
+    if zone is None:
+        index, _ = spread(hard.stimulus_start, hard.stimuli)
+        partner[index] = UNCERTAIN_INDEX
+    elif hard.stimuli.size:
+        model = _model(zone, window_ns, stimulus, rise, partner, hard)
+        near = np.zeros(stimulus.size, dtype=np.bool_)
+        near[1:] = _shares_answer(stimulus, rise, model.typical_ns)
+        spurious = np.zeros(rise.size, dtype=np.bool_)
+        weigh_all(hard, stimulus, rise, near, model, partner, spurious)
+        kind[spurious] = _Rise.SPURIOUS
+        _give_up_contradictions(partner)
+    answered = partner >= 0
+    kind[partner[answered]] = _Rise.ANSWER
+    status[answered] = Status.PAIRED
+    status[partner == UNCERTAIN_INDEX] = Status.AMBIGUOUS
+    _mark_coalesced(stimulus, rise, partner, status)
+    return partner, status, kind
+
+
+def _give_up_contradictions(partner: Int64) -> None:
+    """Where pieces weighed apart disagree about the order, neither is right for certain."""
+    answered = np.flatnonzero(partner >= 0)
+    against = np.flatnonzero(np.diff(partner[answered]) <= 0)
+    partner[answered[against]] = UNCERTAIN_INDEX
+    partner[answered[against + 1]] = UNCERTAIN_INDEX
+
+
+def _settle(
+    stretches: Stretches,
+    stimulus: Int64,
+    rise: Int64,
+    ground: Ground,
+    zone: Zone | None,
+    window_ns: int,
+    partner: Int64,
+) -> Stretches:
+    """Pair what counting settles; return the stretches it leaves open."""
+    stretches = stretches.trimmed(stimulus, rise)
+    plain = balanced(stretches, stimulus, rise, ground, zone, window_ns)
+    paired = stretches.where(plain)
+    index, owner = spread(paired.stimulus_start, paired.stimuli)
+    partner[index] = index - paired.stimulus_start[owner] + paired.rise_start[owner]
+    one_sided = (stretches.stimuli == 0) | (stretches.rises == 0)
+    lone = (stretches.stimuli == 1) & (stretches.rises > 1)
+    first = stretches.stimulus_start[lone]
+    answer = stretches.rise_start[lone]
+    reaction = rise[answer] - stimulus[first]
+    # A stimulus alone with several responses: the first is the answer, unless another is the usual one.
+    clear = (reaction >= 0) & (reaction <= window_ns) & (~ground.hit[first] | (ground.candidate[first] == answer))
+    partner[first[clear]] = answer[clear]
+    lone[np.flatnonzero(lone)[~clear]] = False
+    return stretches.where(~(plain | one_sided | lone))
+
+
+def _retreat(ground: Ground, hard: Stretches, run: int) -> Ground:
+    """Give up the certain pairs next to an open stretch: the nearest of them may be there by chance."""
+    change = np.zeros(ground.anchor.size + 1, dtype=np.int64)
+    np.add.at(change, np.maximum(hard.stimulus_start - run, 0), 1)
+    np.add.at(change, np.minimum(hard.stimulus_end + run, ground.anchor.size), -1)
+    return Ground(ground.candidate, ground.hit, ground.anchor & (np.cumsum(change[:-1]) == 0))
+
+
+def _model(zone: Zone, window_ns: int, stimulus: Int64, rise: Int64, partner: Int64, hard: Stretches) -> Model:
+    """Estimate the rates of missed and spurious edges where they are settled, bounded both ways."""
+    settled = max(1, stimulus.size - int(hard.stimuli.sum()))
+    paired = np.flatnonzero(partner >= 0)
+    missed = stimulus.size - paired.size - int(hard.stimuli.sum())
+    spurious = rise.size - paired.size - int(hard.rises.sum())
+    sample = paired[:: max(1, paired.size // 4096)]
+    reaction = rise[partner[sample]] - stimulus[sample]
+    return Model(
+        zone=zone,
+        window_ns=window_ns,
+        interval_ns=max(1.0, float(stimulus[-1] - stimulus[0]) / max(1, stimulus.size - 1)),
+        typical_ns=int(np.median(reaction)) if sample.size else zone.low_ns,
+        miss=float(np.clip(missed / settled, 1e-4, 0.2)),
+        spurious=float(np.clip(spurious / settled, 1e-4, 0.5)),
+    )
+
+
+def _shares_answer(stimulus: Int64, rise: Int64, typical_ns: int) -> NDArray[np.bool_]:
+    """For each stimulus but the first: sooner after the one before than an answer could come, none between."""
+    close = np.diff(stimulus) < typical_ns
+    index = np.flatnonzero(close)
+    count = np.searchsorted(rise, stimulus[index], side="left")
+    close[index] = count == np.searchsorted(rise, stimulus[index + 1], side="left")
+    return np.asarray(close, dtype=np.bool_)
+
+
+def _mark_coalesced(stimulus: Int64, rise: Int64, partner: Int64, status: NDArray[np.uint8]) -> None:
+    """Tell the unanswered stimuli that one response served together with a neighbour from the missed."""
+    paired = np.flatnonzero(partner >= 0)
+    if paired.size == 0 or not np.any(status == Status.MISSED):
+        return
+    sample = paired[:: max(1, paired.size // 4096)]
+    typical_ns = int(np.median(rise[partner[sample]] - stimulus[sample]))
+    group = np.concatenate(([0], np.cumsum(~_shares_answer(stimulus, rise, typical_ns))))
+    served = np.zeros(int(group[-1]) + 1, dtype=np.bool_)
+    served[group[paired]] = True
+    status[(status == Status.MISSED) & served[group]] = Status.COALESCED
+
+
+def _assemble(
+    stimulus: Int64,
+    rise: Int64,
+    fall: Int64,
+    partner: Int64,
+    status: NDArray[np.uint8],
+    kind: NDArray[np.uint8],
+) -> Pairing:
+    """Put stamps for indices, and give each rise its fall."""
+    rise_fall, orphan = match_falls(rise, fall)
+    answered = partner >= 0
+    rise_out = np.full(stimulus.size, NO_STAMP, dtype=np.int64)
+    fall_out = rise_out.copy()
+    rise_out[answered] = rise[partner[answered]]
+    fall_out[answered] = rise_fall[partner[answered]]
+    spurious, ambiguous = kind == _Rise.SPURIOUS, kind == _Rise.AMBIGUOUS
+    return Pairing(
+        stimulus_ns=stimulus,
+        rise_ns=rise_out,
+        fall_ns=fall_out,
+        status=status,
+        spurious_rise_ns=rise[spurious],
+        spurious_fall_ns=np.sort(np.concatenate((orphan, present(rise_fall[spurious])))),
+        ambiguous_rise_ns=rise[ambiguous],
+        ambiguous_fall_ns=present(rise_fall[ambiguous]),
+    )

@@ -1,0 +1,137 @@
+"""The result of pairing, and the edges it is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from edgereply.analysis.pairing_zone import Int64
+
+NO_STAMP = -(2**63)
+
+
+class Status(IntEnum):
+    """What became of a stimulus."""
+
+    PAIRED = 0
+    MISSED = 1
+    COALESCED = 2
+    AMBIGUOUS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Pairing:
+    """Stimuli with their responses, in order of time.
+
+    Attributes:
+        stimulus_ns: sorted stimuli, int64 ns.
+        rise_ns, fall_ns: the response's edges per stimulus, NO_STAMP where there is none.
+        status: uint8 `Status` per stimulus.
+        spurious_rise_ns: rises that answer nothing.
+        spurious_fall_ns: falls that belong to no paired and no ambiguous rise.
+        ambiguous_rise_ns, ambiguous_fall_ns: edges the ambiguous stimuli compete for.
+    """
+
+    stimulus_ns: Int64
+    rise_ns: Int64
+    fall_ns: Int64
+    status: NDArray[np.uint8]
+    spurious_rise_ns: Int64
+    spurious_fall_ns: Int64
+    ambiguous_rise_ns: Int64
+    ambiguous_fall_ns: Int64
+
+    def _count(self, status: Status) -> int:
+        return int(np.count_nonzero(self.status == status))
+
+    @property
+    def stimuli(self) -> int:
+        """Number of stimuli: paired + missed + coalesced + ambiguous."""
+        return int(self.stimulus_ns.size)
+
+    @property
+    def paired(self) -> int:
+        """Stimuli with their own response."""
+        return self._count(Status.PAIRED)
+
+    @property
+    def missed(self) -> int:
+        """Stimuli with no response."""
+        return self._count(Status.MISSED)
+
+    @property
+    def coalesced(self) -> int:
+        """Stimuli whose neighbour's response served them too."""
+        return self._count(Status.COALESCED)
+
+    @property
+    def ambiguous(self) -> int:
+        """Stimuli whose response cannot be told."""
+        return self._count(Status.AMBIGUOUS)
+
+    @property
+    def spurious(self) -> int:
+        """Rises that answer nothing."""
+        return int(self.spurious_rise_ns.size)
+
+    @property
+    def responses(self) -> int:
+        """Number of rises: paired + spurious + ambiguous ones."""
+        return self.paired + self.spurious + int(self.ambiguous_rise_ns.size)
+
+    @property
+    def falls_lost(self) -> int:
+        """Paired responses whose fall was not seen before the next rise."""
+        return int(np.count_nonzero((self.status == Status.PAIRED) & (self.fall_ns == NO_STAMP)))
+
+    @property
+    def reaction_ns(self) -> Int64:
+        """Reaction times of the paired stimuli, in order."""
+        chosen = self.status == Status.PAIRED
+        return np.asarray(self.rise_ns[chosen] - self.stimulus_ns[chosen], dtype=np.int64)
+
+
+def sorted_edges(edges: ArrayLike, name: str) -> Int64:
+    """Check that edges are a one-dimensional array of whole nanoseconds, and sort it.
+
+    Raises:
+        ValueError: not one-dimensional, not integers, or holding NO_STAMP.
+    """
+    array = np.asarray(edges)
+    if array.ndim != 1:
+        raise ValueError(f"{name} must have one dimension, got shape {array.shape}: pass a flat array of edges")
+    if array.size == 0:
+        return np.zeros(0, dtype=np.int64)
+    if array.dtype.kind not in "iu":
+        raise ValueError(f"{name} must be whole nanoseconds (int64), got {array.dtype}: convert the stamps first")
+    array = array.astype(np.int64, copy=False)
+    if np.any(array[1:] < array[:-1]):
+        array = np.sort(array)
+    if array[0] == NO_STAMP:
+        raise ValueError(f"{name} holds NO_STAMP: leave out the edges that have no stamp")
+    return array
+
+
+def present(stamps: Int64) -> Int64:
+    """The stamps that are there."""
+    return np.asarray(stamps[stamps != NO_STAMP], dtype=np.int64)
+
+
+def match_falls(rise_ns: Int64, fall_ns: Int64) -> tuple[Int64, Int64]:
+    """Give each rise the first fall after it and before the next rise.
+
+    Returns:
+        The fall per rise (NO_STAMP where it was lost), and the falls no rise took.
+    """
+    if rise_ns.size == 0:
+        return np.zeros(0, dtype=np.int64), fall_ns
+    taken = np.zeros(fall_ns.size, dtype=np.bool_)
+    first = np.searchsorted(fall_ns, rise_ns, side="right")
+    padded = np.append(fall_ns, np.iinfo(np.int64).max)
+    following = np.append(rise_ns[1:], np.iinfo(np.int64).max)
+    has = padded[first] < following
+    taken[first[has]] = True
+    return np.where(has, padded[first], NO_STAMP), fall_ns[~taken]

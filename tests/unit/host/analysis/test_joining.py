@@ -1,0 +1,190 @@
+"""Joining two clocks: known truth, refusals, sums."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from tests.unit.host.analysis.joining_truth import Stamps, TwoClocks, stamp
+
+from edgereply.analysis.joining import Join, JoinStatus, join
+from edgereply.analysis.joining_lag import longest_chain
+
+
+def wrong(result: Join, truth: Stamps) -> int:
+    """Joined stimuli whose edge is not the true one."""
+    joined = result.status == JoinStatus.JOINED
+    return int(np.count_nonzero(result.edge_index[joined] != truth.true_index[joined]))
+
+
+def attempt(case: TwoClocks, seed: int) -> tuple[Join, Stamps]:
+    """Stamp and join."""
+    truth = stamp(case, seed)
+    return join(truth.stimulus_ns, truth.edge_ns), truth
+
+
+@pytest.mark.parametrize("drift_ppm", [-150.0, 150.0])
+def test_ten_minutes_of_drift(drift_ppm: float) -> None:
+    result, truth = attempt(TwoClocks(pulses=120_000, drift_ppm=drift_ppm), 1)
+    assert result.reason == ""
+    assert wrong(result, truth) == 0
+    assert result.joined >= 0.985 * truth.stimulus_ns.size
+    assert result.drift_ppm == pytest.approx(drift_ppm, abs=0.01)
+    assert result.offset_ns == pytest.approx(TwoClocks().offset_ns, abs=800_000)
+    assert result.residual_ns is not None
+    assert 500 < result.residual_ns < 4_000
+    unseen = result.status == JoinStatus.UNSEEN
+    assert np.count_nonzero(truth.true_index[unseen] >= 0) <= 1e-3 * truth.stimulus_ns.size
+
+
+@pytest.mark.parametrize(
+    ("case", "share"),
+    [
+        (TwoClocks(bend_ppm=40, pulses=20_000), 0.98),
+        (TwoClocks(miss_edge=0.1, miss_stimulus=0.1, extra_edge=0.1), 0.85),
+        (TwoClocks(jitter_ns=50_000), 0.97),
+        (TwoClocks(quantum_ns=100_000.0), 0.97),
+        (TwoClocks(arrivals="jittered"), 0.97),
+        (TwoClocks(interval_ns=200_000), 0.97),
+        (TwoClocks(offset_ns=-(10**15), drift_ppm=200), 0.98),
+    ],
+)
+def test_harder_clocks(case: TwoClocks, share: float) -> None:
+    for seed in range(3):
+        result, truth = attempt(case, seed)
+        assert result.reason == ""
+        assert wrong(result, truth) <= 1e-3 * truth.stimulus_ns.size
+        assert result.joined >= share * truth.stimulus_ns.size
+
+
+def test_late_stamps_are_joined_when_nothing_else_is_astray() -> None:
+    clean = TwoClocks(miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0.01)
+    result, truth = attempt(clean, 2)
+    assert result.joined == truth.stimulus_ns.size
+    assert wrong(result, truth) == 0
+
+
+@settings(deadline=None, max_examples=60, derandomize=True)
+@given(
+    seed=st.integers(0, 10**6),
+    pulses=st.integers(6, 300),
+    jitter_ns=st.integers(2, 40_000),
+    drift_ppm=st.floats(-200, 200),
+    loss=st.floats(0, 0.1),
+)
+def test_periodic_arrivals_are_refused(seed: int, pulses: int, jitter_ns: int, drift_ppm: float, loss: float) -> None:
+    case = TwoClocks(
+        pulses=pulses, arrivals="periodic", jitter_ns=jitter_ns, drift_ppm=drift_ppm, miss_edge=loss, outlier=0
+    )
+    truth = stamp(replace(case, miss_stimulus=loss), seed)
+    result = join(truth.stimulus_ns, truth.edge_ns)
+    assert result.reason != "" or wrong(result, truth) == 0
+    if result.reason:
+        assert np.all(result.status == JoinStatus.AMBIGUOUS)
+        assert np.all(result.edge_index == -1)
+        assert result.ambiguous_edges == truth.edge_ns.size
+
+
+def test_a_long_periodic_run_is_refused_with_advice() -> None:
+    result, _ = attempt(TwoClocks(arrivals="periodic"), 1)
+    assert "random" in result.reason
+    assert result.offset_ns is None
+
+
+@settings(deadline=None, max_examples=60, derandomize=True)
+@given(seed=st.integers(0, 10**6), pulses=st.integers(5, 120), drift_ppm=st.floats(-200, 200))
+def test_short_runs_are_joined_rightly_or_refused(seed: int, pulses: int, drift_ppm: float) -> None:
+    result, truth = attempt(TwoClocks(pulses=pulses, drift_ppm=drift_ppm, outlier=0), seed)
+    assert wrong(result, truth) == 0
+
+
+def test_ten_pulses_are_enough() -> None:
+    result, truth = attempt(TwoClocks(pulses=10, miss_edge=0, miss_stimulus=0, extra_edge=0), 5)
+    assert result.edge_index.tolist() == list(range(10))
+    assert wrong(result, truth) == 0
+
+
+def test_a_merged_edge_is_one_unseen_stimulus() -> None:
+    truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
+    stimulus = np.sort(np.append(truth.stimulus_ns, truth.stimulus_ns[100] + 200_000))
+    result = join(stimulus, truth.edge_ns)
+    assert result.joined == 200
+    assert np.flatnonzero(result.status == JoinStatus.UNSEEN).tolist() == [101]
+
+
+def test_two_edges_as_near_as_each_other_are_ambiguous() -> None:
+    truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
+    result = join(truth.stimulus_ns, np.sort(np.append(truth.edge_ns, truth.edge_ns[100] + 500)))
+    assert np.flatnonzero(result.status == JoinStatus.AMBIGUOUS).tolist() == [100]
+    assert result.joined == 199
+
+
+def test_order_and_indices_are_the_callers() -> None:
+    truth = stamp(TwoClocks(pulses=300), 6)
+    rng = np.random.default_rng(1)
+    of_stimuli, of_edges = rng.permutation(truth.stimulus_ns.size), rng.permutation(truth.edge_ns.size)
+    plain = join(truth.stimulus_ns, truth.edge_ns)
+    mixed = join(truth.stimulus_ns[of_stimuli], truth.edge_ns[of_edges])
+    assert np.array_equal(mixed.status, plain.status[of_stimuli])
+    joined = mixed.status == JoinStatus.JOINED
+    assert np.array_equal(of_edges[mixed.edge_index[joined]], plain.edge_index[of_stimuli][joined])
+    assert np.array_equal(np.sort(of_edges[mixed.extra_index]), plain.extra_index)
+
+
+def test_nothing_to_join() -> None:
+    assert join([], []).joined == 0
+    assert join([], [1, 2]).extra_index.tolist() == [0, 1]
+    assert join([1, 2], []).unseen == 2
+    few = join([1, 2, 3], [1, 2, 3])
+    assert few.ambiguous == 3
+    assert "too few" in few.reason
+
+
+def test_unrelated_trains_are_refused() -> None:
+    rng = np.random.default_rng(9)
+    first, second = (np.cumsum(rng.exponential(5e6, 500)).astype(np.int64) for _ in range(2))
+    assert join(first, second).reason != ""
+
+
+def test_bad_input_is_refused() -> None:
+    with pytest.raises(ValueError, match="edge_ns must be whole nanoseconds"):
+        join([1], [1.5])
+    with pytest.raises(ValueError, match="stimulus_ns must have one dimension"):
+        join([[1]], [1])
+
+
+TRAIN = st.lists(st.integers(0, 2_000), max_size=40)
+
+
+@settings(deadline=None, max_examples=300)
+@given(TRAIN, TRAIN)
+def test_whatever_comes_the_sums_hold(stimuli: list[int], edges: list[int]) -> None:
+    result = join(stimuli, edges)
+    assert result.joined + result.unseen + result.ambiguous == len(stimuli)
+    assert result.joined + result.extra + result.ambiguous_edges == len(edges)
+    assert result.ambiguous_edges >= 0
+    used = result.edge_index[result.status == JoinStatus.JOINED]
+    assert np.all(used >= 0)
+    assert np.unique(used).size == used.size
+    assert np.intersect1d(used, result.extra_index).size == 0
+
+
+@settings(deadline=None, max_examples=100)
+@given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 50)), min_size=1, max_size=25))
+def test_the_longest_chain_is_as_long_as_a_plain_search_finds(votes: list[tuple[int, int]]) -> None:
+    at, offset = (np.array(column) for column in zip(*votes, strict=True))
+    slope = 0.5
+    chain = longest_chain(at, offset, slope)
+    assert np.all(np.abs(np.diff(offset[chain])) < slope * np.diff(at[chain]) + 1e-9)
+    best = [0] * len(votes)
+    for index in np.argsort(at, kind="stable").tolist():
+        earlier = [
+            best[other]
+            for other in range(len(votes))
+            if at[other] < at[index] and abs(offset[index] - offset[other]) < slope * (at[index] - at[other])
+        ]
+        best[index] = 1 + max(earlier, default=0)
+    assert chain.size == max(best)
