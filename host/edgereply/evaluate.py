@@ -75,13 +75,14 @@ def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_
         else:
             evidence = "joined"
             segments = _segments(joined, board, reaction)
-        counts |= {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": len(joined.extra_edge_index)}
+        counts |= {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": joined.extra}
     return Evaluation(evidence, pairing.stimulus_ns, reaction, width, segments, counts, notes)
 
 
 def present(values: Int64s) -> Int64s:
     """The values that are there."""
-    return values[values != NO_STAMP]
+    there: Int64s = values[values != NO_STAMP]
+    return there
 
 
 def _pair_counts(pairing: Pairing, reaction: Int64s, deadline_ns: int | None) -> dict[str, int]:
@@ -146,4 +147,6 @@ def _inside(stimulus: Int64s, board: BoardStamps, deadline_ns: int | None, notes
 
 def _difference(later: Int64s, earlier: Int64s, valid: NDArray[np.bool_]) -> Int64s:
     usable = valid & (later != NO_STAMP) & (earlier != NO_STAMP)
-    return np.where(usable, np.where(usable, later, 0) - np.where(usable, earlier, 0), NO_STAMP)
+    result = np.full(len(later), NO_STAMP, np.int64)
+    result[usable] = later[usable] - earlier[usable]
+    return result

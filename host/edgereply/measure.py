@@ -9,12 +9,14 @@ from pathlib import Path
 from edgereply import __version__
 from edgereply.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.board.client import BoardClient
+from edgereply.errors import BoardError
 from edgereply.evaluate import evaluate
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.run import Outcome, Run, Watcher, responder_settings
 from edgereply.settings import Bench, Board
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.store import RunReader, RunWriter
+from edgereply.wirecheck import check_level, check_wires
 from edgereply_protocol import Json
 
 RING_ROWS = 65_536
@@ -31,7 +33,15 @@ class Measured:
     outcome: Outcome
 
 
-def measure(bench: Bench, board_name: str, directory: Path, watch: Watcher, say: Say, repeat: list[str]) -> Measured:
+def measure(
+    bench: Bench,
+    board_name: str,
+    directory: Path,
+    watch: Watcher,
+    say: Say,
+    repeat: list[str],
+    prove_wires: bool = True,
+) -> Measured:
     """Measure one condition and write its run directory.
 
     Args:
@@ -41,6 +51,7 @@ def measure(bench: Bench, board_name: str, directory: Path, watch: Watcher, say:
         watch: called a few times a second with the counts so far.
         say: called with one line on what happens next.
         repeat: commands that repeat this run, kept in the record.
+        prove_wires: check the wires with slow pulses first (software wires need none).
 
     Raises:
         SettingError: the bench asks for what the board or the source cannot do; nothing was measured.
@@ -59,6 +70,9 @@ def measure(bench: Bench, board_name: str, directory: Path, watch: Watcher, say:
         if board.responder == "agent":
             say(f"opening the board {name}")
             client = stack.enter_context(open_board(name, board))
+            if prove_wires and board.route != "virtual":
+                _prove_wires(client, board, bench, source, say)
+                plan = source.arm(stimulus_plan(bench.stimulus))
             rows = plan.count + 1000 if board.collection == "quiet" else RING_ROWS
             configured = client.configure("respond", responder_settings(board, rows))
             in_effect, warnings = configured.in_effect, configured.warnings
@@ -68,6 +82,17 @@ def measure(bench: Bench, board_name: str, directory: Path, watch: Watcher, say:
         outcome = Run(client, source, writer, plan, watch).execute()
     say("evaluating")
     return Measured(directory, close_record(writer, outcome), outcome)
+
+
+def _prove_wires(client: BoardClient, board: Board, bench: Bench, source: PulseSource, say: Say) -> None:
+    check_level(board, bench.source)
+    wrong = [finding for finding in check_wires(client, board, source, say).findings if not finding.right]
+    if wrong:
+        raise BoardError(
+            "the wiring is not right: " + "; ".join(f"{item.subject}: {item.seen}" for item in wrong),
+            where=client.name,
+            remedy=" ".join(item.remedy for item in wrong if item.remedy),
+        )
 
 
 def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:

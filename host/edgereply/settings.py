@@ -103,6 +103,7 @@ class Source(Strict):
     port: str = ""
     baud: int = Field(default=500_000, ge=1200, le=4_000_000)
     level_v: float = Field(default=3.3, gt=0, le=30)
+    divider: bool = False
     board: str = ""
     options: dict[str, str | int | float | bool] = {}
 

@@ -38,6 +38,7 @@ PING_S = 1.0
 HELLO_S = 30.0
 REPLY_S = 15.0
 SILENCE_S = 15.0
+MOST_AT_ONCE = 64
 
 Reply = TypeVar("Reply")
 
@@ -144,7 +145,7 @@ class BoardClient:
         self._pump(timeout_s)
         messages: list[Message] = [message for message in self._inbox if not isinstance(message, Pong)]
         self._inbox.clear()
-        if time.monotonic() - self._heard_at > SILENCE_S:
+        if not messages and time.monotonic() - self._heard_at > SILENCE_S:
             raise LinkError(
                 f"the board has said nothing for {SILENCE_S:.0f} s",
                 where=self.name,
@@ -164,13 +165,13 @@ class BoardClient:
 
     def _pump(self, timeout_s: float) -> None:
         data = self._link.read(timeout_s)
-        while data:
-            self._heard_at = time.monotonic()
-            self._connection.receive_data(data)
-            data = self._link.read(0)
         try:
-            while (message := self._connection.next_message()) is not None:
-                self._inbox.append(message)
+            while data:
+                self._heard_at = time.monotonic()
+                self._connection.receive_data(data)
+                while (message := self._connection.next_message()) is not None:
+                    self._inbox.append(message)
+                data = self._link.read(0) if len(self._inbox) < MOST_AT_ONCE else b""
             if data is None and not self._inbox:
                 self._connection.receive_eof()
                 raise LinkError("the agent ended", where=self.name, remedy="start again")

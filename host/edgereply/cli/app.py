@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from edgereply import __version__
-from edgereply.cli import demo, measure, report
+from edgereply.cli import demo, deploy, inspect_board, measure, report, wiring
 
 app = typer.Typer(
     name="edgereply",
@@ -31,5 +31,5 @@ def _main(
     pass
 
 
-for _module in (demo, measure, report):
+for _module in (demo, inspect_board, deploy, wiring, measure, report):
     app.command(name=_module.NAME)(_module.command)

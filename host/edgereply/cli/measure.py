@@ -24,6 +24,9 @@ def command(
     fifo_priority: Annotated[int | None, typer.Option(help="SCHED_FIFO priority to ask for, 1 to 99.")] = None,
     deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
     out: Annotated[Path | None, typer.Option(help="Run directory to make; default runs/TIME-BOARD-ROUTE-WAIT.")] = None,
+    no_wiring: Annotated[
+        bool, typer.Option("--no-wiring", help="Do not prove the wires with slow pulses first.")
+    ] = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""
@@ -39,10 +42,10 @@ def command(
         stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
         top={"deadline": deadline},
     )
-    _run(settings, board, out, as_json)
+    _run(settings, board, out, not no_wiring, as_json)
 
 
-def _run(settings: Any, board: str, out: Path | None, as_json: bool) -> None:
+def _run(settings: Any, board: str, out: Path | None, prove_wires: bool, as_json: bool) -> None:
     import sys
 
     from edgereply.cli.watching import watching
@@ -50,8 +53,8 @@ def _run(settings: Any, board: str, out: Path | None, as_json: bool) -> None:
     from edgereply.overrides import run_directory, typed_command
 
     directory = out or run_directory(settings, board)
-    with watching(settings.stimulus.stimuli, quiet=False) as watch:
-        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv))
+    with watching(settings.stimulus.stimuli) as watch:
+        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires)
     if as_json:
         put_json({"run": str(directory), "state": measured.record.state, **measured.record.summary})
     else:

@@ -1,0 +1,57 @@
+"""`edgereply inspect`: what a board has and what is possible on it."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
+
+NAME = "inspect"
+
+
+def command(
+    host: Annotated[str, typer.Argument(help="What you type after ssh; without it the bench file's board.")] = "",
+    bench: BenchOption = Path("bench.toml"),
+    board: BoardOption = "",
+    as_json: JsonOption = False,
+) -> None:
+    """List chips, lines and routes of a board, its kernel, real-time rights, clocks, temperatures and power."""
+    from edgereply.assembly import open_board
+    from edgereply.cli.boards import any_target
+
+    target = any_target(host, bench, board)
+    say(f"opening the board {target.name}")
+    with open_board(target.name, target.settings) as client:
+        report = client.inspect()
+    if as_json:
+        put_json(report)
+        return
+    for line in describe(report):
+        print(line)
+
+
+def describe(report: dict[str, Any]) -> list[str]:
+    """An inspection as lines of text."""
+    lines = ["Routes"]
+    for name, route in report.get("routes", {}).items():
+        lines.append(f"  {name:<10}" + ("available" if route.get("available") else f"no: {route.get('why')}"))
+        if not route.get("available") and route.get("remedy"):
+            lines.append(f"  {'':<10}  {route['remedy']}")
+    for chip in report.get("chips", []):
+        lines += ["", f"Chip {chip.get('name')} ({chip.get('label')}, {chip.get('lines', 0)} lines)"]
+        lines += [_line(line) for line in chip.get("line_list", [])]
+    lines += ["", "Environment"]
+    lines += [f"  {name}: {_short(value)}" for name, value in report.get("environment", {}).items()]
+    return lines
+
+
+def _line(line: dict[str, Any]) -> str:
+    user = f"used by {line['user']}" if line.get("user") else "used" if line.get("used") else "free"
+    facts = " ".join(str(line[key]) for key in ("direction", "bias") if line.get(key))
+    return f"  {line.get('offset', '?'):>4}  {line.get('name') or '(unnamed)':<24} {facts:<20} {user}"
+
+
+def _short(value: object) -> str:
+    text = str(value)
+    return text if len(text) <= 160 else f"{text[:157]}…"
