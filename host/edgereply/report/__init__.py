@@ -1,0 +1,1 @@
+"""What people read after a run: figures and one self-contained page. Imported only when a report is made."""

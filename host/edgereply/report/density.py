@@ -1,0 +1,238 @@
+"""Arrays reduced to what a screen can show; nothing here draws.
+
+A million pulses become a few thousand cells. What must not be averaged away, late and missed ones, is kept pulse
+by pulse.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.histogram import log_edges, nice_width
+from edgereply.report.view import NO_STAMP, present
+
+_LOG_FROM_RATIO: Final = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Exceedance:
+    """How many stimuli had no answer yet.
+
+    Attributes:
+        at_ns: shape (k,), int64, rising, each a measured reaction time.
+        unanswered: shape (k,), int64, stimuli not answered within at_ns, missed ones included.
+        stimuli: number of stimuli.
+    """
+
+    at_ns: NDArray[np.int64]
+    unanswered: NDArray[np.int64]
+    stimuli: int
+
+
+@dataclass(frozen=True, slots=True)
+class Cells:
+    """Counts on a grid.
+
+    Attributes:
+        x_edges_ns: shape (nx + 1,), int64.
+        y_edges_ns: shape (ny + 1,), int64.
+        counts: shape (ny, nx), int64.
+        log: True where y is spaced by equal ratios.
+    """
+
+    x_edges_ns: NDArray[np.int64]
+    y_edges_ns: NDArray[np.int64]
+    counts: NDArray[np.int64]
+    log: bool
+
+
+@dataclass(frozen=True, slots=True)
+class Persistence:
+    """All responses laid over each other, the stimulus at zero.
+
+    Attributes:
+        edges_ns: shape (k + 1,), int64, time after the stimulus.
+        rises: shape (k,), int64, responses that rose within the bin.
+        falls: shape (k,), int64.
+        high: shape (k,), int64, responses that were high at the end of the bin.
+        stimuli: number of stimuli; the rest is low.
+    """
+
+    edges_ns: NDArray[np.int64]
+    rises: NDArray[np.int64]
+    falls: NDArray[np.int64]
+    high: NDArray[np.int64]
+    stimuli: int
+
+
+def shared_edges(samples: list[NDArray[np.int64]], bins: int) -> tuple[NDArray[np.int64], bool]:
+    """Bin edges that hold several samples, so that they can be compared.
+
+    Args:
+        samples: each shape (n,), int64, nanoseconds.
+        bins: about how many.
+
+    Returns:
+        Rising edges, shape (k + 1,), shape (0,) where all samples are empty; and whether they
+        are spaced by equal ratios.
+    """
+    filled = [values for values in samples if values.size]
+    if not filled:
+        return np.empty(0, dtype=np.int64), False
+    low, high = min(int(v.min()) for v in filled), max(int(v.max()) for v in filled)
+    if low > 0 and high >= _LOG_FROM_RATIO * low:
+        return log_edges(low, high, bins), True
+    width = nice_width(high - low + 1, bins)
+    return width * np.arange(low // width, high // width + 2, dtype=np.int64), False
+
+
+def counts_between(values_ns: NDArray[np.int64], edges_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Values in each bin [edge, next edge); those outside are not counted.
+
+    Args:
+        values_ns: shape (n,), int64.
+        edges_ns: shape (k + 1,), int64, rising.
+
+    Returns:
+        Shape (k,), int64.
+    """
+    below = np.searchsorted(np.sort(values_ns), edges_ns, side="left")
+    return np.diff(below).astype(np.int64)
+
+
+def exceedance(reaction_ns: NDArray[np.int64], stimuli: int, points: int = 400) -> Exceedance:
+    """Stimuli not answered within a time, all of the slowest hundred and fewer of the rest.
+
+    Args:
+        reaction_ns: shape (n,), int64; NO_STAMP where a stimulus was missed.
+        stimuli: number of stimuli, at least n.
+        points: about how many.
+
+    Returns:
+        The curve; empty where nothing was answered.
+    """
+    ordered = np.sort(present(reaction_ns))
+    answered = int(ordered.size)
+    if answered == 0:
+        return Exceedance(ordered, np.empty(0, dtype=np.int64), stimuli)
+    spread = np.rint(np.geomspace(1, answered, points)).astype(np.int64)
+    from_end = np.union1d(spread, np.arange(1, min(answered, 100) + 1))
+    at_ns = np.unique(ordered[answered - from_end])
+    unanswered = stimuli - np.searchsorted(ordered, at_ns, side="right")
+    return Exceedance(at_ns, unanswered.astype(np.int64), stimuli)
+
+
+def over_time(since_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], columns: int, rows: int) -> Cells | None:
+    """Reaction times against the time of the stimulus.
+
+    Args:
+        since_ns: shape (n,), int64, rising from 0, time of the stimulus.
+        reaction_ns: shape (n,), int64; NO_STAMP where missed.
+        columns: about how many cells along time.
+        rows: about how many cells along the reaction time.
+
+    Returns:
+        Counts, time from the first stimulus; None where nothing was answered.
+    """
+    values = present(reaction_ns)
+    y_edges, log = shared_edges([values], rows)
+    if not values.size:
+        return None
+    width = max(1, -(-(int(since_ns[-1]) + 1) // columns))
+    x_edges = width * np.arange(int(since_ns[-1]) // width + 2, dtype=np.int64)
+    x = since_ns[reaction_ns != NO_STAMP] // width
+    y = np.searchsorted(y_edges, values, side="right") - 1
+    nx, ny = x_edges.size - 1, y_edges.size - 1
+    counts = np.bincount(y * nx + x, minlength=nx * ny).astype(np.int64)
+    return Cells(x_edges, y_edges, counts.reshape(ny, nx), log)
+
+
+def slowest_over_time(
+    since_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], parts: int
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The slowest answer of each part of the run.
+
+    Args:
+        since_ns: shape (n,), int64, rising from 0, time of the stimulus.
+        reaction_ns: shape (n,), int64; NO_STAMP where missed.
+        parts: about how many equal parts of the run's duration.
+
+    Returns:
+        Start of each part that has an answer, from the first stimulus, and the slowest there.
+    """
+    answered = reaction_ns != NO_STAMP
+    if not answered.any():
+        return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+    width = max(1, -(-(int(since_ns[-1]) + 1) // parts))
+    part, first = np.unique(since_ns[answered] // width, return_index=True)
+    return part * width, np.maximum.reduceat(reaction_ns[answered], first)
+
+
+def usual_end(reaction_ns: NDArray[np.int64], pulse_width_ns: NDArray[np.int64]) -> int:
+    """When all but the slowest hundredth of the responses have ended.
+
+    Args:
+        reaction_ns: shape (n,), int64; NO_STAMP where missed.
+        pulse_width_ns: shape (n,), int64; NO_STAMP where there is none.
+
+    Returns:
+        Nanoseconds after the stimulus; 0 for no response.
+    """
+    ends = np.sort(_ends(reaction_ns, pulse_width_ns))
+    return int(ends[(ends.size * 99 - 1) // 100]) if ends.size else 0
+
+
+def persistence_edges(
+    pairs: list[tuple[NDArray[np.int64], NDArray[np.int64]]], fine: int, coarse: int
+) -> NDArray[np.int64]:
+    """Bins after the stimulus: fine ones where responses usually are, coarse ones out to the last.
+
+    Args:
+        pairs: reaction time and pulse width of each run, each shape (n,), int64.
+        fine: about how many bins for the usual part.
+        coarse: about how many for the rest.
+
+    Returns:
+        Rising edges from 0, shape (k + 1,), int64, k at least 1.
+    """
+    usual = max((usual_end(*pair) for pair in pairs), default=0) * 3 // 2 + 1
+    last = max((int(ends.max()) for pair in pairs if (ends := _ends(*pair)).size), default=0) + 1
+    width = nice_width(min(usual, last), fine)
+    edges = width * np.arange(-(-min(usual, last) // width) + 1, dtype=np.int64)
+    rest = last - int(edges[-1])
+    if rest <= 0:
+        return edges
+    wide = max(width, nice_width(rest, coarse))
+    return np.concatenate([edges, edges[-1] + wide * np.arange(1, -(-rest // wide) + 1, dtype=np.int64)])
+
+
+def persistence(
+    reaction_ns: NDArray[np.int64], pulse_width_ns: NDArray[np.int64], edges_ns: NDArray[np.int64], stimuli: int
+) -> Persistence:
+    """Lay all responses over each other.
+
+    Args:
+        reaction_ns: shape (n,), int64; NO_STAMP where missed.
+        pulse_width_ns: shape (n,), int64; NO_STAMP where there is none: those stay out.
+        edges_ns: shape (k + 1,), int64, rising, time after the stimulus.
+        stimuli: number of stimuli, at least n.
+
+    Returns:
+        Rises, falls and level by time after the stimulus.
+    """
+    whole = (reaction_ns != NO_STAMP) & (pulse_width_ns != NO_STAMP)
+    rise, fall = reaction_ns[whole], reaction_ns[whole] + pulse_width_ns[whole]
+    rises, falls = counts_between(rise, edges_ns), counts_between(fall, edges_ns)
+    already = int((rise < edges_ns[0]).sum()) - int((fall < edges_ns[0]).sum())
+    high = already + np.cumsum(rises) - np.cumsum(falls)
+    return Persistence(edges_ns, rises, falls, high, stimuli)
+
+
+def _ends(reaction_ns: NDArray[np.int64], pulse_width_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    whole = (reaction_ns != NO_STAMP) & (pulse_width_ns != NO_STAMP)
+    ends: NDArray[np.int64] = reaction_ns[whole] + pulse_width_ns[whole]
+    return ends

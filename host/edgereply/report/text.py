@@ -1,0 +1,170 @@
+"""Numbers and names as people read them; shared by the terminal and the page."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Mapping, Sequence
+from decimal import ROUND_HALF_EVEN, Decimal
+from typing import Any, Final
+
+_UNITS: Final = ((1, "ns"), (1_000, "µs"), (1_000_000, "ms"), (1_000_000_000, "s"))
+_MOST_DIGITS: Final = 15
+NOTHING: Final = "–"
+
+
+def duration(value_ns: float | None, digits: int = 3) -> str:
+    """A time with a fixed number of significant digits.
+
+    Args:
+        value_ns: nanoseconds, whole or not, or None.
+        digits: significant digits, at least 1. Whole nanoseconds never get decimals below 1 µs.
+
+    Returns:
+        Such as "12.3 µs", "987 ns", "−1.20 ms", or "–" for None.
+    """
+    if value_ns is None:
+        return NOTHING
+    exact = Decimal(value_ns)
+    sign, exact = ("−" if exact < 0 else ""), abs(exact)
+    if exact < 1000 and exact == exact.to_integral_value():
+        return f"{sign}{int(exact)} ns"
+    place = max(index for index, (size, _) in enumerate(_UNITS) if exact >= size or index == 0)
+    rounded = _significant(exact / _UNITS[place][0], digits)
+    if rounded >= 1000 and place + 1 < len(_UNITS):
+        place += 1
+        rounded = _significant(exact / _UNITS[place][0], digits)
+    return f"{sign}{rounded:,f} {_UNITS[place][1]}"
+
+
+def distinct(*values_ns: float | None) -> list[str]:
+    """Times with three digits, or as many as it takes for unequal times to read unequal.
+
+    A slowest answer of 2,000,400 ns beside a deadline of 2 ms must not read "2.00 ms".
+
+    Args:
+        values_ns: nanoseconds or None.
+
+    Returns:
+        One text a value.
+    """
+    known = {value for value in values_ns if value is not None}
+    for digits in range(3, _MOST_DIGITS):
+        if len({duration(value, digits) for value in known}) == len(known):
+            return [duration(value, digits) for value in values_ns]
+    return [duration(value, _MOST_DIGITS) for value in values_ns]
+
+
+def exactly(value_ns: int) -> str:
+    """A time that somebody chose, such as a deadline: every digit, no trailing zeros.
+
+    Args:
+        value_ns: nanoseconds.
+
+    Returns:
+        Such as "2 ms" or "1.25 µs".
+    """
+    size, unit = next((pair for pair in reversed(_UNITS) if abs(value_ns) >= pair[0]), _UNITS[0])
+    number = (Decimal(value_ns) / size).normalize()
+    return f"{number:,f} {unit}"
+
+
+def unit_for(value_ns: float) -> tuple[int, str]:
+    """Unit for an axis that reaches about this far.
+
+    Args:
+        value_ns: nanoseconds.
+
+    Returns:
+        Nanoseconds a unit, and the unit.
+    """
+    return next((pair for pair in reversed(_UNITS) if abs(value_ns) >= pair[0]), _UNITS[0])
+
+
+def quantile(summary: Mapping[str, Any] | None, name: str) -> str:
+    """A figure of a sample, or what it would take to have it.
+
+    Args:
+        summary: one sample's part of the JSON summary, such as `summary["reaction"]`.
+        name: "median_ns", "p99_9_ns", "max_ns", "tail_spread_ns" and so on.
+
+    Returns:
+        Such as "12.3 µs"; "needs N ≥ 3,688" where the sample is too small; "–" for no sample.
+    """
+    if not summary or not summary.get("count"):
+        return NOTHING
+    value = summary.get(name)
+    if value is not None:
+        return duration(value)
+    needed = summary.get("needed") or {}
+    takes = needed.get(name)
+    if takes is None and name == "tail_spread_ns":
+        takes = max((needed.get(part) or 0 for part in ("median_ns", "p99_9_ns")), default=0)
+    if takes is None and name == "std_ns":
+        takes = 2
+    return f"needs N ≥ {takes:,}" if takes else "N too small"
+
+
+def interval(summary: Mapping[str, Any] | None, name: str) -> str:
+    """The 95 % interval of a quantile.
+
+    Args:
+        summary: one sample's part of the JSON summary.
+        name: the quantile.
+
+    Returns:
+        Such as "12.1 µs to 12.6 µs", or "" where there is none.
+    """
+    ends = ((summary or {}).get("ci95") or {}).get(name)
+    if not ends:
+        return ""
+    low, high = distinct(ends[0], ends[1])
+    return low if ends[0] == ends[1] else f"{low} to {high}"
+
+
+def share(part: int, whole: int) -> str:
+    """A part of a whole in per cent, never rounded to 0 % or 100 % when it is not.
+
+    Args:
+        part: 0 to whole.
+        whole: at least 0.
+
+    Returns:
+        Such as "99.98 %" or "0.0004 %"; "–" for nothing of nothing.
+    """
+    if whole == 0:
+        return NOTHING
+    if part in (0, whole):
+        return "0 %" if part == 0 else "100 %"
+    smaller = min(part, whole - part) * Decimal(100) / whole
+    small = _significant(smaller, 1 if smaller < 1 else 2)
+    return f"{(small if part * 2 <= whole else 100 - small).normalize():f} %"
+
+
+def clean(name: str, longest: int | None = None) -> str:
+    """A name that cannot move the cursor, reverse the line or hide characters.
+
+    Args:
+        name: any text.
+        longest: characters to keep, or None for all.
+
+    Returns:
+        The text on one line; control and direction characters are shown as "�".
+    """
+    line = " ".join(name.split())
+    safe = "".join("�" if unicodedata.category(c) in ("Cc", "Cf", "Cs") else c for c in line)
+    return safe if longest is None or len(safe) <= longest else safe[: longest - 1] + "…"
+
+
+def listing(parts: Sequence[str]) -> str:
+    """Parts of a sentence: "a", "a and b", "a, b and c"."""
+    return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1] if parts else ""
+
+
+def _significant(value: Decimal, digits: int) -> Decimal:
+    if value == 0:
+        return Decimal(0)
+    rounded = value.quantize(Decimal(1).scaleb(min(value.adjusted() + 1 - digits, 0)), ROUND_HALF_EVEN)
+    # 9.996 became 10.00: one digit too many.
+    if rounded.adjusted() > value.adjusted():
+        rounded = rounded.quantize(Decimal(1).scaleb(min(rounded.adjusted() + 1 - digits, 0)), ROUND_HALF_EVEN)
+    return rounded

@@ -1,0 +1,150 @@
+"""What a report or a table is made from: one run as plain values and arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
+from typing import Any, Final
+
+import numpy as np
+from numpy.typing import NDArray
+
+NO_STAMP: Final = -(2**63)
+COMPLETE: Final = "complete"
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class RunView:
+    """One run, ready to be shown.
+
+    Attributes:
+        title: name of the run, any text; escaped where it is shown.
+        evidence: grade of evidence: loop-back, inside, joined or imported.
+        virtual: True where software wires or a virtual board took part.
+        condition_requested: settings asked for; may be nested.
+        condition_in_effect: settings as they took effect; same keys where both exist.
+        environment: facts about the board and the laptop; may be nested.
+        counts: stimuli, responses, missed, spurious, coalesced, late.
+        summary: the summary as `--json` prints it.
+        reaction_ns: shape (n,), int64, one a stimulus; NO_STAMP where it was not answered.
+        stimulus_ns: shape (n,), int64, when each stimulus happened, rising.
+        pulse_width_ns: shape (n,), int64; NO_STAMP where there is none.
+        segments: by name, shape (n,), int64 in stimulus order; NO_STAMP where there is none.
+        deadline_ns: latest useful answer, or None.
+        status: "complete", or how the run ended.
+        repeat: commands that repeat the run.
+        notes: remarks on the data.
+        cautions: warnings that belong to this run.
+        wiring: pairs (from, to).
+    """
+
+    title: str
+    evidence: str
+    virtual: bool
+    condition_requested: Mapping[str, Any]
+    condition_in_effect: Mapping[str, Any]
+    environment: Mapping[str, Any]
+    counts: Mapping[str, int]
+    summary: Mapping[str, Any]
+    reaction_ns: NDArray[np.int64]
+    stimulus_ns: NDArray[np.int64]
+    pulse_width_ns: NDArray[np.int64]
+    segments: Mapping[str, NDArray[np.int64]] = field(default_factory=dict)
+    deadline_ns: int | None = None
+    status: str = COMPLETE
+    repeat: Sequence[str] = ()
+    notes: Sequence[str] = ()
+    cautions: Sequence[str] = ()
+    wiring: Sequence[tuple[str, str]] = ()
+
+    def __post_init__(self) -> None:
+        columns = {
+            "reaction_ns": self.reaction_ns,
+            "stimulus_ns": self.stimulus_ns,
+            "pulse_width_ns": self.pulse_width_ns,
+            **{f"segment {name}": values for name, values in self.segments.items()},
+        }
+        for name, values in columns.items():
+            if values.dtype != np.int64 or values.shape != self.stimulus_ns.shape or values.ndim != 1:
+                raise ValueError(
+                    f"{name} must be int64 with one value a stimulus ({self.stimulus_ns.size}), "
+                    f"got {values.dtype} {values.shape}"
+                )
+
+    @property
+    def grade(self) -> str:
+        """Grade of evidence as it stands beside every figure: "loop-back", "virtual · loop-back"."""
+        return f"virtual · {self.evidence}" if self.virtual else self.evidence
+
+    @property
+    def stimuli(self) -> int:
+        """Number of stimuli sent; more than there are rows where the board never saw some."""
+        return max(int(self.stimulus_ns.size), self.counts.get("stimuli", 0))
+
+    def answered(self) -> NDArray[np.bool_]:
+        """Which rows have a reaction time; shape (n,)."""
+        answered: NDArray[np.bool_] = self.reaction_ns != NO_STAMP
+        return answered
+
+    def timeline(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Time from the first stimulus (rising) and reaction time, for rows whose stimulus has a stamp."""
+        stamped = np.flatnonzero(self.stimulus_ns != NO_STAMP)
+        if stamped.size == 0:
+            return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
+        order = stamped[np.argsort(self.stimulus_ns[stamped], kind="stable")]
+        return self.stimulus_ns[order] - self.stimulus_ns[order[0]], self.reaction_ns[order]
+
+    def late(self) -> NDArray[np.bool_]:
+        """Which rows were answered after the deadline; shape (n,), all False without a deadline."""
+        if self.deadline_ns is None:
+            return np.zeros(self.reaction_ns.shape, dtype=np.bool_)
+        late: NDArray[np.bool_] = self.answered() & (self.reaction_ns > self.deadline_ns)
+        return late
+
+
+def present(values_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+    """The values that exist.
+
+    Args:
+        values_ns: shape (n,), int64, NO_STAMP where there is none.
+
+    Returns:
+        Shape (at most n,), int64, nanoseconds, in the same order.
+    """
+    there: NDArray[np.int64] = values_ns[values_ns != NO_STAMP]
+    return there
+
+
+def letter(index: int) -> str:
+    """Short name of a run on a page or in a table: A, B, ... Z, A2, B2, ..."""
+    return chr(ord("A") + index % 26) + (str(index // 26 + 1) if index >= 26 else "")
+
+
+def flatten(settings: Mapping[str, Any], before: str = "") -> dict[str, str]:
+    """Nested settings as one level of text.
+
+    Args:
+        settings: JSON-like values.
+        before: joined to every key with a dot.
+
+    Returns:
+        Dotted key to text; None is "none", booleans are "yes" and "no".
+    """
+    flat: dict[str, str] = {}
+    for key, value in settings.items():
+        name = f"{before}.{key}" if before else str(key)
+        if isinstance(value, Mapping):
+            flat.update(flatten(value, name))
+        else:
+            flat[name] = _plain(value)
+    return flat
+
+
+def _plain(value: Any) -> str:
+    if value is None:
+        return "none"
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, list | tuple):
+        return ", ".join(_plain(part) for part in value) or "none"
+    return str(value)
