@@ -66,6 +66,7 @@ class VirtualBoard:
         self._folder: Path | None = None
         self._machine: Machine | None = None
         self.boot_s = 0.0
+        self._boots = 0
 
     def __enter__(self) -> VirtualBoard:
         products = build(self.kernel)
@@ -76,6 +77,7 @@ class VirtualBoard:
             started = time.monotonic()
             port = free_port()
             self._write_ssh_files(products, folder, port)
+            self._boots = 0
             self._machine = Machine(products, ssh_port=port, folder=folder, icount=self.icount)
             self.console = self._machine.console
             self.serial_port = str(self._machine.serial_port)
@@ -176,8 +178,13 @@ class VirtualBoard:
         while time.monotonic() < deadline:
             if not self.running:
                 break
+            # a login tried too early ends in long retransmission pauses
+            if self.console.exists() and self.console.read_bytes().count(b"board: ready") <= self._boots:
+                time.sleep(0.05)
+                continue
             try:
                 if self._boot_id(min(10.0, max(1.0, deadline - time.monotonic()))) != former_boot_id:
+                    self._boots += 1
                     return
             except BoardError as error:
                 reason = str(error)

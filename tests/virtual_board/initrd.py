@@ -11,9 +11,9 @@ from tests.virtual_board.steps import run, say
 BUSYBOX = Path("/bin/busybox")
 PROGRAMS = {
     "responder": ("responder.c",),
-    "pulse-source": ("pulse_source.c", "scpi.c", "settings.c", "stream.c"),
+    "pulse-source": ("pulse_source.c", "scpi.c", "settings.c", "run.c"),
 }
-SCRIPTS = ("board-init", "uevent", "lines.py", "jumper.py")
+SCRIPTS = ("board-init", "uevent", "gpio_check.py")
 
 
 def key(modules_key: str) -> str:
@@ -38,7 +38,7 @@ def build(kernel: Path, ours: Path, into: Path) -> None:
     for name, sources in PROGRAMS.items():
         compiler = ["gcc", "-O2", "-std=gnu11", "-Wall", "-Wextra", "-Werror", "-static", "-o", str(hand_over / name)]
         paths = [str(cache.GUEST / source) for source in sources]
-        run(f"compilation of {name}", [*compiler, f"-I{cache.GUEST / 'module'}", *paths], timeout_s=120)
+        run(f"compilation of {name}", [*compiler, f"-I{cache.GUEST / 'module'}", *paths, "-lm"], timeout_s=120)
     for name in SCRIPTS:
         shutil.copy(cache.GUEST / name, hand_over / name)
         (hand_over / name).chmod(0o755)

@@ -222,6 +222,9 @@ static long pulse_ioctl(struct file *file, unsigned int command, unsigned long a
 	case PULSE_LEVEL:
 		ret = put_user((u32)wires_level(PIN_RESPONSE), (u32 __user *)user);
 		break;
+	case PULSE_RUNNING:
+		ret = put_user((u32)READ_ONCE(running), (u32 __user *)user);
+		break;
 	default:
 		ret = -ENOTTY;
 	}
@@ -240,7 +243,9 @@ static ssize_t pulse_read(struct file *file, char __user *buf, size_t len, loff_
 	mutex_unlock(&control);
 	if (ret)
 		return ret;
-	return copied || over ? copied : -EAGAIN;
+	if (!copied && !over)
+		return -EAGAIN;
+	return copied;
 }
 
 static const struct file_operations pulse_fops = {

@@ -36,5 +36,6 @@ struct pulse_plan {
 #define PULSE_ABORT _IO('e', 2)
 #define PULSE_IDLE _IOW('e', 3, __u32)	/* hold the stimulus line at this level */
 #define PULSE_LEVEL _IOR('e', 4, __u32) /* level of the response input */
+#define PULSE_RUNNING _IOR('e', 5, __u32) /* 1 until the run is over, 100 ms after its last pulse */
 
 #endif
