@@ -26,6 +26,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from edgereply.analysis.pairing_coalesced import coalesced, shares_answer
 from edgereply.analysis.pairing_result import (
     NO_STAMP,
     Pairing,
@@ -102,13 +103,11 @@ def _match(stimulus: Int64, rise: Int64, window_ns: int) -> tuple[Int64, NDArray
     partner[ground.anchor] = ground.candidate[ground.anchor]
     index, _ = spread(hard.rise_start, hard.rises)
     kind[index] = _Rise.AMBIGUOUS
-    if zone is None:
-        index, _ = spread(hard.stimulus_start, hard.stimuli)
-        partner[index] = UNCERTAIN_INDEX
-    elif hard.stimuli.size:
+    index, _ = spread(hard.stimulus_start, hard.stimuli)
+    partner[index] = UNCERTAIN_INDEX
+    if zone is not None and hard.stimuli.size:
         model = _model(zone, window_ns, stimulus, rise, partner, hard)
-        near = np.zeros(stimulus.size, dtype=np.bool_)
-        near[1:] = _shares_answer(stimulus, rise, model.typical_ns)
+        near = shares_answer(stimulus, rise, partner, model.typical_ns)
         spurious = np.zeros(rise.size, dtype=np.bool_)
         weigh_all(hard, stimulus, rise, near, model, partner, spurious)
         kind[spurious] = _Rise.SPURIOUS
@@ -117,16 +116,18 @@ def _match(stimulus: Int64, rise: Int64, window_ns: int) -> tuple[Int64, NDArray
     kind[partner[answered]] = _Rise.ANSWER
     status[answered] = Status.PAIRED
     status[partner == UNCERTAIN_INDEX] = Status.AMBIGUOUS
-    _mark_coalesced(stimulus, rise, partner, status)
+    status[coalesced(stimulus, rise, partner)] = Status.COALESCED
     return partner, status, kind
 
 
 def _give_up_contradictions(partner: Int64) -> None:
     """Where pieces weighed apart disagree about the order, neither is right for certain."""
-    answered = np.flatnonzero(partner >= 0)
-    against = np.flatnonzero(np.diff(partner[answered]) <= 0)
-    partner[answered[against]] = UNCERTAIN_INDEX
-    partner[answered[against + 1]] = UNCERTAIN_INDEX
+    against = np.zeros(1, dtype=np.int64)
+    while against.size:
+        answered = np.flatnonzero(partner >= 0)
+        against = np.flatnonzero(np.diff(partner[answered]) <= 0)
+        partner[answered[against]] = UNCERTAIN_INDEX
+        partner[answered[against + 1]] = UNCERTAIN_INDEX
 
 
 def _settle(
@@ -180,28 +181,6 @@ def _model(zone: Zone, window_ns: int, stimulus: Int64, rise: Int64, partner: In
         miss=float(np.clip(missed / settled, 1e-4, 0.2)),
         spurious=float(np.clip(spurious / settled, 1e-4, 0.5)),
     )
-
-
-def _shares_answer(stimulus: Int64, rise: Int64, typical_ns: int) -> NDArray[np.bool_]:
-    """For each stimulus but the first: sooner after the one before than an answer could come, none between."""
-    close = np.diff(stimulus) < typical_ns
-    index = np.flatnonzero(close)
-    count = np.searchsorted(rise, stimulus[index], side="left")
-    close[index] = count == np.searchsorted(rise, stimulus[index + 1], side="left")
-    return np.asarray(close, dtype=np.bool_)
-
-
-def _mark_coalesced(stimulus: Int64, rise: Int64, partner: Int64, status: NDArray[np.uint8]) -> None:
-    """Tell the unanswered stimuli that one response served together with a neighbour from the missed."""
-    paired = np.flatnonzero(partner >= 0)
-    if paired.size == 0 or not np.any(status == Status.MISSED):
-        return
-    sample = paired[:: max(1, paired.size // 4096)]
-    typical_ns = int(np.median(rise[partner[sample]] - stimulus[sample]))
-    group = np.concatenate(([0], np.cumsum(~_shares_answer(stimulus, rise, typical_ns))))
-    served = np.zeros(int(group[-1]) + 1, dtype=np.bool_)
-    served[group[paired]] = True
-    status[(status == Status.MISSED) & served[group]] = Status.COALESCED
 
 
 def _assemble(

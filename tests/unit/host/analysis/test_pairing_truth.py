@@ -116,3 +116,9 @@ def test_stalls_keep_their_late_answers() -> None:
     assert np.count_nonzero(answered > 5_000_000) > 15
     assert pairing.reaction_ns.max() == answered.max()
     assert pairing.paired == 3_000
+
+
+def test_a_board_that_keeps_close_stimuli_apart_misses_and_does_not_coalesce() -> None:
+    pairing, truth = attempt(replace(QUIET, stimuli=3_000, delay_ns=20_000_000, miss=0.02), 2)
+    assert pairing.coalesced <= 0.1 * np.count_nonzero(truth.true_rise_ns < 0)
+    assert pairing.missed > 40

@@ -1,0 +1,51 @@
+"""Tell stimuli that shared a neighbour's response from missed ones.
+
+A stimulus is a candidate when its neighbour came sooner than an answer could be expected, with no
+response between: the board may have seen both as one. A board that answers such close stimuli one by
+one (a queue, a fixed delay of several intervals) does not merge them, so the run itself is asked: for
+stimuli that close or closer, shared answers must be at least as frequent as separate ones.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.pairing_zone import Int64
+
+Bool = NDArray[np.bool_]
+
+
+def shares_answer(stimulus: Int64, rise: Int64, partner: Int64, typical_ns: int) -> Bool:
+    """Mark the stimuli that may share one answer with the stimulus before.
+
+    Args:
+        stimulus, rise: edges, int64 ns, sorted.
+        partner: per stimulus: index of its rise, -1 for none, less for unknown.
+        typical_ns: the usual reaction time.
+    """
+    gap = np.diff(stimulus)
+    close = np.zeros(stimulus.size, dtype=np.bool_)
+    index = np.flatnonzero(gap < typical_ns)
+    earlier = np.searchsorted(rise, stimulus[index], side="left")
+    index = index[earlier == np.searchsorted(rise, stimulus[index + 1], side="left")]
+    index = index[np.argsort(gap[index], kind="stable")]
+    first, second = partner[index], partner[index + 1]
+    separate = np.cumsum((first >= 0) & (second >= 0))
+    shared = np.cumsum(((first >= 0) & (second == -1)) | ((first == -1) & (second >= 0)))
+    close[index[shared >= separate] + 1] = True
+    return close
+
+
+def coalesced(stimulus: Int64, rise: Int64, partner: Int64) -> Bool:
+    """Mark the unanswered stimuli that one response served together with a neighbour; arguments as above."""
+    paired = np.flatnonzero(partner >= 0)
+    unanswered = partner == -1
+    if paired.size == 0 or not np.any(unanswered):
+        return np.zeros(stimulus.size, dtype=np.bool_)
+    sample = paired[:: max(1, paired.size // 4096)]
+    typical_ns = int(np.median(rise[partner[sample]] - stimulus[sample]))
+    group = np.cumsum(~shares_answer(stimulus, rise, partner, typical_ns))
+    served = np.zeros(int(group[-1]) + 1, dtype=np.bool_)
+    served[group[paired]] = True
+    return np.asarray(unanswered & served[group], dtype=np.bool_)
