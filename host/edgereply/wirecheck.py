@@ -45,7 +45,7 @@ def check_level(board: Board, source: Source) -> None:
     """
     if source.level_v > board.input_limit_v and not source.divider:
         raise SettingError(
-            f"the source drives {source.level_v:g} V and the board's input takes {board.input_limit_v:g} V: it would be damaged",
+            f"the source drives {source.level_v:g} V and the board's input takes {board.input_limit_v:g} V",
             where="source.level_v, board.input_limit_v",
             remedy="put a divider or level shifter into the stimulus wire and say so with source.divider = true",
         )

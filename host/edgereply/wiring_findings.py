@@ -63,19 +63,13 @@ def stimulus_findings(seen: Seen, input_line: str, output_line: str) -> list[Fin
         return [Finding(subject, False, counted, remedy)]
     findings = [_counted(subject, seen, counted)]
     if seen.idle_edges:
-        findings.append(
-            Finding(
-                "the input is quiet without stimuli",
-                False,
-                f"{seen.idle_edges} edges while the source was idle",
-                f"The input floats or picks up noise: add a pull-down. {GROUND}",
-            )  # fmt: skip
-        )
+        noise = f"{seen.idle_edges} edges while the source was idle"
+        remedy = f"The input floats or picks up noise: add a pull-down. {GROUND}"
+        findings.append(Finding("the input is quiet without stimuli", False, noise, remedy))
     if seen.input_idle is not None:
-        findings.append(
-            Finding("polarity of the stimulus", seen.input_idle == 0, f"the input idles at {seen.input_idle}",
-                    "" if seen.input_idle == 0 else "It is inverted (or held high): set active_low or swap polarity.")
-        )  # fmt: skip
+        right = seen.input_idle == 0
+        remedy = "" if right else "It is inverted (or held high): set active_low or swap polarity."
+        findings.append(Finding("polarity of the stimulus", right, f"the input idles at {seen.input_idle}", remedy))
     return findings
 
 

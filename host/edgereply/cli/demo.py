@@ -50,7 +50,7 @@ def command(
     done: list[Measured] = []
     for wait, bench in directory.benches.items():
         say(f"virtual bench, wait strategy '{wait}'")
-        with watching(bench.stimulus.stimuli) as watch:
+        with watching(bench, "") as watch:
             repeat = [f"edgereply measure --bench {directory.bench_file} --wait {wait}"]
             done.append(measure(bench, "", directory.runs / wait, watch, say, repeat))
         if done[-1].outcome.interrupted:

@@ -53,7 +53,7 @@ def _run(settings: Any, board: str, out: Path | None, prove_wires: bool, as_json
     from edgereply.overrides import run_directory, typed_command
 
     directory = out or run_directory(settings, board)
-    with watching(settings.stimulus.stimuli) as watch:
+    with watching(settings, board) as watch:
         measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires)
     if as_json:
         put_json({"run": str(directory), "state": measured.record.state, **measured.record.summary})
