@@ -1,0 +1,116 @@
+"""Jitter of the responses, from rising edges only, pair by pair.
+
+A long pulse moves its falling edge, not the next rise, so it cannot show as jitter here.
+Stimuli need not be periodic: a response's ideal place is its stimulus plus the usual reaction time,
+and a period is judged against the period of the two stimuli that caused it.
+
+Source: period jitter, cycle-to-cycle jitter and time interval error as in JEDEC JESD65B.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.quantiles import quantiles
+from edgereply.analysis.summary import mean_and_std
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ResponseJitter:
+    """How far responses stray from the rhythm of their stimuli.
+
+    Attributes:
+        periods: pairs of neighbouring stimuli that were both answered.
+        period_std_ns: standard deviation of the period error; None below two periods.
+        period_peak_to_peak_ns: largest minus smallest period error; None without a period.
+        cycle_to_cycle_max_ns: largest change from one period error to the next; None without two
+            neighbouring periods.
+        tie_std_ns: standard deviation of the time interval error; None below two answers.
+        tie_peak_to_peak_ns: largest minus smallest time interval error; None without an answer.
+    """
+
+    periods: int
+    period_std_ns: float | None
+    period_peak_to_peak_ns: int | None
+    cycle_to_cycle_max_ns: int | None
+    tie_std_ns: float | None
+    tie_peak_to_peak_ns: int | None
+
+
+def time_interval_errors(
+    stimulus_ns: NDArray[np.int64], rise_ns: NDArray[np.int64], usual_ns: int
+) -> NDArray[np.int64]:
+    """Distance of each response from its ideal place.
+
+    Args:
+        stimulus_ns: shape (n,), int64, nanoseconds.
+        rise_ns: shape (n,), int64, nanoseconds, the response to each stimulus.
+        usual_ns: reaction time that counts as on time.
+
+    Returns:
+        Shape (n,), int64, nanoseconds, positive for late.
+    """
+    errors: NDArray[np.int64] = rise_ns - stimulus_ns - usual_ns
+    return errors
+
+
+def period_errors(
+    stimulus_ns: NDArray[np.int64], rise_ns: NDArray[np.int64], answered: NDArray[np.bool_]
+) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Response periods minus the periods of their stimuli.
+
+    Args:
+        stimulus_ns: shape (n,), int64, nanoseconds, rising.
+        rise_ns: shape (n,), int64, nanoseconds; ignored where not answered.
+        answered: shape (n,), bool.
+
+    Returns:
+        The errors, and for each the number of its first stimulus; pairs across a missed stimulus
+        are left out.
+    """
+    first = np.flatnonzero(answered[:-1] & answered[1:])
+    errors = (rise_ns[first + 1] - rise_ns[first]) - (stimulus_ns[first + 1] - stimulus_ns[first])
+    return errors, first
+
+
+def response_jitter(
+    stimulus_ns: NDArray[np.int64],
+    rise_ns: NDArray[np.int64],
+    answered: NDArray[np.bool_] | None = None,
+) -> ResponseJitter:
+    """Summarise the jitter of one run.
+
+    Args:
+        stimulus_ns: shape (n,), int64, nanoseconds, rising.
+        rise_ns: shape (n,), int64, nanoseconds; ignored where not answered.
+        answered: shape (n,), bool; all, when None.
+
+    Returns:
+        See `ResponseJitter`.
+
+    Raises:
+        ValueError: the arrays differ in shape.
+    """
+    if answered is None:
+        answered = np.ones(stimulus_ns.shape, dtype=np.bool_)
+    if not stimulus_ns.shape == rise_ns.shape == answered.shape:
+        raise ValueError(
+            f"one response and one mark a stimulus, got {stimulus_ns.size}, {rise_ns.size} and {answered.size}"
+        )
+    errors, first = period_errors(stimulus_ns, rise_ns, answered)
+    neighbours = np.diff(first) == 1
+    changes = np.abs(np.diff(errors)[neighbours])
+    reaction = rise_ns[answered] - stimulus_ns[answered]
+    usual = int(quantiles(reaction, [0.5])[0]) if reaction.size else 0
+    strays = time_interval_errors(stimulus_ns[answered], rise_ns[answered], usual)
+    return ResponseJitter(
+        periods=int(errors.size),
+        period_std_ns=mean_and_std(errors)[1],
+        period_peak_to_peak_ns=int(np.ptp(errors)) if errors.size else None,
+        cycle_to_cycle_max_ns=int(changes.max()) if changes.size else None,
+        tie_std_ns=mean_and_std(strays)[1],
+        tie_peak_to_peak_ns=int(np.ptp(strays)) if strays.size else None,
+    )

@@ -1,0 +1,87 @@
+"""Pulses that stayed high too long: a finding of their own, not jitter.
+
+Between writing high and writing low the responder can be put aside; the rise was on time, the
+output stayed up. A machine that counts or times the pulse's width sees it, and so does the next
+stimulus if the pulse is still up when it comes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.intervals import ProbabilityInterval, clopper_pearson
+from edgereply.analysis.quantiles import quantiles
+
+# Tukey's outer fence marks what is far out; a tight bulk must not make a harmless pulse long.
+_FENCE = 3
+_LEAST_RATIO = 1.5
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class LongPulses:
+    """Pulses longer than a limit.
+
+    Attributes:
+        pulses: number of pulses judged.
+        limit_ns: a pulse is long above this.
+        median_ns: usual width.
+        longest_ns: longest width.
+        count: number of long pulses.
+        share: 95 % interval for the share of long pulses (Clopper-Pearson).
+        places: shape (count,), int64: which pulses they are.
+        into_next: how many long pulses were still up at the next stimulus; None when that is not known.
+    """
+
+    pulses: int
+    limit_ns: int
+    median_ns: int
+    longest_ns: int
+    count: int
+    share: ProbabilityInterval
+    places: NDArray[np.int64]
+    into_next: int | None
+
+
+def long_pulses(
+    width_ns: NDArray[np.int64],
+    limit_ns: int | None = None,
+    until_next_ns: NDArray[np.int64] | None = None,
+) -> LongPulses | None:
+    """Find pulses that stayed high too long.
+
+    Args:
+        width_ns: shape (n,), int64, nanoseconds, rise to fall.
+        limit_ns: what counts as long; when None, the larger of Tukey's outer fence (third quartile
+            plus three interquartile ranges) and 1.5 times the median.
+        until_next_ns: shape (n,), int64, nanoseconds from each rise to the next stimulus.
+
+    Returns:
+        See `LongPulses`; None without pulses.
+
+    Raises:
+        ValueError: `until_next_ns` has another shape.
+    """
+    if width_ns.size == 0:
+        return None
+    if until_next_ns is not None and until_next_ns.shape != width_ns.shape:
+        raise ValueError(f"one gap a pulse, got {until_next_ns.size} for {width_ns.size} pulses")
+    lower, median, upper = quantiles(width_ns, [0.25, 0.5, 0.75]).tolist()
+    if limit_ns is None:
+        limit_ns = max(upper + _FENCE * (upper - lower), int(_LEAST_RATIO * median))
+    places = np.flatnonzero(width_ns > limit_ns)
+    into_next = None
+    if until_next_ns is not None:
+        into_next = int(np.count_nonzero(width_ns[places] >= until_next_ns[places]))
+    return LongPulses(
+        pulses=int(width_ns.size),
+        limit_ns=limit_ns,
+        median_ns=median,
+        longest_ns=int(width_ns.max()),
+        count=int(places.size),
+        share=clopper_pearson(int(places.size), int(width_ns.size)),
+        places=places,
+        into_next=into_next,
+    )
