@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.joining import Join, join
 from edgereply.analysis.pairing import Pairing, Status, pair
+from edgereply.analysis.settling import settle
 from edgereply.analysis.summary import summarise
 from edgereply.records import Evidence
 from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
@@ -62,20 +63,26 @@ def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_
     if len(rise) == 0 and len(board.edge_ns) and not np.any(source.rise_ns != NO_STAMP):
         return _inside(stimulus, board, deadline_ns, notes)
     pairing = pair(stimulus, rise, fall, window_ns)
-    reaction = _difference(pairing.rise_ns, pairing.stimulus_ns, pairing.status == Status.PAIRED)
-    width = _difference(pairing.fall_ns, pairing.rise_ns, pairing.status == Status.PAIRED)
-    segments: dict[str, Int64s] = {}
     evidence: Evidence = "loop-back"
-    counts = _pair_counts(pairing, reaction, deadline_ns)
+    inside: dict[str, Int64s] = {}
+    joining: dict[str, int] = {}
     edge = board.edge_ns[board.edge_ns != NO_STAMP]
     if len(edge):
         joined = join(pairing.stimulus_ns, edge)
+        joining = {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": joined.extra}
         if joined.reason:
             notes.append(f"board and source stamps were not joined: {joined.reason}")
         else:
             evidence = "joined"
-            segments = _segments(joined, board, reaction)
-        counts |= {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": joined.extra}
+            inside = _inside_segments(joined, board)
+            pairing = settle(pairing, inside["edge_to_set"])
+    paired = pairing.status == Status.PAIRED
+    reaction = _difference(pairing.rise_ns, pairing.stimulus_ns, paired)
+    width = _difference(pairing.fall_ns, pairing.rise_ns, paired)
+    counts = _pair_counts(pairing, reaction, deadline_ns) | joining
+    segments = {name: inside[name] for name in ("wake_delay", "set_time", "hold") if inside}
+    if inside:
+        segments["outside"] = _difference(reaction, inside["edge_to_set"], paired)
     return Evaluation(evidence, pairing.stimulus_ns, reaction, width, segments, counts, notes)
 
 
@@ -99,7 +106,7 @@ def _pair_counts(pairing: Pairing, reaction: Int64s, deadline_ns: int | None) ->
     }
 
 
-def _segments(joined: Join, board: BoardStamps, reaction: Int64s) -> dict[str, Int64s]:
+def _inside_segments(joined: Join, board: BoardStamps) -> dict[str, Int64s]:
     rows = np.flatnonzero(board.edge_ns != NO_STAMP)
     found = joined.edge_index >= 0
     row = rows[joined.edge_index[found]]
@@ -110,12 +117,11 @@ def _segments(joined: Join, board: BoardStamps, reaction: Int64s) -> dict[str, I
         return column
 
     edge, wake, high, low = (spread(getattr(board, n)[row]) for n in ("edge_ns", "wake_ns", "set_ns", "clear_ns"))
-    inside = _difference(high, edge, found)
     return {
         "wake_delay": _difference(wake, edge, found),
         "set_time": _difference(high, wake, found),
         "hold": _difference(low, high, found),
-        "outside": _difference(reaction, inside, found),
+        "edge_to_set": _difference(high, edge, found),
     }
 
 
