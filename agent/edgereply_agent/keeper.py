@@ -19,7 +19,7 @@ import time
 from typing import Iterable, Optional, Sequence
 
 from .processes import SIGNALS, fork
-from .routes.base import OutputLine
+from .routes.base import InputLine, OutputLine
 
 RELEASE = 0
 KILL_S = 1.0
@@ -31,12 +31,17 @@ class Keeper:
 
     Args:
         outputs: lines to set low when the session ends.
+        inputs: lines to give back then, as some routes do not do so by themselves.
         private_fds: descriptors of the session the process must not keep.
         fifo_priority: run above a responder of this priority, or None.
     """
 
     def __init__(
-        self, outputs: Sequence[OutputLine], private_fds: Iterable[int], fifo_priority: Optional[int] = None
+        self,
+        outputs: Sequence[OutputLine],
+        inputs: Sequence[InputLine],
+        private_fds: Iterable[int],
+        fifo_priority: Optional[int] = None,
     ) -> None:
         read_fd, self.fd = os.pipe()
         self.pid = fork()
@@ -44,7 +49,7 @@ class Keeper:
             try:
                 for fd in (*private_fds, self.fd):
                     os.close(fd)
-                _keep(read_fd, outputs, fifo_priority)
+                _keep(read_fd, outputs, inputs, fifo_priority)
             finally:
                 os._exit(0)
         os.close(read_fd)
@@ -83,7 +88,7 @@ class Keeper:
             os.write(self.fd, _WORD.pack(word))
 
 
-def _keep(fd: int, outputs: Sequence[OutputLine], fifo_priority: Optional[int]) -> None:
+def _keep(fd: int, outputs: Sequence[OutputLine], inputs: Sequence[InputLine], fifo_priority: Optional[int]) -> None:
     signal.set_wakeup_fd(-1)
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
@@ -112,6 +117,10 @@ def _keep(fd: int, outputs: Sequence[OutputLine], fifo_priority: Optional[int]) 
     for output in outputs:
         with contextlib.suppress(OSError):
             output.low()
+    held: list[InputLine | OutputLine] = [*outputs, *inputs]
+    for line in held:
+        with contextlib.suppress(OSError):
+            line.close()
 
 
 def _pidfd(pid: int) -> int:

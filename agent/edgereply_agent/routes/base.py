@@ -6,7 +6,8 @@ import contextlib
 import os
 import select
 from abc import ABC, abstractmethod
-from typing import Any, Callable
+from functools import partial
+from typing import Any, Callable, Sequence
 
 from edgereply_agent.settings import LineSpec
 from edgereply_protocol import Json
@@ -24,6 +25,7 @@ class InputLine(ABC):
         ready: polls without sleeping; an empty list when there is no event, `expected` when there is one.
         decode: event → (kernel stamp in ns or NO_STAMP, RISING or FALLING, sequence number, the line's own).
         in_effect: what the request came to, for the report.
+        warnings: sentences about the line the user should know.
     """
 
     spec: LineSpec
@@ -32,6 +34,7 @@ class InputLine(ABC):
     expected: list[tuple[int, int]]
     decode: Callable[[Any], tuple[int, int, int, int]]
     in_effect: Json
+    warnings: Sequence[str] = ()
 
     @abstractmethod
     def level(self) -> int:
@@ -75,6 +78,7 @@ class OutputLine(ABC):
     high: Callable[[], Any]
     low: Callable[[], Any]
     in_effect: Json
+    warnings: Sequence[str] = ()
 
     @abstractmethod
     def close(self) -> None:
@@ -121,8 +125,6 @@ class Route(ABC):
 
 def poller(fd: int, events: int) -> Callable[[], list[tuple[int, int]]]:
     """A poll of no duration on one descriptor, as a function without arguments."""
-    from functools import partial
-
     poll = select.poll()
     poll.register(fd, events)
     return partial(poll.poll, 0)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import contextlib
-from typing import Callable, Optional
+from typing import Callable, Optional, Sequence
 
 from edgereply_agent.environment import context_switches
 from edgereply_agent.errors import AgentError, SettingError
@@ -68,24 +68,25 @@ class Task:
     def _input(self, route: Route, spec: LineSpec, edges: str, event_buffer: int) -> InputLine:
         line = route.input(spec, edges, event_buffer)
         self._inputs.append(line)
-        self._say_line(spec, line.in_effect)
+        self._say_line(spec, line.in_effect, line.warnings)
         self.in_effect["event_buffer"] = line.in_effect.get("event_buffer")
         return line
 
     def _output(self, route: Route, spec: LineSpec) -> OutputLine:
         line = route.output(spec)
         self._outputs.append(line)
-        self._say_line(spec, line.in_effect)
+        self._say_line(spec, line.in_effect, line.warnings)
         return line
 
-    def _say_line(self, spec: LineSpec, in_effect: Json) -> None:
+    def _say_line(self, spec: LineSpec, in_effect: Json, warnings: Sequence[str]) -> None:
+        self.warnings += warnings
         self.in_effect.setdefault("lines", {})[spec.role] = {
             "chip": spec.chip, "line": spec.line, "active_low": spec.active_low, "bias": spec.bias, **in_effect
         }  # fmt: skip
 
     def _guard(self, common: Common) -> None:
         """Fork the keeper; after the outputs, before the workers."""
-        self._keeper = Keeper(self._outputs, self._private, common.realtime.fifo_priority)
+        self._keeper = Keeper(self._outputs, self._inputs, self._private, common.realtime.fifo_priority)
 
     def _work(
         self, name: str, layout: Layout, common: Common, line: Optional[InputLine], body: Callable[[Ring], None]
