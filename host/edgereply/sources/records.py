@@ -14,6 +14,7 @@ BLOCK_RECORDS = 18
 
 _RECORD = np.dtype([("kind", "u1"), ("value", "<u4")])
 _WRAP = 1 << 32
+_FAR_S = 10
 
 
 class RecordError(ValueError):
@@ -61,7 +62,8 @@ class Timeline:
     """Puts the 32-bit ticks of one run on one axis.
 
     A run opens with a time mark and has one each second, and records are out of order by less
-    than 1 ms; so each tick lies closer to the latest one seen than half a wrap.
+    than 1 ms; so each tick lies closer to the latest one seen than half a wrap, and closer than
+    10 s unless records were lost.
 
     Args:
         tick_hz: ticks a second of the source.
@@ -74,6 +76,7 @@ class Timeline:
         self.marks = 0
         self._tick_hz = tick_hz
         self._slack = -(-OVERLAP_NS * tick_hz // 1_000_000_000)
+        self._far = _FAR_S * tick_hz
         self._latest: int | None = None
 
     def copy(self) -> Timeline:
@@ -93,20 +96,21 @@ class Timeline:
             The edges among them, sorted by time.
 
         Raises:
-            RecordError: no time mark came first, or a tick lies before those already seen.
+            RecordError: no time mark came first, or a tick lies before those already seen or far
+                after them.
         """
         kind, value = decode(data)
         is_loss = kind == RECORDS_LOST
         lost = int(value[is_loss].sum(dtype=np.int64))
         kind, value = kind[~is_loss], value[~is_loss]
-        ticks = self._unwrap(kind, value)
+        ticks = self._unwrap(kind, value, self._far if not lost else _WRAP)
         is_mark = kind == TIME_MARK
         self.marks += int(is_mark.sum())
         kind, ticks = kind[~is_mark], ticks[~is_mark]
         order = np.argsort(ticks, kind="stable")
         return SourceBatch(kind=kind[order], at_ns=ns_from_ticks(ticks[order], self._tick_hz), lost=lost, done=done)
 
-    def _unwrap(self, kind: npt.NDArray[np.uint8], value: npt.NDArray[np.uint32]) -> npt.NDArray[np.int64]:
+    def _unwrap(self, kind: npt.NDArray[np.uint8], value: npt.NDArray[np.uint32], far: int) -> npt.NDArray[np.int64]:
         if not len(kind):
             return np.empty(0, dtype=np.int64)
         if self._latest is None:
@@ -114,6 +118,8 @@ class Timeline:
                 raise RecordError(f"a run opens with a time mark, not with a record of kind {int(kind[0])}")
             self._latest = int(value[0])
         steps = np.diff(value, prepend=np.uint32(self._latest % _WRAP)).astype(np.int32).astype(np.int64)
+        if int(steps.max()) > far:
+            raise RecordError(f"a stamp lies {int(steps.max())} ticks after the one before")
         ticks = self._latest + np.cumsum(steps)
         latest = np.maximum.accumulate(np.maximum(ticks, self._latest))
         behind = int((latest - ticks).max())

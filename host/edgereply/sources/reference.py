@@ -170,7 +170,7 @@ class ReferenceSource:
     def _receive(self, stream: scpi.BlockStream, deadline: Deadline) -> SourceBatch | None:
         blocks: list[bytes] = []
         try:
-            data = self._port.receive(deadline)
+            data = self._port.receive(Deadline(min(deadline.remaining_s(), SILENCE_S)))
             if data:
                 self._heard_s = time.monotonic()
                 blocks = stream.feed(data)
@@ -191,20 +191,22 @@ class ReferenceSource:
 
     def _decode(self, blocks: list[bytes], over: bool) -> SourceBatch:
         assert self._timeline is not None
+        good = b"".join(blocks)
         try:
-            return self._timeline.batch(b"".join(blocks), done=over and self._failure is None)
-        except RecordError as error:
-            self._failure = self._damaged(error)
-        # Something in there is damaged: what lies before it is still good.
-        good = b""
-        for block in blocks:
-            probe = self._timeline.copy()
+            self._timeline.copy().batch(good)
+        except RecordError:
+            good = self._up_to_damage(self._timeline, blocks)
+        return self._timeline.batch(good, done=over and self._failure is None)
+
+    def _up_to_damage(self, timeline: Timeline, blocks: list[bytes]) -> bytes:
+        probe = timeline.copy()
+        for number, block in enumerate(blocks):
             try:
-                probe.batch(good + block)
-            except RecordError:
-                break
-            good += block
-        return self._timeline.batch(good)
+                probe.batch(block)
+            except RecordError as error:
+                self._failure = self._damaged(error)
+                return b"".join(blocks[:number])
+        return b"".join(blocks)
 
     def _damaged(self, error: Exception) -> SourceError:
         with contextlib.suppress(HostError):

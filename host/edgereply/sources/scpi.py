@@ -10,8 +10,8 @@ DEVICE_CLEAR = b"\x03"
 MESSAGE_LIMIT = 128
 BLOCK_LIMIT = 90
 
-_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d{1,3})?", re.IGNORECASE)
-_ERROR = re.compile(r'([+-]?\d{1,6}),"((?:[^"]|"")*)"')
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)(E[+-]?\d{1,3})?", re.IGNORECASE | re.ASCII)
+_ERROR = re.compile(r'([+-]?\d{1,6}),"((?:[^"]|"")*)"', re.ASCII)
 
 
 class ScpiError(ValueError):
