@@ -12,8 +12,9 @@ from edgereply.board.client import BoardClient, ByteLink
 from edgereply.board.process import ProcessLink
 from edgereply.board.ssh import SshLink, start_over_ssh
 from edgereply.errors import SettingError
-from edgereply.settings import Board, Source, Stimulus
+from edgereply.settings import Bench, Board, Source, Stimulus
 from edgereply.sources.base import PulseSource, StimulusPlan
+from edgereply.sources.board import BoardSource
 from edgereply.sources.registry import create_source
 
 
@@ -31,17 +32,52 @@ def stimulus_plan(stimulus: Stimulus) -> StimulusPlan:
 
 
 @contextlib.contextmanager
-def open_source(settings: Source) -> Iterator[PulseSource]:
+def open_source(bench: Bench, board: str) -> Iterator[PulseSource]:
     """The pulse source, open and identified; its output is idle and it is closed on leaving.
+
+    Args:
+        bench: the settings.
+        board: name of the board under test, which is its own source when the source is `self`.
 
     Raises:
         SourceError: it cannot be opened, or something else answers.
+        LinkError, BoardError: a board that should emit cannot be reached or used.
     """
-    source = create_source(settings.kind, source_options(settings))
-    try:
+    settings = bench.source
+    with contextlib.ExitStack() as stack:
+        if settings.kind in ("self", "board"):
+            name, emitter = bench.pick(settings.board or board)
+            client = stack.enter_context(open_board(name, emitter))
+            source: PulseSource = BoardSource(client, settings.kind, emitter_settings(name, emitter))
+        else:
+            source = create_source(settings.kind, source_options(settings))
+            stack.callback(source.close)
         yield source
-    finally:
-        source.close()
+
+
+def emitter_settings(name: str, board: Board) -> dict[str, Any]:
+    """`Configure` settings for a board that emits stimuli and captures responses.
+
+    Raises:
+        SettingError: the bench file does not say which lines.
+    """
+    for key in ("stimulus_line", "capture_line"):
+        if getattr(board, key).line == "":
+            raise SettingError(
+                f"the board {name} is to emit stimuli and has no {key}",
+                where=f"board.{name}.{key}",
+                remedy="name a line that is wired to the input (stimulus_line) or the output (capture_line)",
+            )
+    return {
+        "route": "chardev",
+        "lines": {
+            "stimulus": board.stimulus_line.model_dump(mode="json"),
+            "capture": board.capture_line.model_dump(mode="json"),
+        },
+        "collection": "stream",
+        "capacity": 65_536,
+        "dead_man_s": 30,
+    }
 
 
 def source_options(settings: Source) -> dict[str, Any]:

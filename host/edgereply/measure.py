@@ -1,8 +1,8 @@
 """From a bench to a finished run directory: assemble, run, evaluate, close the record."""
 
 import uuid
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
@@ -33,6 +33,86 @@ class Measured:
     outcome: Outcome
 
 
+@dataclass(slots=True)
+class OpenBench:
+    """Board and source, reached and identified; measures one condition after the other.
+
+    `say` is called with one line on what happens next.
+    """
+
+    bench: Bench
+    name: str
+    client: BoardClient | None
+    source: PulseSource
+    say: Say
+
+    def prove_wires(self) -> None:
+        """Check the wires with slow pulses; software wires and boards without agent are taken as they are.
+
+        Raises:
+            BoardError: the wiring is not right, and how.
+        """
+        board = self.bench.board[self.name]
+        check_level(board, self.bench.source)
+        if self.client is None or board.responder != "agent" or board.route == "virtual":
+            return
+        wrong = [item for item in check_wires(self.client, board, self.source, self.say).findings if not item.right]
+        if wrong:
+            raise BoardError(
+                "the wiring is not right: " + "; ".join(f"{item.subject}: {item.seen}" for item in wrong),
+                where=self.client.name,
+                remedy=" ".join(item.remedy for item in wrong if item.remedy),
+            )
+
+    def measure(self, bench: Bench, directory: Path, watch: Watcher, repeat: list[str]) -> Measured:
+        """Measure one condition and write its run directory.
+
+        Args:
+            bench: the settings of this run; its board and source are the ones that are open.
+            directory: where the run goes; must not hold anything yet.
+            watch: called a few times a second with the counts so far.
+            repeat: commands that repeat this run, kept in the record.
+
+        Raises:
+            SettingError: the bench asks for what the board or the source cannot do; nothing was measured.
+            HostError: board, link or source failed before the first stimulus. Trouble during the run does not raise:
+                it is in the outcome, and what was received is kept.
+        """
+        board = with_wires(bench.board[self.name], self.source)
+        plan = self.source.arm(stimulus_plan(bench.stimulus))
+        in_effect: Json = {}
+        warnings: list[str] = []
+        answering = self.client if board.responder == "agent" else None
+        if answering is not None:
+            rows = plan.count + 1000 if board.collection == "quiet" else RING_ROWS
+            configured = answering.configure("respond", responder_settings(board, rows))
+            in_effect, warnings = configured.in_effect, configured.warnings
+        record = _new_record(bench, self.name, board, self.source, plan, self.client, in_effect, warnings, repeat)
+        writer = RunWriter(directory, record)
+        self.say(f"measuring {plan.count} stimuli")
+        outcome = Run(answering, self.source, writer, plan, watch).execute()
+        self.say("evaluating")
+        return Measured(directory, close_record(writer, outcome), outcome)
+
+
+@contextmanager
+def opened(bench: Bench, board_name: str, say: Say) -> Iterator[OpenBench]:
+    """Reach the source and, where an agent answers, the board.
+
+    Raises:
+        HostError: one of them cannot be reached or used.
+    """
+    name, board = bench.pick(board_name)
+    with ExitStack() as stack:
+        say(f"opening the pulse source ({bench.source.kind})")
+        source = stack.enter_context(open_source(bench, name))
+        client: BoardClient | None = None
+        if board.responder == "agent":
+            say(f"opening the board {name}")
+            client = stack.enter_context(open_board(name, board))
+        yield OpenBench(bench, name, client, source, say)
+
+
 def measure(
     bench: Bench,
     board_name: str,
@@ -42,57 +122,11 @@ def measure(
     repeat: list[str],
     prove_wires: bool = True,
 ) -> Measured:
-    """Measure one condition and write its run directory.
-
-    Args:
-        bench: checked settings.
-        board_name: a board of the bench, or "" for its only one.
-        directory: where the run goes; must not hold anything yet.
-        watch: called a few times a second with the counts so far.
-        say: called with one line on what happens next.
-        repeat: commands that repeat this run, kept in the record.
-        prove_wires: check the wires with slow pulses first (software wires need none).
-
-    Raises:
-        SettingError: the bench asks for what the board or the source cannot do; nothing was measured.
-        HostError: board, link or source failed before the first stimulus. Trouble during the run does not raise: it
-            is in the outcome, and what was received is kept.
-    """
-    name, board = bench.pick(board_name)
-    with ExitStack() as stack:
-        say(f"opening the pulse source ({bench.source.kind})")
-        source = stack.enter_context(open_source(bench.source))
-        plan = source.arm(stimulus_plan(bench.stimulus))
-        board = with_wires(board, source)
-        client: BoardClient | None = None
-        in_effect: Json = {}
-        warnings: list[str] = []
-        if board.responder == "agent":
-            say(f"opening the board {name}")
-            client = stack.enter_context(open_board(name, board))
-            if prove_wires and board.route != "virtual":
-                _prove_wires(client, board, bench, source, say)
-                plan = source.arm(stimulus_plan(bench.stimulus))
-            rows = plan.count + 1000 if board.collection == "quiet" else RING_ROWS
-            configured = client.configure("respond", responder_settings(board, rows))
-            in_effect, warnings = configured.in_effect, configured.warnings
-        record = _new_record(bench, name, board, source, plan, client, in_effect, warnings, repeat)
-        writer = RunWriter(directory, record)
-        say(f"measuring {plan.count} stimuli")
-        outcome = Run(client, source, writer, plan, watch).execute()
-    say("evaluating")
-    return Measured(directory, close_record(writer, outcome), outcome)
-
-
-def _prove_wires(client: BoardClient, board: Board, bench: Bench, source: PulseSource, say: Say) -> None:
-    check_level(board, bench.source)
-    wrong = [finding for finding in check_wires(client, board, source, say).findings if not finding.right]
-    if wrong:
-        raise BoardError(
-            "the wiring is not right: " + "; ".join(f"{item.subject}: {item.seen}" for item in wrong),
-            where=client.name,
-            remedy=" ".join(item.remedy for item in wrong if item.remedy),
-        )
+    """Measure one condition on a bench opened for it; see `OpenBench.measure`."""
+    with opened(bench, board_name, say) as ready:
+        if prove_wires:
+            ready.prove_wires()
+        return ready.measure(bench, directory, watch, repeat)
 
 
 def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:
@@ -137,7 +171,7 @@ def _new_record(
         title=bench.title,
         board=name,
         evidence="loop-back" if identity.captures else "inside",
-        virtual=identity.virtual,
+        virtual=identity.virtual or bool(client and client.hello.environment.get("virtual")),
         requested={"board": board.model_dump(mode="json"), "stimulus": bench.stimulus.model_dump(mode="json")},
         in_effect=in_effect,
         source=SourceRecord(

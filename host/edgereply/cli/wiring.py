@@ -33,7 +33,7 @@ def command(
     check_level(target, source)
     if only_show:
         return
-    with open_source(source) as pulses, open_board(name, target) as client:
+    with open_source(settings, name) as pulses, open_board(name, target) as client:
         check = check_wires(client, with_wires(target, pulses), pulses, say)
     if as_json:
         put_json({"right": check.right, "findings": [asdict(finding) for finding in check.findings]})
