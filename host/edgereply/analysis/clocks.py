@@ -31,7 +31,8 @@ def clock_offset(t1_ns: int, t2_ns: int, t3_ns: int, t4_ns: int) -> ClockOffset:
 
     Returns:
         Offset ((t2 - t1) + (t3 - t4)) / 2 and delay (t4 - t1) - (t3 - t2). The error is half the
-        difference of the two ways, so never more than half the delay (plus rounding).
+        difference of the two ways, so never more than half the delay; rounding is inside the
+        bound because offset and delay are odd together.
 
     Raises:
         ValueError: the stamps contradict each other (negative delay).
@@ -45,4 +46,4 @@ def clock_offset(t1_ns: int, t2_ns: int, t3_ns: int, t4_ns: int) -> ClockOffset:
             "the stamps are in the wrong order or a clock was stepped; ask again"
         )
     doubled = (t2_ns - t1_ns) + (t3_ns - t4_ns)
-    return ClockOffset(doubled // 2, delay_ns, -(-delay_ns // 2) + doubled % 2)
+    return ClockOffset(doubled // 2, delay_ns, -(-delay_ns // 2))

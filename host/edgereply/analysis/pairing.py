@@ -12,7 +12,7 @@ Assumptions, in the order they are used:
 4. Between certain grounds, as many responses as stimuli means all answered, in order: one missed and
    one spurious edge that cancel are taken for two queued answers unless usual answers contradict.
 5. What counting leaves open is weighed (see `pairing_story`). A stretch in which any reading has more
-   than one chance in a thousand beside the best one is ambiguous: its stimuli are counted and kept
+   than one chance in ten thousand beside the best one is ambiguous: its stimuli are counted and kept
    out of the reaction times, never guessed.
 
 So a board that is behind for a long time (overload) is paired while nothing is lost; once an edge is
@@ -26,7 +26,7 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from edgereply.analysis.pairing_coalesced import coalesced, shares_answer
+from edgereply.analysis.pairing_coalesced import coalesced, shares_answer, usual_reaction
 from edgereply.analysis.pairing_result import (
     NO_STAMP,
     Pairing,
@@ -106,8 +106,8 @@ def _match(stimulus: Int64, rise: Int64, window_ns: int) -> tuple[Int64, NDArray
     index, _ = spread(hard.stimulus_start, hard.stimuli)
     partner[index] = UNCERTAIN_INDEX
     if zone is not None and hard.stimuli.size:
-        model = _model(zone, window_ns, stimulus, rise, partner, hard)
-        near = shares_answer(stimulus, rise, partner, model.typical_ns)
+        near = shares_answer(stimulus, rise, partner, usual_reaction(stimulus, rise, partner, zone.low_ns))
+        model = _model(zone, window_ns, stimulus, rise, partner, hard, near)
         spurious = np.zeros(rise.size, dtype=np.bool_)
         weigh_all(hard, stimulus, rise, near, model, partner, spurious)
         kind[spurious] = _Rise.SPURIOUS
@@ -165,19 +165,25 @@ def _retreat(ground: Ground, hard: Stretches, run: int) -> Ground:
     return Ground(ground.candidate, ground.hit, ground.anchor & (np.cumsum(change[:-1]) == 0))
 
 
-def _model(zone: Zone, window_ns: int, stimulus: Int64, rise: Int64, partner: Int64, hard: Stretches) -> Model:
+def _model(
+    zone: Zone,
+    window_ns: int,
+    stimulus: Int64,
+    rise: Int64,
+    partner: Int64,
+    hard: Stretches,
+    near: NDArray[np.bool_],
+) -> Model:
     """Estimate the rates of missed and spurious edges where they are settled, bounded both ways."""
     settled = max(1, stimulus.size - int(hard.stimuli.sum()))
-    paired = np.flatnonzero(partner >= 0)
-    missed = stimulus.size - paired.size - int(hard.stimuli.sum())
-    spurious = rise.size - paired.size - int(hard.rises.sum())
-    sample = paired[:: max(1, paired.size // 4096)]
-    reaction = rise[partner[sample]] - stimulus[sample]
+    paired = int(np.count_nonzero(partner >= 0))
+    # Those near another may have shared its answer.
+    missed = int(np.count_nonzero((partner == MISSED_INDEX) & ~near))
+    spurious = rise.size - paired - int(hard.rises.sum())
     return Model(
         zone=zone,
         window_ns=window_ns,
         interval_ns=max(1.0, float(stimulus[-1] - stimulus[0]) / max(1, stimulus.size - 1)),
-        typical_ns=int(np.median(reaction)) if sample.size else zone.low_ns,
         miss=float(np.clip(missed / settled, 1e-4, 0.2)),
         spurious=float(np.clip(spurious / settled, 1e-4, 0.5)),
     )

@@ -16,6 +16,13 @@ from edgereply.analysis.pairing_zone import Int64
 Bool = NDArray[np.bool_]
 
 
+def usual_reaction(stimulus: Int64, rise: Int64, partner: Int64, otherwise_ns: int) -> int:
+    """Median reaction of a sample of the pairs; `otherwise_ns` where there is none."""
+    paired = np.flatnonzero(partner >= 0)
+    sample = paired[:: max(1, paired.size // 4096)]
+    return int(np.median(rise[partner[sample]] - stimulus[sample])) if sample.size else otherwise_ns
+
+
 def shares_answer(stimulus: Int64, rise: Int64, partner: Int64, typical_ns: int) -> Bool:
     """Mark the stimuli that may share one answer with the stimulus before.
 
@@ -43,8 +50,7 @@ def coalesced(stimulus: Int64, rise: Int64, partner: Int64) -> Bool:
     unanswered = partner == -1
     if paired.size == 0 or not np.any(unanswered):
         return np.zeros(stimulus.size, dtype=np.bool_)
-    sample = paired[:: max(1, paired.size // 4096)]
-    typical_ns = int(np.median(rise[partner[sample]] - stimulus[sample]))
+    typical_ns = usual_reaction(stimulus, rise, partner, 0)
     group = np.cumsum(~shares_answer(stimulus, rise, partner, typical_ns))
     served = np.zeros(int(group[-1]) + 1, dtype=np.bool_)
     served[group[paired]] = True

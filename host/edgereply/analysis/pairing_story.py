@@ -35,11 +35,10 @@ class Model:
     zone: Zone
     window_ns: int
     interval_ns: float
-    typical_ns: int
     miss: float
     spurious: float
     coalesce: float = 0.5
-    doubt: float = 1e-3
+    doubt: float = 1e-4
 
 
 @dataclass(frozen=True, slots=True)

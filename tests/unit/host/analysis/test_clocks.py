@@ -27,7 +27,7 @@ def test_the_true_offset_lies_within_the_bound(offset: int, out: int, held: int,
     found = clock_offset(0, received, received + held, out + held + back)
     assert abs(found.offset_ns - offset) <= found.error_bound_ns
     assert found.delay_ns == out + back
-    assert found.error_bound_ns <= found.delay_ns / 2 + 1.5
+    assert found.error_bound_ns <= found.delay_ns / 2 + 0.5
 
 
 def test_contradicting_stamps_are_refused() -> None:

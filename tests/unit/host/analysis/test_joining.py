@@ -11,7 +11,10 @@ from hypothesis import strategies as st
 from tests.unit.host.analysis.joining_truth import Stamps, TwoClocks, stamp
 
 from edgereply.analysis.joining import Join, JoinStatus, join
-from edgereply.analysis.joining_lag import longest_chain
+from edgereply.analysis.joining import _undecided as undecided
+from edgereply.analysis.joining_lag import Chain, find_chain, longest_chain
+from edgereply.analysis.joining_track import Track, nearest
+from edgereply.analysis.joining_track import _smooth as smooth
 
 
 def wrong(result: Join, truth: Stamps) -> int:
@@ -188,3 +191,32 @@ def test_the_longest_chain_is_as_long_as_a_plain_search_finds(votes: list[tuple[
         ]
         best[index] = 1 + max(earlier, default=0)
     assert chain.size == max(best)
+
+
+def test_the_second_nearest_edge_may_be_on_the_same_side() -> None:
+    index, gap, second = nearest(np.array([100, 492]), np.array([90, 95, 500, 503]))
+    assert (index.tolist(), gap.tolist(), second.tolist()) == ([1, 2], [-5, 8], [10, 11])
+
+
+def test_a_stray_vote_is_left_out() -> None:
+    at = np.arange(0, 9_000, 1_000)
+    offset = 5 * 10**12 + at // 10
+    offset[4] += 5_000
+    time, level = smooth(Chain(at, offset, 100), 5 * 10**12)
+    assert time.tolist() == [at[index] for index in range(9) if index != 4]
+    assert level.tolist() == (np.delete(at, 4) / 10).tolist()
+
+
+def test_periodic_trains_give_no_chain_and_a_forced_join_is_undecided() -> None:
+    rng = np.random.default_rng(2)
+    stimulus = np.arange(0, 50_000_000, 1_000_000)
+    edge = stimulus + 10**12 + rng.integers(0, 3_000, 50)
+    chain, reason = find_chain(stimulus, edge, 250.0)
+    assert chain is None
+    assert reason != ""
+    track = Track(np.array([0.0]), np.array([0.0]), 10**12, 1_000.0)
+    every = np.arange(50)
+    assert "shifted" in undecided(stimulus, edge, every, every, track)
+    assert "too few" in undecided(stimulus, edge, every[:5], every, track)
+    irregular = np.cumsum(rng.exponential(1_000_000, 50)).astype(np.int64)
+    assert undecided(irregular, irregular + 10**12 + rng.integers(0, 3_000, 50), every, every, track) == ""

@@ -16,7 +16,7 @@ from edgereply.analysis.pairing_zone import Zone, typical_zone
 Float = NDArray[np.float64]
 
 
-def enumerate_stories(pairs: tuple[Float, Float], miss: Float, step: float) -> tuple[float, Float]:
+def enumerate_stories(pairs: tuple[Float, Float], miss: Float, step: float, open_end: bool) -> tuple[float, Float]:
     """Sum of weights of all stories, and of those with each pair, by walking every one."""
     rows, columns = pairs[0].shape
     through = np.zeros((rows, columns))
@@ -24,11 +24,10 @@ def enumerate_stories(pairs: tuple[Float, Float], miss: Float, step: float) -> t
 
     def walk(row: int, column: int, answered: bool, weight: float, taken: list[tuple[int, int]]) -> None:
         nonlocal total
-        if row == rows and column == columns:
+        if row == rows and (open_end or column == columns):
             total += weight
             for pair in taken:
                 through[pair] += weight
-            return
         if row < rows:
             walk(row + 1, column, answered, weight * math.exp(miss[row]), taken)
         if column < columns:
@@ -41,8 +40,9 @@ def enumerate_stories(pairs: tuple[Float, Float], miss: Float, step: float) -> t
     return total, through
 
 
+@pytest.mark.parametrize("open_end", [False, True])
 @pytest.mark.parametrize("seed", range(6))
-def test_forward_and_backward_sum_over_every_story(seed: int) -> None:
+def test_forward_and_backward_sum_over_every_story(seed: int, open_end: bool) -> None:
     rng = np.random.default_rng(seed)
     rows, columns = int(rng.integers(1, 5)), int(rng.integers(1, 5))
     pairs = (rng.normal(0, 2, (1, rows, columns)), rng.normal(0, 2, (1, rows, columns)))
@@ -50,9 +50,11 @@ def test_forward_and_backward_sum_over_every_story(seed: int) -> None:
     closed = np.array([False])
     sizes = (np.array([rows]), np.array([columns]))
     ahead = forward(pairs, miss, step, closed)
-    behind = backward(pairs, miss, step, sizes, closed)
-    total, through = enumerate_stories((pairs[0][0], pairs[1][0]), miss[0], step)
-    assert np.logaddexp(ahead[0, 0, -1, -1], ahead[1, 0, -1, -1]) == pytest.approx(math.log(total), rel=1e-12)
+    behind = backward(pairs, miss, step, sizes, np.array([open_end]))
+    total, through = enumerate_stories((pairs[0][0], pairs[1][0]), miss[0], step, open_end)
+    if not open_end:
+        whole = np.logaddexp(ahead[0, 0, -1, -1], ahead[1, 0, -1, -1])
+        assert whole == pytest.approx(math.log(total), rel=1e-12)
     assert behind[1, 0, 0, 0] == pytest.approx(math.log(total), rel=1e-12)
     came = np.logaddexp(ahead[0, 0, :-1, :-1] + pairs[0][0], ahead[1, 0, :-1, :-1] + pairs[1][0])
     assert np.exp(came + behind[0, 0, 1:, 1:]) == pytest.approx(through, rel=1e-10)
@@ -76,7 +78,6 @@ MODEL = Model(
     zone=Zone(90, 110, 0.95, 0.02, 4, several=False),
     window_ns=100_000,
     interval_ns=1_000.0,
-    typical_ns=100,
     miss=0.01,
     spurious=0.01,
 )
@@ -104,6 +105,10 @@ def test_the_usual_answer_wins() -> None:
     assert settle([0], [40, 100]) == ([1], [True, False])
 
 
+def test_of_two_usual_answers_the_first_is_taken() -> None:
+    assert settle([0], [95, 105]) == ([0], [False, True])
+
+
 def test_equal_claims_stay_open() -> None:
     partner, spurious = settle([0, 300, 650], [5_000, 5_060])
     assert partner == [UNCERTAIN_INDEX] * 3
@@ -113,11 +118,11 @@ def test_equal_claims_stay_open() -> None:
 def test_the_typical_zone_finds_a_reaction_of_several_intervals() -> None:
     rng = np.random.default_rng(2)
     stimulus = np.cumsum(rng.exponential(1_000_000, 3_000)).astype(np.int64)
-    rise = np.sort(stimulus + 5_300_000 + rng.integers(0, 10_000, 3_000))
+    rise = stimulus + 5_300_000 + np.sort(rng.integers(0, 10_000, 3_000))
     zone = typical_zone(stimulus, rise, 20_000_000)
     assert zone is not None
-    assert 5_290_000 < zone.low_ns <= 5_300_500
-    assert 5_309_500 <= zone.high_ns < 5_320_000
+    assert 5_290_000 < zone.low_ns < int((rise - stimulus).min())
+    assert 5_309_990 <= zone.high_ns < 5_320_000
     assert not zone.several
 
 
