@@ -50,7 +50,7 @@ class SummaryTable:
     def __rich_console__(self, console: Console, options: ConsoleOptions) -> RenderResult:
         several = len(self._views) > 1
         table = Table(box=box.ASCII2 if is_plain(console) else box.HORIZONTALS, show_edge=False, pad_edge=False)
-        table.add_column("", no_wrap=False)
+        table.add_column("", overflow="fold")
         if several:
             for index, view in enumerate(self._views):
                 table.add_column(_heading(index, view), overflow="fold")

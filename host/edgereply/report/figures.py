@@ -106,7 +106,7 @@ def tail(views: Sequence[RunView]) -> go.Figure:
     reached = [value for view in views for value in style.reach(view)]
     figure.update_xaxes(**style.logarithmic(max(1, min(reached, default=1)), max(reached, default=1), size))
     figure.update_yaxes(type="log", dtick=1, tickformat=".1~r", exponentformat="power")
-    _deadlines(figure, views, size, 1 / max((view.stimuli for view in views), default=1) or 1, 1)
+    _deadlines(figure, views, size, 1 / max(1, *(view.stimuli for view in views)), 1)
     return figure
 
 

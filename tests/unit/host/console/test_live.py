@@ -1,0 +1,106 @@
+import io
+
+import numpy as np
+import pytest
+from rich.console import Console
+
+from edgereply.console.live import LiveView, time_left
+from edgereply.report.view import NO_STAMP
+from tests.unit.host.report.runs import HOSTILE
+
+
+def plain_console() -> Console:
+    return Console(file=io.StringIO(), force_terminal=False, width=200)
+
+
+def shown(console: Console) -> str:
+    assert isinstance(console.file, io.StringIO)
+    return console.file.getvalue()
+
+
+def feed(console: Console, seconds: int, title: str = "Reject gate", expected: int | None = 1000) -> None:
+    with LiveView(title, "loop-back", True, deadline_ns=2_000_000, console=console) as view:
+        for second in range(1, seconds + 1):
+            chunk = np.array([100_000, 3_000_000 if second == 4 else 90_000, NO_STAMP])
+            view.update(second, 50 * second, expected, None, second, chunk)
+
+
+def test_without_a_terminal_there_is_a_line_every_few_seconds() -> None:
+    console = plain_console()
+    feed(console, 12)
+    lines = shown(console).splitlines()
+    assert lines[0] == "Reject gate (VIRTUAL · loop-back): started"
+    assert [line.split(": ")[1].split(",")[0] for line in lines[1:]] == ["1.0 s", "6.0 s", "11.0 s", "12.0 s"]
+    assert lines[-1] == (
+        "Reject gate (VIRTUAL · loop-back): 12.0 s, 600 stimuli, 60 % of 1,000, 8 s left, 50 /s, slowest 3.00 ms, "
+        "12 missed, 1 late"
+    )
+    assert "\x1b" not in shown(console)
+
+
+def test_a_line_already_shown_is_not_repeated() -> None:
+    console = plain_console()
+    feed(console, 6)
+    assert len(shown(console).splitlines()) == 3
+
+
+def test_without_a_plan_there_is_no_time_left() -> None:
+    console = plain_console()
+    feed(console, 1, expected=None)
+    assert "no end planned" in shown(console)
+    assert " left" not in shown(console)
+
+
+def test_a_terminal_gets_bar_distribution_and_misses_and_its_cursor_back() -> None:
+    console = Console(file=io.StringIO(), force_terminal=True, width=100, color_system=None)
+    feed(console, 12)
+    screen = shown(console)
+    for part in (
+        "VIRTUAL · loop-back",
+        "60 % of 1,000, 8 s left",
+        "slowest 3.00 ms",
+        "12 missed, 1 late",
+        "█",
+        "deadline",
+    ):
+        assert part in screen
+    assert screen.count("\x1b[?25l") == screen.count("\x1b[?25h") == 1
+    assert screen.rstrip().endswith("\x1b[2K")
+
+
+def test_the_cursor_comes_back_after_an_error() -> None:
+    console = Console(file=io.StringIO(), force_terminal=True, width=100)
+
+    def interrupted() -> None:
+        with LiveView("t", "inside", False, console=console) as view:
+            view.update(1.0, 5, 10, 5.0, 0, np.array([5]))
+            raise KeyboardInterrupt
+
+    with pytest.raises(KeyboardInterrupt):
+        interrupted()
+    assert shown(console).count("\x1b[?25h") == 1
+
+
+def test_redrawing_waits_for_time_to_pass() -> None:
+    console = Console(file=io.StringIO(), force_terminal=True, width=100)
+    with LiveView("t", "inside", False, console=console) as view:
+        for step in range(1, 1001):
+            view.update(step / 1000, step, 1000, None, 0, np.array([1000]))
+        assert shown(console).count("stimuli") <= 6
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+def test_a_hostile_title_cannot_move_the_cursor(terminal: bool) -> None:
+    console = Console(file=io.StringIO(), force_terminal=terminal, width=200, color_system=None)
+    feed(console, 1, title="[red]\x1b[2J\x07" + HOSTILE)
+    assert "\x1b[2J" not in shown(console)
+    assert "\x07" not in shown(console)
+    assert "[red]�[2J�</script>" in shown(console)
+
+
+@pytest.mark.parametrize(
+    ("seconds", "words"),
+    [(0.0, "0 s"), (0.2, "1 s"), (59.0, "59 s"), (59.1, "1 min 00 s"), (245.0, "4 min 05 s"), (3720.0, "1 h 02 min")],
+)
+def test_time_left(seconds: float, words: str) -> None:
+    assert time_left(seconds) == words

@@ -1,0 +1,106 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from scipy import stats
+
+from edgereply.report import density
+from edgereply.report.view import NO_STAMP, present
+from tests.unit.host.report.runs import run, usual
+
+
+def test_counts_agree_with_numpy() -> None:
+    values = usual().reaction_ns
+    edges, log = density.shared_edges([present(values)], 40)
+    assert log
+    # numpy's last bin is closed; the edges reach past the largest value, so that makes no difference.
+    expected, _ = np.histogram(present(values), bins=edges)
+    counts = density.counts_between(present(values), edges)
+    np.testing.assert_array_equal(counts, expected)
+    assert counts.sum() == present(values).size
+
+
+def test_edges_hold_every_sample() -> None:
+    edges, log = density.shared_edges([np.array([5, 90]), np.array([], dtype=np.int64), np.array([200])], 10)
+    assert (int(edges[0]) <= 5, int(edges[-1]) > 200, log) == (True, True, True)
+    edges, log = density.shared_edges([np.array([100, 150])], 10)
+    assert (int(edges[0]) <= 100, int(edges[-1]) > 150, log) == (True, True, False)
+    assert density.shared_edges([np.array([], dtype=np.int64)], 10)[0].size == 0
+
+
+def test_exceedance_is_the_empirical_survival_function() -> None:
+    view = usual()
+    curve = density.exceedance(view.reaction_ns, view.stimuli, points=50)
+    # scipy.stats.ecdf treats missed stimuli as censored beyond every answer.
+    values = np.where(view.answered(), view.reaction_ns, 10**12)
+    sample = stats.CensoredData(values[view.answered()], right=values[~view.answered()])
+    reference = stats.ecdf(sample).sf.evaluate(curve.at_ns)
+    np.testing.assert_allclose(curve.unanswered / curve.stimuli, reference, rtol=1e-12)
+    assert int(curve.unanswered[-1]) == int((~view.answered()).sum()) > 0
+
+
+def test_exceedance_keeps_each_of_the_slowest_hundred() -> None:
+    values = np.arange(100_000, dtype=np.int64)
+    curve = density.exceedance(values, values.size, points=20)
+    np.testing.assert_array_equal(curve.at_ns[-100:], values[-100:])
+    assert curve.at_ns.size < 130
+    assert density.exceedance(np.array([NO_STAMP]), 1).at_ns.size == 0
+
+
+def test_stimuli_the_board_never_saw_count_as_unanswered() -> None:
+    curve = density.exceedance(np.array([10, 20]), 5)
+    assert curve.unanswered.tolist() == [4, 3]
+
+
+def test_cells_hold_every_answer_where_it_belongs() -> None:
+    view = usual()
+    since, reaction = view.timeline()
+    cells = density.over_time(since, reaction, 40, 30)
+    assert cells is not None
+    there = reaction != NO_STAMP
+    expected, _, _ = np.histogram2d(reaction[there], since[there], bins=(cells.y_edges_ns, cells.x_edges_ns))
+    np.testing.assert_array_equal(cells.counts, expected)
+    assert density.over_time(since, np.full_like(reaction, NO_STAMP), 40, 30) is None
+
+
+def test_the_slowest_of_each_part_is_kept() -> None:
+    since = np.arange(0, 100, 10)
+    reaction = np.array([3, 9, NO_STAMP, NO_STAMP, 4, 4, 1, 2, 8, 7])
+    at, slowest = density.slowest_over_time(since, reaction, 5)
+    assert (at.tolist(), slowest.tolist()) == ([0, 38, 57, 76], [9, 4, 2, 8])
+
+
+PULSES = st.lists(st.one_of(st.none(), st.tuples(st.integers(-20, 300), st.integers(0, 200))), max_size=30)
+
+
+@given(PULSES, st.integers(1, 50), st.integers(1, 20))
+def test_persistence_counts_the_level_at_each_edge(
+    pulses: list[tuple[int, int] | None], fine: int, coarse: int
+) -> None:
+    reaction = np.array([NO_STAMP if p is None else p[0] for p in pulses], dtype=np.int64)
+    width = np.array([NO_STAMP if p is None else p[1] for p in pulses], dtype=np.int64)
+    edges = density.persistence_edges([(reaction, width)], fine, coarse)
+    assert edges[0] == 0
+    assert (np.diff(edges) > 0).all()
+    seen = density.persistence(reaction, width, edges, reaction.size)
+    there = [p for p in pulses if p is not None]
+    assert all(rise + wide < edges[-1] for rise, wide in there)
+    for place, end in enumerate(edges[1:].tolist()):
+        assert seen.high[place] == sum(rise < end <= rise + wide for rise, wide in there)
+
+
+def test_persistence_spends_its_bins_where_responses_usually_are() -> None:
+    view = run([*range(1000, 1999), 10**7])
+    edges = density.persistence_edges([(view.reaction_ns, view.pulse_width_ns)], 100, 50)
+    usual_end = density.usual_end(view.reaction_ns, view.pulse_width_ns)
+    assert usual_end == 51_989
+    assert (edges <= 1.5 * usual_end).sum() > 70
+    assert edges.size < 170
+
+
+@pytest.mark.parametrize("values", [[], [NO_STAMP]])
+def test_nothing_to_lay_over_each_other(values: list[int]) -> None:
+    empty = run(values)
+    edges = density.persistence_edges([(empty.reaction_ns, empty.pulse_width_ns)], 10, 10)
+    seen = density.persistence(empty.reaction_ns, empty.pulse_width_ns, edges, len(values))
+    assert seen.high.tolist() == [0] * (edges.size - 1)

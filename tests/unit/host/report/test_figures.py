@@ -1,0 +1,130 @@
+import base64
+import json
+from collections.abc import Iterator
+from typing import Any
+
+import numpy as np
+import pytest
+
+from edgereply.report import figures
+from edgereply.report.theme import LIGHT
+from edgereply.report.view import NO_STAMP, RunView
+from tests.unit.host.report.runs import HOSTILE, run, usual
+
+DRAWN = ("distribution", "tail", "over_time", "persistence", "segments", "quantiles")
+
+
+def spec(name: str, *views: RunView) -> dict[str, Any]:
+    loaded: dict[str, Any] = json.loads(getattr(figures, name)(list(views)).to_json())
+    return loaded
+
+
+def traces(drawn: dict[str, Any], name: str) -> list[dict[str, Any]]:
+    return [trace for trace in drawn["data"] if trace.get("name") == name]
+
+
+def numbers(values: Any) -> list[float]:
+    if isinstance(values, dict):
+        return np.frombuffer(base64.b64decode(values["bdata"]), values["dtype"]).tolist()  # type: ignore[no-any-return]
+    return list(values)
+
+
+def strings(part: Any) -> Iterator[str]:
+    if isinstance(part, str):
+        yield part
+    elif isinstance(part, dict):
+        for inner in part.values():
+            yield from strings(inner)
+    elif isinstance(part, list):
+        for inner in part:
+            yield from strings(inner)
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_every_colour_can_be_swapped_for_the_dark(name: str) -> None:
+    colours = {text for text in strings(spec(name, usual(), usual(seed=2))) if text.startswith(("#", "rgb"))}
+    assert colours
+    assert colours <= set(LIGHT.values())
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_the_grade_stands_in_the_drawing(name: str) -> None:
+    drawn = spec(name, usual(), usual(seed=2, virtual=False, evidence="loop-back"))
+    assert drawn["layout"]["title"]["text"] == "evidence: virtual · joined / loop-back"
+
+
+@pytest.mark.parametrize("name", DRAWN)
+def test_names_reach_the_drawing_as_text(name: str) -> None:
+    for text in strings(spec(name, usual(title=HOSTILE), usual(evidence=HOSTILE))):
+        assert "<script" not in text
+        assert "<a " not in text
+        assert "<img" not in text
+
+
+def test_runs_differ_by_dash_and_are_marked_for_hiding() -> None:
+    drawn = spec("distribution", usual(), usual(seed=2))
+    lines = [trace for trace in drawn["data"] if "run" in trace.get("meta", {})]
+    assert [(line["meta"]["run"], line["line"]["dash"]) for line in lines] == [(0, "solid"), (1, "dash")]
+
+
+def test_late_and_missed_ones_are_marked_one_by_one() -> None:
+    view = usual()
+    drawn = spec("over_time", view)
+    [late], [missed] = traces(drawn, "late"), traces(drawn, "no answer of its own")
+    assert late["marker"]["symbol"] != missed["marker"]["symbol"]
+    assert sorted(numbers(late["x"])) == [0.0, 1.0, 2.0, 3.0, 4.0]
+    assert len(numbers(missed["x"])) == 10
+    # All late answers took 2.5 ms.
+    assert set(numbers(late["y"])) == {2500.0}
+    assert traces(spec("over_time", run([1000, 2000])), "late") == []
+
+
+def test_the_deadline_is_drawn_where_it_is() -> None:
+    for name in ("distribution", "tail"):
+        [line] = traces(spec(name, usual()), "deadline")
+        assert numbers(line["x"]) == [2000.0, 2000.0]
+        assert line["text"] == ["", "deadline 2 ms"]
+        assert line["line"]["dash"] == "dash"
+    assert traces(spec("tail", usual(deadline_ns=None)), "deadline") == []
+
+
+def test_a_tail_without_misses_ends_on_its_last_step() -> None:
+    drawn = spec("tail", run([1000, 2000, 3000, 4000], deadline_ns=None))
+    curve = drawn["data"][-1]
+    assert numbers(curve["x"]) == [1.0, 2.0, 3.0, 4.0]
+    assert numbers(curve["y"]) == [0.75, 0.5, 0.25, 0.25]
+
+
+def test_bins_without_answers_stay_on_the_floor() -> None:
+    drawn = spec("distribution", run([1000] * 3 + [100_000], deadline_ns=None))
+    heights = numbers(drawn["data"][0]["y"])
+    assert (heights[0], heights[-2], min(heights)) == (3.0, 1.0, 0.5)
+    assert [row[1] for row in drawn["data"][0]["customdata"]][:2] == [3, 0]
+
+
+def test_long_runs_become_cells_and_stay_small() -> None:
+    short, long = spec("over_time", usual(count=1000)), spec("over_time", usual(count=200_000))
+    assert "heatmap" not in {trace["type"] for trace in short["data"]}
+    assert "heatmap" in {trace["type"] for trace in long["data"]}
+    assert len(json.dumps(long)) < 400_000
+
+
+def test_intervals_become_error_bars() -> None:
+    drawn = spec("quantiles", run([1000 * i for i in range(1, 101)]), run([5000] * 3))
+    bars = drawn["data"][0]
+    # Median 50 µs within 40 to 61 µs, see test_rows; the second run is too short for any quantile.
+    assert (bars["y"][0], bars["error_y"]["array"][0], bars["error_y"]["arrayminus"][0]) == (50.0, 11.0, 10.0)
+    assert drawn["data"][1].get("y", []) == []
+
+
+def test_no_segments_no_figure() -> None:
+    assert figures.segments([run([1, 2], segments={})]) is None
+    assert figures.segments([run([NO_STAMP])]) is None
+
+
+@pytest.mark.parametrize("values", [[], [NO_STAMP], [5], [0, 0], [-4, 3, NO_STAMP], [1, 10**12]])
+@pytest.mark.parametrize("name", DRAWN)
+def test_odd_runs_can_be_drawn(name: str, values: list[int]) -> None:
+    figure = getattr(figures, name)([run(values), run(values)])
+    if figure is not None:
+        assert "NaN" not in figure.to_json()
