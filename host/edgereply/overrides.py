@@ -33,19 +33,33 @@ def override(
     )
     if not (on_board or realtime or stimulus or top):
         return bench
-    data = copy.deepcopy(data)
+    data = lay_stimulus(data, where, stimulus)
     data["board"][name].update(on_board)
     if realtime:
         data["board"][name].setdefault("realtime", {}).update(realtime)
+    data.update(top)
+    return parse_bench(data, f"{where} and the options given")
+
+
+def lay_stimulus(data: Options, where: str, stimulus: Options) -> Options:
+    """Contents of a bench file with stimulus options laid over; the given contents stay as they are.
+
+    A count takes the place of a dwell and the other way round; a faster rate brings the floor down with it.
+
+    Raises:
+        SettingError: the file is wrong.
+    """
+    stimulus = {key: value for key, value in stimulus.items() if value is not None}
+    floor_ns = parse_bench(data, where).stimulus.floor
+    data = copy.deepcopy(data)
     section = data.setdefault("stimulus", {})
     for one, other in (("count", "dwell"), ("dwell", "count")):
         if one in stimulus:
             section.pop(other, None)
     if "rate" in stimulus:
-        section.update(_fitting_floor(bench.stimulus.floor, stimulus["rate"]))
+        section.update(_fitting_floor(floor_ns, stimulus["rate"]))
     section.update(stimulus)
-    data.update(top)
-    return parse_bench(data, f"{where} and the options given")
+    return data
 
 
 def run_directory(bench: Bench, board: str) -> Path:

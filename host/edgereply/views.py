@@ -1,9 +1,13 @@
 """Saved runs into what the terminal and the page show."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
-from edgereply.evaluate import Evaluation, evaluate
+import numpy as np
+
+from edgereply.analysis.summary import summarise
+from edgereply.evaluate import Evaluation, evaluate, present
 from edgereply.records import RunRecord
 from edgereply.report.view import RunView
 from edgereply.store import RunReader
@@ -55,6 +59,38 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
         notes=_unique([*record.warnings, *result.notes, f"run {record.run_id} in {where}, {record.created}"]),
         cautions=CAUTIONS,
         wiring=_wiring(record),
+    )
+
+
+def pool_views(title: str, views: Sequence[RunView]) -> RunView:
+    """Rounds of one condition as one view; the figures are computed from all answers together."""
+    first = views[0]
+    reaction, width, stimulus = (
+        np.concatenate([getattr(view, name) for view in views])
+        for name in ("reaction_ns", "pulse_width_ns", "stimulus_ns")
+    )
+    segments = {
+        name: np.concatenate([view.segments[name] for view in views])
+        for name in first.segments
+        if all(name in view.segments for view in views)
+    }
+    counts = {name: sum(view.counts.get(name, 0) for view in views) for name in first.counts}
+    summary = dict(first.summary) | {name: counts[name] for name in first.summary if name in counts}
+    summary |= {
+        "reaction": summarise(present(reaction)).as_dict(),
+        "pulse_width": summarise(present(width)).as_dict(),
+        "segments": {name: summarise(present(values)).as_dict() for name, values in segments.items()},
+    }
+    return replace(
+        first,
+        title=title,
+        counts=counts,
+        summary=summary,
+        reaction_ns=reaction,
+        stimulus_ns=stimulus,
+        pulse_width_ns=width,
+        segments=segments,
+        notes=_unique([f"{len(views)} rounds pooled", *(note for view in views for note in view.notes)]),
     )
 
 

@@ -5,13 +5,14 @@ from typing import Annotated
 import typer
 
 from edgereply import __version__
-from edgereply.cli import demo, deploy, inspect_board, measure, report, wiring
+from edgereply.cli import compare, demo, deploy, inspect_board, measure, report, wiring
 
 app = typer.Typer(
     name="edgereply",
     help="How long does a board take to answer an input edge, how much does that vary, and can I rely on it?",
     no_args_is_help=True,
     add_completion=False,
+    rich_markup_mode=None,  # rich draws help in colour and takes longer to import than all the rest
     pretty_exceptions_enable=False,
 )
 
@@ -31,5 +32,5 @@ def _main(
     pass
 
 
-for _module in (demo, inspect_board, deploy, wiring, measure, report):
+for _module in (demo, inspect_board, deploy, wiring, measure, compare, report):
     app.command(name=_module.NAME)(_module.command)

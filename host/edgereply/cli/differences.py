@@ -1,0 +1,34 @@
+"""Differences between conditions, as lines of text."""
+
+from edgereply.analysis.blocks import BlockDifference
+from edgereply.compare import METHOD
+from edgereply.report.text import duration
+
+
+def print_differences(differences: dict[str, list[BlockDifference]]) -> None:
+    """Print which differences are real."""
+    for line in difference_lines(differences):
+        print(line)
+
+
+def difference_lines(differences: dict[str, list[BlockDifference]]) -> list[str]:
+    """One line a pair and figure."""
+    lines = ["", "Differences of the reaction time, round by round"]
+    for figure, items in differences.items():
+        lines += [f"  {figure.removesuffix('_ns').replace('_', '.'):<7} {describe(item)}" for item in items]
+    if not differences:
+        lines.append("  none can be given: the blocks are too short for any quantile")
+    return [*lines, "", METHOD]
+
+
+def describe(item: BlockDifference) -> str:
+    """One difference in words."""
+    size = duration(abs(item.median_ns))
+    how = "slower" if item.median_ns > 0 else "faster"
+    between = (
+        f"{duration(item.low_ns)} to {duration(item.high_ns)}"
+        if item.low_ns is not None and item.high_ns is not None
+        else f"no interval from {item.rounds} rounds, 6 are needed"
+    )
+    verdict = "real" if item.real else "not told apart"
+    return f"{item.second} is {size} {how} than {item.first} ({between}): {verdict}, p = {item.p_adjusted:.2g}"
