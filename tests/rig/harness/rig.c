@@ -86,8 +86,8 @@ static void obey(char *line)
 {
 	if (!strncmp(line, "sync", 4)) {
 		fflush(truth);
-		fprintf(answers, "synced %llu %u %u\n", (unsigned long long)core_cycle(&source), source.lowest_stack,
-		       serial_overruns());
+		fprintf(answers, "synced %llu %llu %u %u\n", (unsigned long long)core_cycle(&source),
+			(unsigned long long)source.timer_base, source.lowest_stack, serial_overruns());
 	} else if (!strncmp(line, "responder ", 10)) {
 		fprintf(answers, responder_set(line + 10) ? "ok\n" : "unknown setting\n");
 	} else if (!strncmp(line, "level ", 6)) {

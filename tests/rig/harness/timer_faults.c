@@ -60,6 +60,12 @@ static void write_strobe(avr_t *avr, avr_io_addr_t address, uint8_t value, void 
 		core->latch = action(core);
 }
 
+/* A match on the last count falls together with the overflow, and then tov_base has moved on already. */
+static uint64_t match_cycle(const avr_timer_t *timer)
+{
+	return timer->tov_base + timer->comp[AVR_TIMER_COMPA].comp_cycles % timer->tov_cycles;
+}
+
 static void compare_output(avr_irq_t *irq, uint32_t value, void *param)
 {
 	struct core *core = param;
@@ -76,7 +82,7 @@ static void compare_output(avr_irq_t *irq, uint32_t value, void *param)
 	if (level != action(core))
 		return;
 	core->latch = level;
-	timer_faults_update_pins(core, timer->tov_base + timer->comp[AVR_TIMER_COMPA].comp_cycles);
+	timer_faults_update_pins(core, match_cycle(timer));
 }
 
 void timer_faults_missed_match(struct core *core)
