@@ -1,13 +1,58 @@
-"""Everything that can be known of the board."""
+"""Everything that can be known of the board: chips and lines, routes, environment."""
 
 from __future__ import annotations
+
+import os
+from typing import Optional
 
 from edgereply_protocol import Json
 
 from .environment import facts
+from .errors import RouteError
 from .routes import registry
+from .routes.chips import Chips
 
 
-def inspect_board() -> Json:
-    """Chips, lines, routes, environment."""
-    return {"chips": [], "routes": registry.available(), "environment": facts()}
+def inspect_board(chips: Optional[Chips] = None, root: str = "/") -> Json:
+    """The report for the host.
+
+    Args:
+        chips: where chips are found.
+        root: directory that stands for `/` in the environment's facts.
+
+    Returns:
+        `chips` (each with `line_list`), `problems` (chips that could not be read), `routes`, `environment`.
+    """
+    found, problems = list_chips(chips or Chips(root))
+    return {"chips": found, "problems": problems, "routes": registry.available(), "environment": facts(root)}
+
+
+def list_chips(chips: Chips) -> tuple[list[Json], list[Json]]:
+    """All chips with their lines, and why some could not be read."""
+    found: list[Json] = []
+    problems: list[Json] = []
+    for path in chips.paths():
+        try:
+            found.append(_chip(chips, path))
+        except RouteError as error:
+            problems.append(error.as_json())
+    return found, problems
+
+
+def _chip(chips: Chips, path: str) -> Json:
+    fd = chips.open(path)
+    try:
+        info = chips.info(fd, path)
+        lines = [chips.line(fd, offset, path) for offset in range(info.lines)]
+    finally:
+        os.close(fd)
+    return {
+        "path": path, "name": info.name, "label": info.label, "lines": info.lines, "bus": chips.bus(info.name),
+        "line_list": [
+            {
+                "offset": line.offset, "name": line.name, "user": line.consumer, "used": line.used,
+                "direction": line.direction, "bias": line.bias,
+            }
+            for line in lines
+        ],
+    }  # fmt: skip

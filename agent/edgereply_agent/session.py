@@ -168,11 +168,18 @@ class Session:
             if silent_s >= task.dead_man_s:
                 self._dead_man(task, silent_s)
             elif (outcome := task.check()) is not None:
-                reason, error = outcome
-                self._finish(reason)
-                if error is not None:
-                    self._send(error.fault())
-        self._pump(task)
+                self._task_ended(task, *outcome)
+        if self._task is not None:
+            self._pump(self._task)
+
+    def _task_ended(self, task: Task, reason: str, error: Optional[AgentError]) -> None:
+        if task.running:
+            self._finish(reason)
+        else:
+            # Nothing was started, so there is no `Stopped` to send; a `Start` will find no task.
+            self._drop_task()
+        if error is not None:
+            self._send(error.fault())
 
     def _dead_man(self, task: Task, silent_s: float) -> None:
         if not task.running:

@@ -160,8 +160,11 @@ def read_plan(values: Reader) -> Plan:
     pattern = values.choice("pattern", ("periodic", "uniform", "exponential"), "exponential")
     period = values.integer("period_ns", 200_000, 60_000_000_000, 5_000_000)
     width = values.integer("width_ns", 30_000, 10_000_000, 50_000)
-    floor = values.integer("floor_ns", 100_000, period, min(1_000_000, period))
-    spread = values.integer("spread_ns", 0, period - 100_000, min(1_000_000, period - 100_000))
+    # Only what the pattern uses has to fit the period.
+    most_floor = period if pattern == "exponential" else 60_000_000_000
+    most_spread = period - 100_000 if pattern == "uniform" else 60_000_000_000
+    floor = values.integer("floor_ns", 100_000, most_floor, min(1_000_000, period))
+    spread = values.integer("spread_ns", 0, most_spread, min(1_000_000, period - 100_000))
     shortest = {"periodic": period, "uniform": period - spread, "exponential": floor}[pattern]
     if width > shortest - 50_000:
         raise values.error("width_ns", f"{width} ns leaves no 50 us of rest in the shortest interval of {shortest} ns")

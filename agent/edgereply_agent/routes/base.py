@@ -81,6 +81,14 @@ class OutputLine(ABC):
     warnings: Sequence[str] = ()
 
     @abstractmethod
+    def level(self) -> int:
+        """Present logical level, 0 or 1, as the chip reads it back.
+
+        Raises:
+            RouteError: the line has no level to read, or is gone.
+        """
+
+    @abstractmethod
     def close(self) -> None:
         """Release the line; set it low before."""
 

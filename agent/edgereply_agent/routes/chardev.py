@@ -6,7 +6,7 @@ import errno
 import os
 import select
 from functools import partial
-from typing import Optional
+from typing import Any, Callable, Optional
 
 from edgereply_agent.errors import RouteError, lost_line
 from edgereply_agent.settings import LineSpec
@@ -87,12 +87,7 @@ class ChardevInput(InputLine):
 
     def level(self) -> int:
         """See `InputLine.level`."""
-        values = bytearray(abi.LINE_VALUES.pack(0, 1))
-        try:
-            self._ioctl(self._fd, abi.GET_VALUES, values)
-        except OSError as error:
-            raise lost_line(error, str(self.spec)) from error
-        return int(abi.LINE_VALUES.unpack(values)[0]) & 1
+        return _level(self._ioctl, self._fd, self.spec)
 
     def interrupt(self) -> None:
         """See `InputLine.interrupt`."""
@@ -109,7 +104,7 @@ class ChardevOutput(OutputLine):
     """One output request; a level is one ioctl with a buffer made beforehand."""
 
     def __init__(self, route: ChardevRoute, spec: LineSpec, flags: int) -> None:
-        self.spec = spec
+        self.spec, self._ioctl = spec, route.chips.ioctl
         self._fd, path, line = fd, _, _ = route.request(spec, flags, 0, 0)
         self.warnings = route.chips.slow_warning(os.path.basename(path), spec)
         # A bytearray is handed to the kernel as it is; bytes would be copied and a result allocated each time.
@@ -120,11 +115,24 @@ class ChardevOutput(OutputLine):
             "active_low": bool(line.flags & abi.ACTIVE_LOW),
         }  # fmt: skip
 
+    def level(self) -> int:
+        """See `OutputLine.level`."""
+        return _level(self._ioctl, self._fd, self.spec)
+
     def close(self) -> None:
         """See `OutputLine.close`. The line goes back to its driver, which usually keeps the level: low."""
         if self._fd >= 0:
             os.close(self._fd)
         self._fd = -1
+
+
+def _level(ioctl: Callable[..., Any], fd: int, spec: LineSpec) -> int:
+    values = bytearray(abi.LINE_VALUES.pack(0, 1))
+    try:
+        ioctl(fd, abi.GET_VALUES, values)
+    except OSError as error:
+        raise lost_line(error, str(spec)) from error
+    return int(abi.LINE_VALUES.unpack(values)[0]) & 1
 
 
 def request_error(error: OSError, spec: LineSpec, line: abi.LineInfo, flags: int) -> RouteError:

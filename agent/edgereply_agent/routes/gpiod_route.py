@@ -108,10 +108,7 @@ class GpiodInput(InputLine):
 
     def level(self) -> int:
         """See `InputLine.level`."""
-        try:
-            return int(self._request.get_value(self._offset) == self._active)
-        except OSError as error:
-            raise lost_line(error, str(self.spec)) from error
+        return _level(self._request, self._offset, self._active, self.spec)
 
     def interrupt(self) -> None:
         """See `InputLine.interrupt`."""
@@ -137,10 +134,22 @@ class GpiodOutput(OutputLine):
         self.warnings = route.chips.slow_warning(os.path.basename(path), spec)
         self.high = partial(self._request.set_value, line.offset, names.Value.ACTIVE)
         self.low = partial(self._request.set_value, line.offset, names.Value.INACTIVE)
+        self._offset, self._active = line.offset, names.Value.ACTIVE
         self.in_effect = {"chip": path, "line": line.offset, "name": line.name}
+
+    def level(self) -> int:
+        """See `OutputLine.level`."""
+        return _level(self._request, self._offset, self._active, self.spec)
 
     def close(self) -> None:
         """See `OutputLine.close`."""
         if self._request is not None:
             self._request.release()
         self._request = None
+
+
+def _level(request: Any, offset: int, active: Any, spec: LineSpec) -> int:
+    try:
+        return int(request.get_value(offset) == active)
+    except OSError as error:
+        raise lost_line(error, str(spec)) from error

@@ -81,7 +81,6 @@ class SysfsInput(InputLine):
         self.ready = partial(awake.poll, 0)
         self.expected = [(fd, route.pending)]
         self._wait = sleeping.poll
-        self._read_value = pread
         self._stopped = [(stop_read, select.POLLIN)]
         self.read = self._read
         count = 0
@@ -106,14 +105,11 @@ class SysfsInput(InputLine):
     def _read(self) -> bytes:
         if self._stopped[0] in self._wait():
             raise BlockingIOError("interrupted")
-        return self._read_value()
+        return self._pread()
 
     def level(self) -> int:
         """See `InputLine.level`."""
-        try:
-            return int(self._read_value()[:1] == b"1")
-        except OSError as error:
-            raise lost_line(error, str(self.spec)) from error
+        return _level(self._pread, self.spec)
 
     def interrupt(self) -> None:
         """See `InputLine.interrupt`."""
@@ -142,15 +138,20 @@ class SysfsOutput(OutputLine):
             self._exported.set_active_low(spec.active_low)
             # These words set the direction and the physical level at once, without a glitch.
             write_file(self._exported.path("direction"), "high" if spec.active_low else "low", spec)
-            self._fd = fd = self._exported.open_value(os.O_WRONLY)
+            self._fd = fd = self._exported.open_value(os.O_RDWR)
         except BaseException:
             self.close()
             raise
         self.high = partial(os.pwrite, fd, b"1", 0)
         self.low = partial(os.pwrite, fd, b"0", 0)
+        self._pread = partial(route.pread, fd, 4, 0)
         self.in_effect = {
             "chip": self._exported.chip, "line": self._exported.offset, "number": self._exported.number
         }  # fmt: skip
+
+    def level(self) -> int:
+        """See `OutputLine.level`."""
+        return _level(self._pread, self.spec)
 
     def close(self) -> None:
         """See `OutputLine.close`."""
@@ -160,6 +161,13 @@ class SysfsOutput(OutputLine):
         if self._exported is not None:
             self._exported.unexport()
         self._exported = None
+
+
+def _level(pread: Callable[[], bytes], spec: LineSpec) -> int:
+    try:
+        return int(pread()[:1] == b"1")
+    except OSError as error:
+        raise lost_line(error, str(spec)) from error
 
 
 def _refuse_bias(spec: LineSpec) -> None:

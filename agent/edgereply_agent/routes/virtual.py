@@ -83,10 +83,7 @@ class VirtualInput(InputLine):
         Raises:
             RouteError: always: the wires carry edges, not levels.
         """
-        raise RouteError(
-            "bad-setting", "virtual wires carry edges, the level of an input cannot be read", str(self.spec),
-            "use a real line, or watch the edges with the tasks observe or respond",
-        )  # fmt: skip
+        raise _no_level(self.spec)
 
     def interrupt(self) -> None:
         """See `InputLine.interrupt`."""
@@ -106,5 +103,20 @@ class VirtualOutput(OutputLine):
         self.low = lambda: write(fd, pack(now(), 0, 0))
         self.in_effect = {"chip": spec.chip, "line": 0}
 
+    def level(self) -> int:
+        """Not to be had.
+
+        Raises:
+            RouteError: always.
+        """
+        raise _no_level(self.spec)
+
     def close(self) -> None:
         """Nothing: the route owns the connection, and its end is the end of the wire."""
+
+
+def _no_level(spec: LineSpec) -> RouteError:
+    return RouteError(
+        "bad-setting", "virtual wires carry edges, their level cannot be read", str(spec),
+        "use a real line, or look at the edges with the task respond",
+    )  # fmt: skip

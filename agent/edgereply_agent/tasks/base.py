@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 from typing import Callable, Optional, Sequence
 
-from edgereply_agent.environment import context_switches
+from edgereply_agent.counters import context_switches, counters, difference
 from edgereply_agent.errors import AgentError, SettingError
 from edgereply_agent.keeper import Keeper
 from edgereply_agent.realtime import CpuLatency
@@ -42,6 +42,7 @@ class Task:
         self._keeper: Optional[Keeper] = None
         self._latency: Optional[CpuLatency] = None
         self._switches: dict[str, Json] = {}
+        self._counters: Json = {}
 
     # -- set-up, called by subclasses
 
@@ -118,6 +119,7 @@ class Task:
             raise SettingError(f"the task {self.name} has nothing to start", "Start", "use Probe")
         started_ns = max(worker.go() for worker in self._workers)
         self.running = True
+        self._counters = counters()
         self._switches = {worker.name: context_switches(worker.pid) for worker in self._workers}
         return started_ns
 
@@ -177,7 +179,8 @@ class Task:
         """End all processes and set outputs low; stamps stay to be drained. May be called again."""
         if self.ended:
             return
-        self.context_after = self.context() if self.running else {}
+        if self.running:
+            self.context_after = {"during": {**difference(self._counters, counters()), **self.context()}}
         self.ended, self.running = True, False
         for worker in self._workers:
             worker.stop()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from edgereply_agent.answering import LOOPS
+from edgereply_agent.errors import SettingError
 from edgereply_agent.realtime import throttle_warning
 from edgereply_agent.ring import Ring
 from edgereply_agent.routes.registry import ROUTES
@@ -21,6 +22,10 @@ class Respond(Task):
 
     def __init__(self, settings: Json, private_fds: tuple[int, ...]) -> None:
         super().__init__(private_fds)
+        if "stimulate" in settings:
+            raise SettingError(
+                "a session does one task", "settings.stimulate", "open a second session on the board for stimulate"
+            )
         reader = Reader(settings, "settings")
         common = read_common(reader, ("input", "output"), tuple(ROUTES))
         wait = reader.choice("wait", WAITS, "block")

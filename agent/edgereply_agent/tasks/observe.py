@@ -1,0 +1,66 @@
+"""Task `observe`: only stamp edges of the board's input and output; some other program answers, or nobody."""
+
+from __future__ import annotations
+
+import select
+import time
+
+from edgereply_agent.capturing import FALL, RISE, STIMULUS, Capture
+from edgereply_agent.errors import RouteError
+from edgereply_agent.ring import STOP, Ring
+from edgereply_agent.routes.base import InputLine
+from edgereply_agent.routes.registry import ROUTES
+from edgereply_agent.settings import Reader, read_common
+from edgereply_protocol import Json, Layout
+
+from .base import Task
+
+WAIT_MS = 20
+
+
+class Observe(Task):
+    """Both lines are inputs. Nothing is driven.
+
+    The output's two edges come from one request, told apart by order (see `capturing`). With a second line wired to
+    the output and named `output_fall`, each edge has a request of its own and that is not needed.
+    """
+
+    name = "observe"
+
+    def __init__(self, settings: Json, private_fds: tuple[int, ...]) -> None:
+        super().__init__(private_fds)
+        common = read_common(Reader(settings, "settings"), ("input", "output", "output_fall"), tuple(ROUTES))
+        try:
+            route = self._common(common)
+            if not route.stamps_edges or route.name == "virtual":
+                raise RouteError(
+                    "bad-setting", f"the route {route.name} cannot observe: it has no kernel stamps of both lines",
+                    "route", "use the route chardev",
+                )  # fmt: skip
+            lines: list[tuple[InputLine, int, bool]] = []
+            buffer = common.event_buffer
+            lines.append((self._input(route, common.lines["input"], "rising", buffer), STIMULUS, False))
+            fall = common.lines.get("output_fall")
+            output = self._input(route, common.lines["output"], "rising" if fall else "both", buffer)
+            lines.append((output, RISE, fall is None))
+            if fall is not None:
+                lines.append((self._input(route, fall, "falling", buffer), FALL, False))
+            self._guard(common)
+            self._work("observer", Layout.EVENTS, common, None, lambda ring: _observe(lines, output, ring))
+        except BaseException:
+            self.close()
+            raise
+
+
+def _observe(lines: list[tuple[InputLine, int, bool]], output: InputLine, ring: Ring) -> None:
+    capture = Capture(lines, ring, output.level())
+    poll = select.poll()
+    for line, _, _ in lines:
+        poll.register(*line.expected[0])
+    cells = ring.cells
+    while not cells[STOP]:
+        poll.poll(WAIT_MS)
+        capture.take()
+        capture.settle(time.monotonic_ns())
+    capture.take()
+    capture.settle(1 << 62)

@@ -1,0 +1,58 @@
+"""Task `stimulate`: the board is the pulse source; it drives the stimulus line and captures the response's edges."""
+
+from __future__ import annotations
+
+from dataclasses import asdict
+
+from edgereply_agent.capturing import RISE, Capture
+from edgereply_agent.emitting import EMITTED, HALF_LENGTH, emit
+from edgereply_agent.errors import SettingError
+from edgereply_agent.ring import Ring
+from edgereply_agent.routes.registry import ROUTES
+from edgereply_agent.settings import Reader, read_common, read_plan
+from edgereply_protocol import Json, Layout
+
+from .base import Task
+
+
+class Stimulate(Task):
+    """One process emits and captures; it ends by itself after the last stimulus."""
+
+    name = "stimulate"
+
+    def __init__(self, settings: Json, private_fds: tuple[int, ...]) -> None:
+        super().__init__(private_fds)
+        reader = Reader(settings, "settings")
+        common = read_common(reader, ("stimulus", "capture"), tuple(ROUTES))
+        plan = read_plan(reader.inner("plan"))
+        try:
+            route = self._common(common)
+            if not route.stamps_edges:
+                raise SettingError(f"the route {route.name} has no stamps to capture with", "route", "use chardev")
+            self.in_effect["plan"] = asdict(plan)
+            stimulus = self._output(route, common.lines["stimulus"])
+            line = self._input(route, common.lines["capture"], "both", common.event_buffer)
+            self._guard(common)
+
+            def work(ring: Ring) -> None:
+                level = line.level() if route.name != "virtual" else 0
+                capture = Capture([(line, RISE, True)], ring, level)
+                try:
+                    emit(plan, stimulus, capture, line, ring)
+                finally:
+                    stimulus.low()
+                capture.take()
+                capture.settle(1 << 62)
+
+            self._work("emitter", Layout.EVENTS, common, None, work)
+        except BaseException:
+            self.close()
+            raise
+
+    def context(self) -> Json:
+        """Adds how many stimuli were emitted and how well the moment of each is known."""
+        found = super().context()
+        for worker in self._workers:
+            cells = worker.ring.cells
+            found.update(emitted=cells[EMITTED], stimulus_uncertainty_ns=cells[HALF_LENGTH])
+        return found
