@@ -6,6 +6,7 @@ import os
 import pty
 import select
 import threading
+import time
 import tty
 from collections.abc import Callable
 from typing import Self
@@ -41,6 +42,18 @@ class ScriptedSerial:
     def say(self, data: bytes) -> None:
         """Send unasked."""
         os.write(self._master, data)
+
+    def wait_for(self, data: bytes, timeout_s: float = 10) -> None:
+        """Wait until these bytes were heard.
+
+        Raises:
+            TimeoutError: they were not.
+        """
+        end = time.monotonic() + timeout_s
+        while data not in self.heard:
+            if time.monotonic() > end:
+                raise TimeoutError(f"{data!r} was not heard, only {bytes(self.heard)[-200:]!r}")
+            time.sleep(0.005)
 
     def unplug(self) -> None:
         """Pull the plug."""

@@ -19,7 +19,7 @@ class Faults:
         late: probability that it reaches the board late by ``late_us``.
         late_us: microseconds.
         spurious: probability, a stimulus, of a response pulse from nowhere.
-        garbage: probability, a write to the serial line, that random bytes creep in.
+        garbage: probability, a piece of a run's records on the serial line, that random bytes creep in.
         stuck_after_ms: the response input never changes from so many ms into a run on.
         unplug_after: the serial line is gone after so many stimuli.
     """

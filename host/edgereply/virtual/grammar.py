@@ -7,8 +7,8 @@ from fractions import Fraction
 from itertools import product
 
 MESSAGE_LIMIT = 128
-_NUMBER = re.compile(r"([+-]?)(\d*)(?:\.(\d*))?(?:\s*E\s*([+-]?\d{1,5}))?", re.IGNORECASE)
-_SUFFIXED = re.compile(r"(.*?[\d.])\s*([A-Z]+)?", re.IGNORECASE | re.DOTALL)
+_NUMBER = re.compile(r"([+-]?)(\d*)(?:\.(\d*))?(?:\s*E\s*([+-]?\d{1,5}))?", re.IGNORECASE | re.ASCII)
+_SUFFIXED = re.compile(r"(.*?[\d.])\s*([A-Z]+)?", re.IGNORECASE | re.DOTALL | re.ASCII)
 _SCALE: dict[str, int] = {"": 0, "S": 0, "MS": 3, "US": 6, "NS": 9}
 
 

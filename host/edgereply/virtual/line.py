@@ -13,7 +13,7 @@ class SerialLine:
     """A pseudo-terminal whose other end any program opens like a serial port.
 
     Args:
-        garbage: probability, a write, that random bytes creep in.
+        garbage: probability, a write that may be garbled, that random bytes creep in.
         rng: draws them.
 
     Attributes:
@@ -42,9 +42,9 @@ class SerialLine:
         except BlockingIOError:
             return b""
 
-    def write(self, pending: bytearray) -> None:
-        """Send as much as the line takes and remove it from what is pending."""
-        if self._garbage and self._rng.random() < self._garbage:
+    def write(self, pending: bytearray, garble: bool = False) -> None:
+        """Send as much as the line takes and remove it from what is pending; garbage only where asked for."""
+        if garble and self._rng.random() < self._garbage:
             at = self._rng.randrange(len(pending) + 1)
             pending[at:at] = self._rng.randbytes(self._rng.randint(1, 8))
         with contextlib.suppress(BlockingIOError):

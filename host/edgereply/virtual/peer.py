@@ -188,7 +188,7 @@ class Peer:
             engine.pump()
         if engine.out:
             if self._line.plugged:
-                self._line.write(engine.out)
+                self._line.write(engine.out, garble=engine.streaming)
             else:
                 engine.out.clear()
 

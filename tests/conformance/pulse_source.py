@@ -1,0 +1,222 @@
+"""What every pulse source must do. A source joins by subclassing the suite and saying how to open it."""
+
+from __future__ import annotations
+
+import random
+import time
+from collections.abc import Iterator
+from contextlib import AbstractContextManager
+from dataclasses import replace
+from typing import ClassVar
+
+import numpy as np
+import pytest
+
+from edgereply.errors import SettingError, SourceError
+from edgereply.sources.arrivals import intervals
+from edgereply.sources.base import FALL, OVERLAP_NS, RISE, STIMULUS, Pattern, PulseSource, SourceBatch, StimulusPlan
+from edgereply.sources.limits import REST_NS
+
+
+class PulseSourceSuite:
+    """Tests any source. Nothing here asserts how fast the computer is.
+
+    Attributes:
+        kind: name in the table of sources.
+        plan: a plan the source does quickly.
+        patterns: arrival patterns it has.
+        exact_ns: how far stimuli may lie from their due times; None for a source that is only as
+            punctual as the computer it runs on.
+        patience_s: how long a run of ``plan`` may take; a deadline, not an expectation.
+        abort_within_s: aborts are tried at random moments up to so long after the start.
+    """
+
+    kind: ClassVar[str]
+    plan: ClassVar[StimulusPlan] = StimulusPlan(period_ns=2_000_000, floor_ns=500_000, spread_ns=1_000_000, count=40)
+    patterns: ClassVar[tuple[Pattern, ...]] = ("periodic", "uniform", "exponential")
+    exact_ns: ClassVar[int | None] = None
+    patience_s: ClassVar[float] = 60.0
+    abort_within_s: ClassVar[float] = 0.15
+
+    def opened(self) -> AbstractContextManager[PulseSource]:
+        """Open the source; whatever it needs is gone afterwards."""
+        raise NotImplementedError
+
+    def answered(self, source: PulseSource) -> AbstractContextManager[None]:
+        """While entered, each stimulus is answered by one pulse well before the next stimulus can come."""
+        raise NotImplementedError
+
+    @pytest.fixture
+    def source(self) -> Iterator[PulseSource]:
+        with self.opened() as source:
+            yield source
+
+    def batches(self, source: PulseSource) -> list[SourceBatch]:
+        """Read a run to its end."""
+        found = []
+        end = time.monotonic() + self.patience_s
+        while time.monotonic() < end:
+            batch = source.read(1.0)
+            if batch is not None:
+                found.append(batch)
+                if batch.done:
+                    return found
+        raise TimeoutError(f"the run did not end within {self.patience_s} s")
+
+    def run(self, source: PulseSource, plan: StimulusPlan) -> tuple[StimulusPlan, SourceBatch]:
+        """Do a whole run; returns the plan as it took effect and everything in one batch, sorted."""
+        effect = source.arm(plan)
+        source.start()
+        return effect, joined(self.batches(source))
+
+    def test_identity(self, source: PulseSource) -> None:
+        identity = source.identity
+        assert identity.kind == self.kind
+        assert identity.model
+        assert identity.tick_hz >= 1
+        assert identity.tolerance_ppm >= 0
+
+    def test_the_plan_takes_effect_to_a_tick(self, source: PulseSource) -> None:
+        tick_ns = -(-1_000_000_000 // source.identity.tick_hz)
+        for pattern in self.patterns:
+            plan = replace(self.plan, pattern=pattern, period_ns=self.plan.period_ns + 37, seed=4_294_967_295)
+            effect = source.arm(plan)
+            for name in ("period_ns", "width_ns", "floor_ns", "spread_ns"):
+                assert abs(getattr(effect, name) - getattr(plan, name)) <= tick_ns
+            assert (effect.pattern, effect.count, effect.seed) == (pattern, plan.count, plan.seed)
+
+    def test_arming_emits_nothing(self, source: PulseSource) -> None:
+        source.arm(self.plan)
+        assert source.read(0.05) is None
+
+    def test_a_run_has_every_stimulus_and_ends_once(self, source: PulseSource) -> None:
+        source.arm(self.plan)
+        source.start()
+        batches = self.batches(source)
+        assert [batch.done for batch in batches] == [False] * (len(batches) - 1) + [True]
+        assert sum(int((batch.kind == STIMULUS).sum()) for batch in batches) == self.plan.count
+        assert sum(batch.lost for batch in batches) == 0
+        assert source.read(0.0) is None
+
+    def test_batches_are_what_they_promise(self, source: PulseSource) -> None:
+        source.arm(self.plan)
+        source.start()
+        latest_ns = None
+        for batch in self.batches(source):
+            assert batch.kind.dtype == np.uint8
+            assert batch.at_ns.dtype == np.int64
+            assert batch.kind.shape == batch.at_ns.shape
+            assert set(batch.kind.tolist()) <= {1, 2, 3, 4}
+            assert (np.diff(batch.at_ns) >= 0).all()
+            if latest_ns is not None and len(batch.at_ns):
+                assert batch.at_ns[0] > latest_ns - OVERLAP_NS
+            if len(batch.at_ns):
+                latest_ns = int(batch.at_ns[-1])
+
+    @pytest.mark.parametrize("pattern", ["periodic", "uniform", "exponential"])
+    def test_stimuli_come_when_the_plan_says(self, source: PulseSource, pattern: Pattern) -> None:
+        if pattern not in self.patterns:
+            with pytest.raises(SettingError):
+                source.arm(replace(self.plan, pattern=pattern))
+            return
+        plan, batch = self.run(source, replace(self.plan, pattern=pattern))
+        at_ns = batch.at_ns[batch.kind == STIMULUS]
+        gaps_ns = np.diff(at_ns)
+        tick_hz = source.identity.tick_hz
+        assert gaps_ns.min() >= plan.width_ns + 20_000 - 2 * 1_000_000_000 // tick_hz
+        if self.exact_ns is not None:
+            ticks = intervals(plan, tick_hz, plan.count)[1:]
+            due_ns = np.cumsum(ticks) * 1_000_000_000 // tick_hz
+            assert np.abs(at_ns[1:] - at_ns[0] - due_ns).max() <= self.exact_ns
+
+    def test_an_aborted_run_ends_and_another_follows(self, source: PulseSource) -> None:
+        source.arm(replace(self.plan, count=1_000_000))
+        source.start()
+        found: list[SourceBatch] = []
+        end = time.monotonic() + self.patience_s
+        while not any((batch.kind == STIMULUS).any() for batch in found) and time.monotonic() < end:
+            batch = source.read(1.0)
+            found += [batch] if batch is not None else []
+        source.abort()
+        found += self.batches(source)
+        assert 1 <= sum(int((batch.kind == STIMULUS).sum()) for batch in found) < 1_000_000
+        _, whole = self.run(source, self.plan)
+        assert (whole.kind == STIMULUS).sum() == self.plan.count
+
+    @pytest.mark.parametrize("seed", range(6))
+    def test_abort_at_a_random_moment(self, source: PulseSource, seed: int) -> None:
+        rng = random.Random(seed)
+        source.abort()
+        source.arm(self.plan)
+        source.abort()
+        source.arm(self.plan)
+        source.start()
+        time.sleep(rng.random() * self.abort_within_s)
+        source.abort()
+        if rng.random() < 0.5:
+            batch = joined(self.batches(source))
+            assert (batch.kind == STIMULUS).sum() <= self.plan.count
+        # Otherwise the rest of the run is still unread, and arming must cope.
+        _, whole = self.run(source, self.plan)
+        assert (whole.kind == STIMULUS).sum() == self.plan.count
+        source.abort()
+        assert source.read(0.0) is None
+
+    @pytest.mark.parametrize(
+        "change",
+        [{"period_ns": 1_000}, {"width_ns": 1}, {"width_ns": 60_000_000_000}, {"period_ns": 3_600_000_000_000}],
+    )
+    def test_a_plan_beyond_the_source_is_refused(self, source: PulseSource, change: dict[str, int]) -> None:
+        with pytest.raises(SettingError):
+            source.arm(replace(self.plan, **change))  # type: ignore[arg-type]
+        with pytest.raises(SourceError):
+            source.start()
+        _, batch = self.run(source, self.plan)
+        assert (batch.kind == STIMULUS).sum() == self.plan.count
+
+    def test_a_stimulus_that_leaves_no_rest_is_refused(self, source: PulseSource) -> None:
+        plan = replace(self.plan, pattern="periodic", width_ns=self.plan.period_ns - REST_NS + 1)
+        with pytest.raises(SettingError):
+            source.arm(plan)
+
+    def test_starting_needs_arming_each_time(self, source: PulseSource) -> None:
+        with pytest.raises(SourceError):
+            source.start()
+        self.run(source, self.plan)
+        with pytest.raises(SourceError):
+            source.start()
+
+    def test_level(self, source: PulseSource) -> None:
+        assert source.level() in ((0, 1) if source.identity.captures else (0, 1, None))
+
+    def test_closing_twice_and_in_the_middle(self) -> None:
+        with self.opened() as source:
+            source.arm(replace(self.plan, count=1_000_000))
+            source.start()
+            source.close()
+            source.close()
+
+    def test_answers_follow_their_stimuli(self, source: PulseSource) -> None:
+        if not source.identity.captures:
+            _, batch = self.run(source, self.plan)
+            assert set(batch.kind.tolist()) == {STIMULUS}
+            return
+        plan = replace(self.plan, pattern="periodic")
+        with self.answered(source):
+            _, batch = self.run(source, plan)
+        assert (batch.kind == RISE).sum() == plan.count
+        assert (batch.kind == FALL).sum() == plan.count
+        for kind, later in ((STIMULUS, RISE), (RISE, FALL)):
+            assert (batch.at_ns[batch.kind == later] > batch.at_ns[batch.kind == kind]).all()
+
+
+def joined(batches: list[SourceBatch]) -> SourceBatch:
+    """All batches of a run as one, sorted by time."""
+    at_ns = np.concatenate([batch.at_ns for batch in batches])
+    order = np.argsort(at_ns, kind="stable")
+    return SourceBatch(
+        kind=np.concatenate([batch.kind for batch in batches])[order],
+        at_ns=at_ns[order],
+        lost=sum(batch.lost for batch in batches),
+        done=batches[-1].done,
+    )
