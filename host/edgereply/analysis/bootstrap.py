@@ -116,8 +116,21 @@ def tail_dependence(values_ns: NDArray[np.int64], p: float, confidence: float = 
     quantile = quantiles(values_ns, [p])[0]
     # A tie counts half, or a cluster of equal late answers that is the quantile would not be seen.
     above = np.add(values_ns > quantile, values_ns >= quantile, dtype=np.float64) / 2.0
+    return indicator_dependence(above, confidence)
+
+
+def indicator_dependence(above: NDArray[np.float64], confidence: float = 0.95) -> TailDependence:
+    """Measure dependence of a share from the answers that make it up.
+
+    Args:
+        above: shape (n,), in order of time, not empty: 1 where an answer counts, 0 where not.
+        confidence: for which the few blocks are allowed for.
+
+    Returns:
+        See `TailDependence`; an effective count of 0 where there are too few blocks to judge.
+    """
     found: Dependence = measure_dependence(above)
-    count = values_ns.size
+    count = above.size
     if not found.dependent:
         return TailDependence(block_length=1, effective_count=float(count))
     bounds = block_bounds(count, found.block_length)

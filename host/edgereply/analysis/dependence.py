@@ -19,6 +19,7 @@ _NEGLIGIBLE = 2.0
 # Slow clustering is looked for in this many equal stretches of the run.
 _STRETCHES = 100
 _FALSE_ALARM = 0.001
+_FEWEST_BLOCKS = 20
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -180,6 +181,10 @@ def measure_dependence(values: NDArray[np.int64] | NDArray[np.float64]) -> Depen
     if dispersion < _FALSE_ALARM:
         block = max(block, min(count // _STRETCHES, math.ceil(3.0 * math.sqrt(count))), 2)
     dependent = block > 1
+    if dependent:
+        # Twice the length with the least error of the variance: short blocks make intervals too
+        # narrow, whereas few blocks are allowed for (Student's t).
+        block = max(block, min(2 * block, count // _FEWEST_BLOCKS))
     return Dependence(
         dependent=dependent,
         block_length=block,

@@ -117,11 +117,12 @@ def count_needed(p: float, confidence: float = 0.95) -> int:
     return math.ceil(math.log((1.0 - confidence) / 2.0) / math.log1p(-miss))
 
 
-def clopper_pearson(events: int, trials: int, confidence: float = 0.95) -> ProbabilityInterval:
+def clopper_pearson(events: float, trials: float, confidence: float = 0.95) -> ProbabilityInterval:
     """Exact two-sided interval for a probability, never shorter than promised.
 
     Args:
-        events: how often it happened, 0 to trials.
+        events: how often it happened, 0 to trials; a real number where answers are counted by
+            what they are worth (`bootstrap`).
         trials: at least 1.
         confidence: strictly within 0 to 1.
 
@@ -141,14 +142,15 @@ def clopper_pearson(events: int, trials: int, confidence: float = 0.95) -> Proba
     return ProbabilityInterval(low=low, high=high)
 
 
-def probability_upper_bound(events: int, trials: int, confidence: float = 0.95) -> float:
+def probability_upper_bound(events: float, trials: float, confidence: float = 0.95) -> float:
     """Exact one-sided upper bound on a probability.
 
     With no event it is 1 - (1 - confidence) ** (1 / trials), which the rule of three
     approximates by 3 / trials.
 
     Args:
-        events: how often it happened, 0 to trials.
+        events: how often it happened, 0 to trials; a real number where answers are counted by
+            what they are worth (`bootstrap`).
         trials: at least 1.
         confidence: strictly within 0 to 1.
 
@@ -207,6 +209,6 @@ def _check_open(what: str, value: float) -> None:
         raise ValueError(f"{what} lies strictly within 0 to 1, got {value!r}")
 
 
-def _check_counts(events: int, trials: int) -> None:
+def _check_counts(events: float, trials: float) -> None:
     if trials < 1 or not 0 <= events <= trials:
         raise ValueError(f"need 0 <= events <= trials and a trial, got {events} of {trials}")
