@@ -134,3 +134,13 @@ def test_periodic_arrivals_have_several_zones_and_unrelated_edges_none() -> None
     assert zone.low_ns <= 3_000 <= zone.high_ns < 10**6
     rng = np.random.default_rng(4)
     assert typical_zone(np.sort(rng.integers(0, 10**9, 2_000)), np.sort(rng.integers(0, 10**9, 2_000)), 10**7) is None
+
+
+def test_the_zone_has_room_for_usual_answers_the_sample_did_not_see() -> None:
+    rng = np.random.default_rng(6)
+    stimulus = np.cumsum(rng.exponential(1_000_000, 20_000)).astype(np.int64)
+    reaction = np.sort(rng.integers(300_000, 310_000, 20_000))
+    reaction[1] = 299_700
+    zone = typical_zone(stimulus, np.sort(stimulus + reaction), 20_000_000)
+    assert zone is not None
+    assert 290_000 < zone.low_ns <= 299_700
