@@ -16,6 +16,7 @@ from edgereply_protocol import Json
 from .counters import counters
 from .files import integer, names, text
 
+BUILT = tuple(f"CONFIG_PREEMPT{mode}" for mode in ("_RT", "", "_LAZY", "_VOLUNTARY", "_NONE"))
 RT_WORDS = ("isolcpus", "nohz_full", "rcu_nocbs", "threadirqs", "preempt", "idle", "irqaffinity", "cpuidle.off")
 CONFIG = re.compile(r"^(CONFIG_HZ|CONFIG_PREEMPT\w*|CONFIG_NO_HZ\w*|CONFIG_HIGH_RES_TIMERS)=(\S+)$", re.MULTILINE)
 
@@ -95,7 +96,7 @@ def preemption(version: str, config: Json, root: str = "/") -> Json:
     `/sys/kernel/realtime` proves nothing.
     """
     found = re.search(r"\bPREEMPT(_RT|_DYNAMIC)?\b", version)
-    built = [name[7:] for name in ("CONFIG_PREEMPT_RT", "CONFIG_PREEMPT", "CONFIG_PREEMPT_VOLUNTARY") if name in config]
+    built = [name[7:] for name in BUILT if name in config]
     chosen = re.search(r"\((\w+)\)", text(f"{root}sys/kernel/debug/sched/preempt") or "")
     realtime = text(f"{root}sys/kernel/realtime")
     return {

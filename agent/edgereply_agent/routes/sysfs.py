@@ -27,7 +27,7 @@ class SysfsRoute(Route):
     Args:
         root: directory that holds `sys` and `dev`.
         chips: where line names are looked up.
-        pread: as `os.pread`.
+        pread, pwrite: as `os.pread` and `os.pwrite`.
         pending: poll flags that say an edge came.
     """
 
@@ -40,9 +40,10 @@ class SysfsRoute(Route):
         root: str = "/",
         chips: Optional[Chips] = None,
         pread: Callable[[int, int, int], bytes] = os.pread,
+        pwrite: Callable[[int, bytes, int], int] = os.pwrite,
         pending: int = PENDING,
     ) -> None:
-        self.root, self.pread, self.pending = root, pread, pending
+        self.root, self.pread, self.pwrite, self.pending = root, pread, pwrite, pending
         self.chips = chips or Chips(root)
 
     def input(self, spec: LineSpec, edges: str, event_buffer: int) -> InputLine:
@@ -142,8 +143,8 @@ class SysfsOutput(OutputLine):
         except BaseException:
             self.close()
             raise
-        self.high = partial(os.pwrite, fd, b"1", 0)
-        self.low = partial(os.pwrite, fd, b"0", 0)
+        self.high = partial(route.pwrite, fd, b"1", 0)
+        self.low = partial(route.pwrite, fd, b"0", 0)
         self._pread = partial(route.pread, fd, 4, 0)
         self.in_effect = {
             "chip": self._exported.chip, "line": self._exported.offset, "number": self._exported.number

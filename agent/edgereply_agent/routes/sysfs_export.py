@@ -63,8 +63,8 @@ class Exported:
 
     def unexport(self) -> None:
         """Give the line back."""
-        with contextlib.suppress(OSError), open(self.unexport_file, "w") as file:
-            file.write(self.unexport_word)
+        with contextlib.suppress(RouteError):
+            write_file(self.unexport_file, self.unexport_word, self.spec)
 
 
 def export(root: str, chips: Chips, spec: LineSpec, need_edges: bool) -> Exported:
@@ -121,8 +121,8 @@ def _export(
     for directory in directories:
         if os.path.isdir(directory):
             return Exported(spec, chip, offset, number, directory, unexport_file, word)
-    with contextlib.suppress(OSError), open(unexport_file, "w") as file:
-        file.write(word)
+    with contextlib.suppress(RouteError):
+        write_file(unexport_file, word, spec)
     raise RouteError("unknown-line", f"line {word} was exported but no files appeared", str(spec))
 
 
