@@ -7,6 +7,7 @@ import math
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from tests.unit.host.analysis.pairing_truth import Scenario, simulate
 
 from edgereply.analysis.pairing_story import MISSED_INDEX, UNCERTAIN_INDEX, Batch, Model, weigh
 from edgereply.analysis.pairing_story import _backward as backward
@@ -136,11 +137,11 @@ def test_periodic_arrivals_have_several_zones_and_unrelated_edges_none() -> None
     assert typical_zone(np.sort(rng.integers(0, 10**9, 2_000)), np.sort(rng.integers(0, 10**9, 2_000)), 10**7) is None
 
 
-def test_the_zone_has_room_for_usual_answers_the_sample_did_not_see() -> None:
-    rng = np.random.default_rng(6)
-    stimulus = np.cumsum(rng.exponential(1_000_000, 20_000)).astype(np.int64)
-    reaction = np.sort(rng.integers(300_000, 310_000, 20_000))
-    reaction[1] = 299_700
-    zone = typical_zone(stimulus, np.sort(stimulus + reaction), 20_000_000)
+def test_the_zone_has_room_for_the_rarest_usual_answers() -> None:
+    """Without it a quick answer is out of the zone, and its double in the zone is taken instead."""
+    truth = simulate(Scenario(stimuli=4_000, doubles=1.0, stall=0), 50)
+    zone = typical_zone(truth.stimulus_ns, truth.rise_ns, 100_000_000)
+    answered = truth.true_rise_ns >= 0
+    quickest = int((truth.true_rise_ns - truth.stimulus_ns)[answered].min())
     assert zone is not None
-    assert 290_000 < zone.low_ns <= 299_700
+    assert quickest - 10_000 < zone.low_ns <= quickest
