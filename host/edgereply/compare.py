@@ -22,9 +22,9 @@ from edgereply.views import load_view, pool_views
 
 FIGURES = ("median_ns", "p90_ns", "p99_ns")
 METHOD = (
-    "Every condition once a round, in random order, same seed of arrivals in a round. Differences are taken round "
-    "by round; a difference is called real when an exact sign-flip test, adjusted by Holm over all pairs, is below 5 %. "
-    "Intervals: order statistics of the rounds' differences, 95 %."
+    "Every condition once a round, in random order, same seed of arrivals in a round. Differences are taken round by "
+    "round; one is called real when an exact sign-flip test, adjusted by Holm over all pairs, is below 5 %. Intervals: "
+    "order statistics of the rounds' differences, 95 %."
 )
 
 
