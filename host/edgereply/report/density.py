@@ -16,6 +16,8 @@ from edgereply.analysis.histogram import log_edges, nice_width
 from edgereply.report.view import NO_STAMP, present
 
 _LOG_FROM_RATIO: Final = 20
+# More marks than these hide each other and make a page slow.
+MOST_MARKS: Final = 1500
 
 
 @dataclass(frozen=True, slots=True)

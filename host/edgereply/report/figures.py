@@ -23,7 +23,6 @@ from edgereply.report.theme import LIGHT, MARKERS
 from edgereply.report.view import NO_STAMP, RunView, letter, present
 
 _BINS: Final = 90
-_MOST_MARKS: Final = 1500
 _DOTS_UP_TO: Final = 1200
 _QUANTILES: Final = (("median", "median_ns"), ("p90", "p90_ns"), ("p99", "p99_ns"), ("p99.9", "p99_9_ns"))
 
@@ -284,7 +283,7 @@ def _panels(views: Sequence[RunView], x_title: str, y_title: str, controls: list
 
 def _lay_out(figure: go.Figure, views: Sequence[RunView], controls: list[str], height: int) -> None:
     figure.update_layout(template=go.layout.Template(), **style.layout(views, controls, height))
-    figure.update_xaxes(**style.AXIS, title_standoff=8)
+    figure.update_xaxes(**style.AXIS)
     figure.update_yaxes(**style.AXIS)
 
 
@@ -356,8 +355,8 @@ def _marks(
     place: dict[str, int],
 ) -> None:  # fmt: skip
     late = np.flatnonzero(reaction > (view.deadline_ns if view.deadline_ns is not None else np.iinfo(np.int64).max))
-    late = late[np.argsort(reaction[late])[-_MOST_MARKS:]]
-    missed = np.flatnonzero(reaction == NO_STAMP)[:_MOST_MARKS]
+    late = late[np.argsort(reaction[late])[-density.MOST_MARKS :]]
+    missed = np.flatnonzero(reaction == NO_STAMP)[: density.MOST_MARKS]
     ceiling = max(int(present(reaction).max()), view.deadline_ns or 0)
     for word, rows, heights, symbol, color in (
         ("late", late, reaction[late], "diamond", LIGHT["late"]),

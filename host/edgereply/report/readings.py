@@ -197,7 +197,7 @@ def over_time(views: Sequence[RunView]) -> Reading:
     )
     sentence += ". Late answers are diamonds above the deadline" if marked else ""
     return Reading(
-        sentence + ". Stimuli without an answer of their own are crosses at the top.",
+        f"{sentence}. Stimuli without an answer of their own are crosses at the top.{_unmarked(views)}",
         ("part of the run", "median", "slowest", "late", "no answer"),
         tuple(rows),
     )
@@ -256,6 +256,17 @@ def _for(views: Sequence[RunView], sentence: str) -> str:
 
 def _between(edges: np.ndarray[tuple[int], np.dtype[np.int64]], place: int) -> str:
     return f"between {duration(int(edges[place]))} and {duration(int(edges[place + 1]))}"
+
+
+def _unmarked(views: Sequence[RunView]) -> str:
+    kinds = ("the slowest of its {:,} late answers", "the first of its {:,} stimuli without an answer")
+    parts = [
+        f"{letter(i)} {kind.format(int(rows.sum()))}"
+        for i, view in enumerate(views)
+        for kind, rows in zip(kinds, (view.late(), ~view.answered()), strict=True)
+        if rows.sum() > density.MOST_MARKS
+    ]
+    return f" Only {density.MOST_MARKS:,} are marked one by one: of {listing(parts)}." if parts else ""
 
 
 def _unanswered(view: RunView, at_ns: int) -> str:

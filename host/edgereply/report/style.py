@@ -32,7 +32,7 @@ def layout(views: Sequence[RunView], controls: list[str], height: int) -> dict[s
         "meta": {"controls": controls},
         "height": height,
         "autosize": True,
-        "margin": {"l": 72, "r": 20, "t": 56, "b": 66},
+        "margin": {"l": 72, "r": 20, "t": 56, "b": 72},
         "paper_bgcolor": LIGHT["panel"],
         "plot_bgcolor": LIGHT["panel"],
         "font": {"color": LIGHT["ink"], "size": 13, "family": "system-ui, sans-serif"},
@@ -75,7 +75,8 @@ def color(index: int) -> str:
 
 def label(view: RunView, index: int) -> str:
     """Name of a run with its grade, safe as a label."""
-    return f"{letter(index)}: {escaped(clean(view.title, 40))} ({escaped(view.grade)})"
+    # The grade comes first: a narrow page cuts the end off.
+    return f"{letter(index)} ({escaped(view.grade)}): {escaped(clean(view.title, 40))}"
 
 
 def escaped(text: str) -> str:

@@ -72,6 +72,13 @@ def test_tables_of_figures_add_up() -> None:
     assert by_time["2.000 ms"] == "15 of 5,000 (0.3 %)"
 
 
+def test_marks_that_are_left_out_are_owned_up_to() -> None:
+    many = run([3_000_000] * 1501 + [NO_STAMP] * 1500)
+    sentence = readings.over_time([many]).sentence
+    assert "Only 1,500 are marked one by one: of A the slowest of its 1,501 late answers." in sentence
+    assert "Only" not in readings.over_time([run([3_000_000] * 1500)]).sentence
+
+
 def test_segments_and_pulses_in_words() -> None:
     view = usual()
     assert [row[0] for row in readings.segments([view]).rows] == ["Wake delay", "Outside"]
