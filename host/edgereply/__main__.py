@@ -11,14 +11,24 @@ def main() -> int:
     """Run the command line.
 
     Returns:
-        Exit code: 0 done, 1 the measurement says no, 2 bad input, 3 board, link or source trouble, 130 interrupted.
+        Exit code: 0 done, 1 the measurement says no, 2 bad input, 3 board, link or source trouble or a reader of
+        stdout that has gone, 130 interrupted.
     """
-    from edgereply.cli.app import app
-    from edgereply.errors import HostError
-
     signal.signal(signal.SIGTERM, _interrupt)
     if hasattr(signal, "SIGHUP"):
         signal.signal(signal.SIGHUP, _interrupt)
+    code = _run()
+    try:
+        sys.stdout.flush()
+    except OSError as error:
+        code = _unwritable(error)
+    return code
+
+
+def _run() -> int:
+    from edgereply.cli.app import app
+    from edgereply.errors import HostError
+
     try:
         app()
     except HostError as error:
@@ -27,12 +37,24 @@ def main() -> int:
     except KeyboardInterrupt:
         print("interrupted", file=sys.stderr)
         return INTERRUPTED
-    except BrokenPipeError:
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-        return TROUBLE
+    except OSError as error:
+        return _unwritable(error)
     except SystemExit as leaving:
+        # The parser leaves with 1 when a write meets a closed pipe; 1 is ours for "the measurement says no".
+        if isinstance(leaving.__context__, BrokenPipeError):
+            return _unwritable(leaving.__context__)
         return leaving.code if isinstance(leaving.code, int) else TROUBLE
     return 0
+
+
+def _unwritable(error: OSError) -> int:
+    """Say which output failed, unless its reader has simply gone, and keep the interpreter from trying once more."""
+    if error.filename is None:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    if not isinstance(error, BrokenPipeError):
+        where = str(error.filename or "standard output")
+        _explain(error.strerror or str(error), where, "free space, or send the output elsewhere")
+    return TROUBLE
 
 
 def _interrupt(_number: int, _frame: object) -> None:
