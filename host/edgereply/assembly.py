@@ -112,7 +112,7 @@ def _local_link(name: str, settings: Board, stack: contextlib.ExitStack) -> Proc
 
 
 def _ssh_link(settings: Board) -> SshLink:
-    return start_over_ssh(settings.host, build_bundle(), settings.python)
+    return start_over_ssh(settings.host, build_bundle(), settings.python, settings.ssh_config)
 
 
 def with_wires(settings: Board, source: PulseSource) -> Board:

@@ -70,6 +70,7 @@ class Board(Strict):
 
     link: Literal["local", "ssh"] = "ssh"
     host: str = ""
+    ssh_config: str = ""
     python: str = ""
     responder: Literal["agent", "observe", "external"] = "agent"
     route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
@@ -87,8 +88,9 @@ class Board(Strict):
     def _whole(self) -> Self:
         if self.link == "ssh" and self.responder != "external" and not self.host:
             raise ValueError("link 'ssh' needs 'host', the name you would give to ssh")
-        if self.host.startswith("-"):
-            raise ValueError("'host' must not start with '-'")
+        for key in ("host", "ssh_config"):
+            if getattr(self, key).startswith("-"):
+                raise ValueError(f"'{key}' must not start with '-'")
         if self.responder != "external" and self.route != "virtual":
             for name in ("input", "output"):
                 if getattr(self, name).line == "":

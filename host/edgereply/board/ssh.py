@@ -48,8 +48,13 @@ class Installed:
     passed_over: list[str] = field(default_factory=list)
 
 
-def ssh_command(host: str, python: str = "", options: tuple[str, ...] = ()) -> list[str]:
+def ssh_command(host: str, python: str = "", config: str = "") -> list[str]:
     """The command that reaches a board and waits for our program text.
+
+    Args:
+        host: what the user types after ssh.
+        python: an interpreter on the board, or "" to look for one.
+        config: an ssh configuration file in place of the user's own, or "".
 
     Raises:
         SettingError: a host or interpreter name that ssh or a shell could take for something else.
@@ -60,7 +65,8 @@ def ssh_command(host: str, python: str = "", options: tuple[str, ...] = ()) -> l
         raise SettingError(f"{python!r} is not a program's path", where="python", remedy="give a plain path")
     remote = "exec sh -c '" + _SEARCH.format(pythons=python or PYTHONS) + "'"
     alive = ["-o", "ServerAliveInterval=5", "-o", "ServerAliveCountMax=3", "-o", "ConnectTimeout=20"]
-    return ["ssh", "-T", *alive, *options, "--", host, remote]
+    own = ["-F", config] if config else []
+    return ["ssh", "-T", *own, *alive, "--", host, remote]
 
 
 class SshLink:
@@ -97,7 +103,7 @@ class SshLink:
         return self._link.close(grace_s)
 
 
-def start_over_ssh(host: str, bundle: Bundle, python: str = "", options: tuple[str, ...] = ()) -> SshLink:
+def start_over_ssh(host: str, bundle: Bundle, python: str = "", config: str = "") -> SshLink:
     """Copy the agent to the board unless it is there, and start it.
 
     Raises:
@@ -105,7 +111,7 @@ def start_over_ssh(host: str, bundle: Bundle, python: str = "", options: tuple[s
         LinkError: the board cannot be reached; ssh's own words are in the message.
         BoardError: no suitable Python, or no directory to write to.
     """
-    boot = _Boot(ProcessLink(ssh_command(host, python, options), host, terminal=True))
+    boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True))
     try:
         installed = boot.install("run", bundle)
     except BaseException:
@@ -114,9 +120,9 @@ def start_over_ssh(host: str, bundle: Bundle, python: str = "", options: tuple[s
     return SshLink(boot.link, installed, boot.rest)
 
 
-def remove_over_ssh(host: str, python: str = "", options: tuple[str, ...] = ()) -> list[str]:
+def remove_over_ssh(host: str, python: str = "", config: str = "") -> list[str]:
     """Remove every version of the agent from the board; the directories that were removed."""
-    boot = _Boot(ProcessLink(ssh_command(host, python, options), host, terminal=True))
+    boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True))
     try:
         boot.request({"action": "remove"})
         removed: list[str] = boot.answer()["removed"]

@@ -10,6 +10,8 @@ import typer
 
 BenchOption = Annotated[Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.")]
 BoardOption = Annotated[str, typer.Option("--board", help="Board of the bench file; not needed when it has one.")]
+HostArgument = Annotated[str, typer.Argument(help="What you type after ssh; without it the bench file's board.")]
+SshConfigOption = Annotated[str, typer.Option(help="An ssh configuration file in place of your own, for HOST.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, everything else on stderr.")]
 
 DONE, SAYS_NO, BAD_INPUT, TROUBLE, INTERRUPTED = 0, 1, 2, 3, 130

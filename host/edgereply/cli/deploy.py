@@ -5,13 +5,14 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
 
 NAME = "deploy"
 
 
 def command(
-    host: Annotated[str, typer.Argument(help="What you type after ssh; without it the bench file's board.")] = "",
+    host: HostArgument = "",
+    ssh_config: SshConfigOption = "",
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
     remove: Annotated[bool, typer.Option("--remove", help="Remove every version of the agent from the board.")] = False,
@@ -23,9 +24,9 @@ def command(
     from edgereply.board.ssh import remove_over_ssh, start_over_ssh
     from edgereply.cli.boards import ssh_target
 
-    target = ssh_target(host, bench, board)
+    target = ssh_target(host, ssh_config, bench, board).settings
     if remove:
-        removed = remove_over_ssh(target.host, target.python)
+        removed = remove_over_ssh(target.host, target.python, target.ssh_config)
         if as_json:
             put_json({"host": target.host, "removed": removed})
         say(f"removed from {target.host}: {', '.join(removed) or 'nothing was there'}")

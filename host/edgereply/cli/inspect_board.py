@@ -1,17 +1,16 @@
 """`edgereply inspect`: what a board has and what is possible on it."""
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Any
 
-import typer
-
-from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
 
 NAME = "inspect"
 
 
 def command(
-    host: Annotated[str, typer.Argument(help="What you type after ssh; without it the bench file's board.")] = "",
+    host: HostArgument = "",
+    ssh_config: SshConfigOption = "",
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
     as_json: JsonOption = False,
@@ -20,7 +19,7 @@ def command(
     from edgereply.assembly import open_board
     from edgereply.cli.boards import any_target
 
-    target = any_target(host, bench, board)
+    target = any_target(host, ssh_config, bench, board)
     say(f"opening the board {target.name}")
     with open_board(target.name, target.settings) as client:
         report = client.inspect()

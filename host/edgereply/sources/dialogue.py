@@ -5,7 +5,7 @@ from __future__ import annotations
 from decimal import Decimal
 
 from edgereply.deadline import Deadline
-from edgereply.errors import SettingError, SourceError
+from edgereply.errors import HostError, SettingError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.serial_port import SerialPort
 
@@ -44,8 +44,12 @@ class Dialogue:
         Raises:
             SourceError: no answer in time, half of one, or bytes that are no text.
         """
+        return self.answer_to(query, Deadline(ANSWER_S))
+
+    def answer_to(self, query: str, deadline: Deadline) -> str:
+        """Send a query whose answer may take long; as `ask`."""
         self.tell(query)
-        return self.answer(query, Deadline(ANSWER_S))
+        return self.answer(query, deadline)
 
     def answer(self, query: str, deadline: Deadline) -> str:
         """Wait for the answer to a query sent before; as `ask`."""
@@ -101,10 +105,25 @@ class Dialogue:
             if not entry.code:
                 break
             entry = self.error()
-        if first.code in REFUSALS:
-            raise SettingError(f"the {self._what} refused {did}: {first}.", self.port.name, "Choose another value.")
         if first.code:
-            raise SourceError(f"{did} failed: {first}.", self.port.name, f"See the manual of the {self._what}.")
+            raise self._complaint(did, first)
+
+    def accepts(self, command: str, unless: int) -> bool:
+        """Try a command that the instrument need not have.
+
+        Args:
+            command: to send.
+            unless: the error code that says it does not have it.
+
+        Returns:
+            Whether it was obeyed. Raises as `check` for any other error.
+        """
+        self.tell(command)
+        entry = self.error()
+        if entry.code in (0, unless):
+            self.check(command)
+            return entry.code == 0
+        raise self._complaint(command, entry)
 
     def set_word(self, header: str, value: str, answers: tuple[str, ...] = ()) -> None:
         """Set a word and read it back.
@@ -128,6 +147,18 @@ class Dialogue:
         if self._parsed(header, got) != value:
             raise self._took(header, str(value), got)
 
+    def set_value(self, header: str, value: str) -> Decimal:
+        """Set a number.
+
+        Args:
+            header: of the setting.
+            value: as it is sent.
+
+        Returns:
+            The number as it reads back. Raises as `set_word`.
+        """
+        return self._parsed(header, self._set(header, value))
+
     def set_time(self, header: str, wanted_ns: int, tolerance_ns: int) -> int:
         """Set a time and read it back.
 
@@ -139,8 +170,7 @@ class Dialogue:
         Returns:
             The time as it took effect, in ns. Raises as `set_word`.
         """
-        got = self._set(header, scpi.seconds(wanted_ns))
-        took_ns = int((self._parsed(header, got) * 1_000_000_000).to_integral_value())
+        took_ns = int((self.set_value(header, scpi.seconds(wanted_ns)) * 1_000_000_000).to_integral_value())
         if abs(took_ns - wanted_ns) > tolerance_ns:
             raise self._took(header, f"{wanted_ns} ns", f"{took_ns} ns")
         return took_ns
@@ -158,6 +188,11 @@ class Dialogue:
             self.port.name,
             "Check the cable and the baud rate.",
         )
+
+    def _complaint(self, did: str, entry: scpi.ErrorEntry) -> HostError:
+        if entry.code in REFUSALS:
+            return SettingError(f"the {self._what} refused {did}: {entry}.", self.port.name, "Choose another value.")
+        return SourceError(f"{did} failed: {entry}.", self.port.name, f"See the manual of the {self._what}.")
 
     def _set(self, header: str, value: str) -> str:
         self.tell(f"{header} {value}")

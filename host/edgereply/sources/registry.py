@@ -13,6 +13,8 @@ from edgereply.sources.base import PulseSource
 # name -> module, class, what to do when the module cannot be imported
 SOURCES: dict[str, tuple[str, str, str]] = {
     "reference": ("edgereply.sources.reference", "ReferenceSource", "pip install pyserial"),
+    "generator": ("edgereply.sources.generator", "GeneratorSource", "pip install pyserial"),
+    "lines": ("edgereply.sources.lines", "LinesSource", "pip install pyserial"),
     "virtual": ("edgereply.sources.virtual", "VirtualSource", "pip install pyserial"),
 }
 
