@@ -201,8 +201,9 @@ def persistence_edges(
     Returns:
         Rising edges from 0, shape (k + 1,), int64, k at least 1.
     """
-    usual = max((usual_end(*pair) for pair in pairs), default=0) * 3 // 2 + 1
-    last = max((int(ends.max()) for pair in pairs if (ends := _ends(*pair)).size), default=0) + 1
+    # Stamps that went wrong may end before the stimulus.
+    usual = max([0, *(usual_end(*pair) for pair in pairs)]) * 3 // 2 + 1
+    last = max([0, *(int(ends.max()) for pair in pairs if (ends := _ends(*pair)).size)]) + 1
     width = nice_width(min(usual, last), fine)
     edges = width * np.arange(-(-min(usual, last) // width) + 1, dtype=np.int64)
     rest = last - int(edges[-1])

@@ -1,6 +1,6 @@
 import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 
@@ -74,6 +74,7 @@ PULSES = st.lists(st.one_of(st.none(), st.tuples(st.integers(-20, 300), st.integ
 
 
 @given(PULSES, st.integers(1, 50), st.integers(1, 20))
+@example([(-2, 1)], 1, 1)
 def test_persistence_counts_the_level_at_each_edge(
     pulses: list[tuple[int, int] | None], fine: int, coarse: int
 ) -> None:
