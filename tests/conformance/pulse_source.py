@@ -28,6 +28,7 @@ class PulseSourceSuite:
         exact_ns: how far stimuli may lie from their due times; None for a source that is only as
             punctual as the computer it runs on.
         patience_s: how long a run of ``plan`` may take; a deadline, not an expectation.
+        endless: more stimuli than are waited for.
         abort_within_s: aborts are tried at random moments up to so long after the start.
     """
 
@@ -37,6 +38,7 @@ class PulseSourceSuite:
     exact_ns: ClassVar[int | None] = None
     patience_s: ClassVar[float] = 60.0
     abort_within_s: ClassVar[float] = 0.15
+    endless: ClassVar[int] = 40_000
 
     def opened(self) -> AbstractContextManager[PulseSource]:
         """Open the source; whatever it needs is gone afterwards."""
@@ -130,7 +132,7 @@ class PulseSourceSuite:
             assert np.abs(at_ns[1:] - at_ns[0] - due_ns).max() <= self.exact_ns
 
     def test_an_aborted_run_ends_and_another_follows(self, source: PulseSource) -> None:
-        source.arm(replace(self.plan, count=1_000_000))
+        source.arm(replace(self.plan, count=self.endless))
         source.start()
         found: list[SourceBatch] = []
         end = time.monotonic() + self.patience_s
@@ -139,7 +141,7 @@ class PulseSourceSuite:
             found += [batch] if batch is not None else []
         source.abort()
         found += self.batches(source)
-        assert 1 <= sum(int((batch.kind == STIMULUS).sum()) for batch in found) < 1_000_000
+        assert 1 <= sum(int((batch.kind == STIMULUS).sum()) for batch in found) < self.endless
         _, whole = self.run(source, self.plan)
         assert (whole.kind == STIMULUS).sum() == self.plan.count
 
@@ -191,7 +193,7 @@ class PulseSourceSuite:
 
     def test_closing_twice_and_in_the_middle(self) -> None:
         with self.opened() as source:
-            source.arm(replace(self.plan, count=1_000_000))
+            source.arm(replace(self.plan, count=self.endless))
             source.start()
             source.close()
             source.close()

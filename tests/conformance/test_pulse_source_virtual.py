@@ -3,11 +3,10 @@
 import contextlib
 from collections.abc import Iterator
 
-from tests.conformance.pulse_source import PulseSourceSuite
-from tests.fakes.wires_responder import WiresResponder
-
 from edgereply.sources.base import PulseSource
 from edgereply.sources.virtual import VirtualSource
+from tests.conformance.pulse_source import PulseSourceSuite
+from tests.fakes.wires_responder import WiresResponder
 
 
 class TestVirtualSource(PulseSourceSuite):

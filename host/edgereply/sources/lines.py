@@ -1,0 +1,307 @@
+"""A bare USB-serial adapter as a pulse source: bytes on TX, or RTS or DTR switched; coarse.
+
+All times are the computer's, taken around calls that cross USB, so they are good to what one such
+call takes. That is measured when the port is opened and stated as the resolution.
+"""
+
+from __future__ import annotations
+
+import queue
+import threading
+import time
+from dataclasses import replace
+from typing import Literal, Protocol
+
+import numpy as np
+import serial
+
+from edgereply.errors import SettingError, SourceError
+from edgereply.sources.arrivals import stream, tick_plan
+from edgereply.sources.base import FALL, RISE, STIMULUS, SourceBatch, SourceIdentity, StimulusPlan
+from edgereply.sources.limits import check_plan
+from edgereply.sources.serial_port import SerialPort
+from edgereply.sources.uart import UartPulse, nearest_pulse
+
+SHORTEST_PERIOD_NS = 1_000_000
+TAIL_S = 0.1
+_GAP_NS = 20_000
+_POLL_S = 0.000_2
+_USB_FRAME_NS = 1_000_000
+_PROBES = 50
+_NS = 1_000_000_000
+
+
+class Lines(Protocol):
+    """What is used of a serial port."""
+
+    rts: bool
+    dtr: bool
+    baudrate: int
+
+    @property
+    def cts(self) -> bool:
+        """Returns: whether CTS is asserted, that is, low on a TTL adapter."""
+        ...
+
+    @property
+    def dsr(self) -> bool:
+        """Returns: whether DSR is asserted."""
+        ...
+
+    def write(self, data: bytes, /) -> int | None:
+        """Send bytes."""
+        ...
+
+
+class LinesSource:
+    """Emits from a thread of its own while a run is on.
+
+    TX idles high and a byte makes a low pulse, so plans take effect inverted, with the nearest
+    width that a byte can make. On RTS and DTR both polarities are possible; levels are those of
+    TTL adapters, where asserted is low. RS-232 levels must never reach a board's input.
+
+    Args:
+        port: serial port.
+        baud: not used for pulses; the rate that makes the wanted width is chosen.
+        stimulus: ``tx``, ``rts`` or ``dtr``.
+        response: ``cts``, ``dsr`` or ``none`` where the response is not wired back.
+
+    Raises:
+        SettingError: another line.
+        SourceError: the port cannot be had.
+    """
+
+    def __init__(
+        self,
+        port: str,
+        baud: int = 115_200,
+        *,
+        stimulus: Literal["tx", "rts", "dtr"] = "tx",
+        response: Literal["cts", "dsr", "none"] = "none",
+    ) -> None:
+        if stimulus not in ("tx", "rts", "dtr"):
+            raise SettingError(f"{stimulus!r} cannot carry a stimulus.", "stimulus", "Use tx, rts or dtr.")
+        if response not in ("cts", "dsr", "none"):
+            raise SettingError(f"{response!r} cannot carry a response.", "response", "Use cts, dsr or none.")
+        self._port = SerialPort(port, baud)
+        self._lines: Lines = self._port.device
+        self._stimulus = stimulus
+        self._response = response
+        self._plan: StimulusPlan | None = None
+        self._pulse: UartPulse | None = None
+        self._found: queue.SimpleQueue[tuple[int, int] | SourceError | None] = queue.SimpleQueue()
+        self._stop = threading.Event()
+        self._thread: threading.Thread | None = None
+        self._closed = False
+        try:
+            resolution_ns = self._resolution_ns()
+        except BaseException:
+            self._port.close()
+            raise
+        self._identity = SourceIdentity(
+            kind="lines",
+            model=f"serial adapter, {stimulus} out, {response} in",
+            serial="",
+            firmware="",
+            tick_hz=max(1, _NS // resolution_ns),
+            tolerance_ppm=100.0,
+            captures=response != "none",
+            virtual=False,
+        )
+
+    @property
+    def identity(self) -> SourceIdentity:
+        """Returns: the lines used; its tick is the slowest of some calls across USB."""
+        return self._identity
+
+    def arm(self, plan: StimulusPlan) -> StimulusPlan:
+        """Bring the line to its idle level.
+
+        Args:
+            plan: the stimuli wanted.
+
+        Returns:
+            The plan as it takes effect: on TX inverted, with a width that a byte makes.
+
+        Raises:
+            SettingError: beyond an adapter.
+            SourceError: the port is gone.
+        """
+        self._plan = None
+        self._end()
+        check_plan(plan)
+        if plan.period_ns < SHORTEST_PERIOD_NS:
+            raise SettingError(
+                f"{plan.period_ns} ns is too short for an adapter on USB.", "period_ns", "Give 1000000 ns or more."
+            )
+        if self._stimulus == "tx":
+            self._pulse = nearest_pulse(plan.width_ns)
+            plan = replace(plan, width_ns=self._pulse.low_ns, inverted=True)
+            check_plan(plan)
+        try:
+            if self._pulse is not None:
+                self._lines.baudrate = self._pulse.baud
+            else:
+                self._drive(plan.inverted)
+        except (serial.SerialException, OSError) as error:
+            raise self._gone() from error
+        self._plan = plan
+        return plan
+
+    def start(self) -> None:
+        """Begin the armed run.
+
+        Raises:
+            SourceError: nothing is armed.
+        """
+        if self._plan is None:
+            raise SourceError("nothing is armed.", self._port.name, "Call arm before start.")
+        plan, self._plan = self._plan, None
+        self._stop.clear()
+        self._found = queue.SimpleQueue()
+        self._thread = threading.Thread(target=self._work, args=(plan,), name="edgereply lines", daemon=True)
+        self._thread.start()
+
+    def read(self, timeout_s: float) -> SourceBatch | None:
+        """Wait for edges; see `PulseSource.read`.
+
+        Args:
+            timeout_s: longest wait, in seconds.
+
+        Returns:
+            The edges, or None.
+
+        Raises:
+            SourceError: the port is gone; the edges before were returned.
+        """
+        if self._thread is None:
+            return None
+        try:
+            items = [self._found.get(timeout=max(0.0, timeout_s))]
+        except queue.Empty:
+            return None
+        while not self._found.empty():
+            items.append(self._found.get())
+        edges = [item for item in items if isinstance(item, tuple)]
+        failures = [item for item in items if isinstance(item, SourceError)]
+        if failures and not edges:
+            self._thread = None
+            raise failures[0]
+        if failures:
+            self._found.put(failures[0])
+        done = None in items
+        if done:
+            self._thread = None
+        edges.sort(key=lambda edge: edge[1])
+        return SourceBatch(
+            kind=np.array([kind for kind, _ in edges], dtype=np.uint8),
+            at_ns=np.array([at_ns for _, at_ns in edges], dtype=np.int64),
+            lost=0,
+            done=done,
+        )
+
+    def abort(self) -> None:
+        """End the run after the pulse it is at."""
+        self._stop.set()
+
+    def level(self) -> int | None:
+        """Returns: the response input now; None when it is not wired.
+
+        Raises:
+            SourceError: the port is gone.
+        """
+        if self._response == "none":
+            return None
+        try:
+            return self._level()
+        except (serial.SerialException, OSError) as error:
+            raise self._gone() from error
+
+    def close(self) -> None:
+        """End what runs, and let the port go."""
+        if not self._closed:
+            self._closed = True
+            self._end()
+            self._port.close()
+
+    # The emitting thread
+
+    def _work(self, plan: StimulusPlan) -> None:
+        put = self._found.put
+        try:
+            level = self._level() if self._response != "none" else 0
+            start_ns = due_ns = time.monotonic_ns()
+            rest_ns = plan.width_ns + _GAP_NS
+            steps = stream(tick_plan(plan, _NS))
+            for _ in range(plan.count):
+                start_ns += next(steps)
+                level = self._watch(max(start_ns, due_ns), level)
+                if self._stop.is_set():
+                    break
+                at_ns = time.monotonic_ns()
+                self._emit(plan)
+                put((STIMULUS, at_ns))
+                due_ns = at_ns + rest_ns
+            else:
+                self._watch(time.monotonic_ns() + int(TAIL_S * _NS), level)
+            put(None)
+        except (serial.SerialException, OSError) as error:
+            failure = self._gone()
+            failure.__cause__ = error
+            put(failure)
+
+    def _watch(self, until_ns: int, level: int) -> int:
+        """Watch the response until a moment or an abort; returns its last level."""
+        while (left_ns := until_ns - time.monotonic_ns()) > 0 and not self._stop.is_set():
+            if self._response == "none":
+                self._stop.wait(left_ns / _NS)
+                continue
+            now = self._level()
+            if now != level:
+                level = now
+                self._found.put((RISE if level else FALL, time.monotonic_ns()))
+            time.sleep(min(_POLL_S, left_ns / _NS))
+        return level
+
+    def _emit(self, plan: StimulusPlan) -> None:
+        if self._pulse is not None:
+            self._lines.write(bytes([self._pulse.byte]))
+            return
+        self._drive(not plan.inverted)
+        end_ns = time.monotonic_ns() + plan.width_ns
+        while time.monotonic_ns() < end_ns:
+            pass
+        self._drive(plan.inverted)
+
+    def _drive(self, high: bool) -> None:
+        if self._stimulus == "rts":
+            self._lines.rts = not high
+        else:
+            self._lines.dtr = not high
+
+    def _level(self) -> int:
+        return int(not (self._lines.cts if self._response == "cts" else self._lines.dsr))
+
+    def _end(self) -> None:
+        self._stop.set()
+        if self._thread is not None:
+            self._thread.join(5.0)
+            self._thread = None
+
+    def _resolution_ns(self) -> int:
+        slowest_ns = 1
+        try:
+            for _ in range(_PROBES):
+                before_ns = time.monotonic_ns()
+                _ = self._lines.cts
+                slowest_ns = max(slowest_ns, time.monotonic_ns() - before_ns)
+        except (serial.SerialException, OSError) as error:
+            if self._stimulus != "tx" or self._response != "none":
+                raise SourceError(
+                    "this port has no control lines.", self._port.name, "Use TX for the stimulus, and no response."
+                ) from error
+            return _USB_FRAME_NS
+        return slowest_ns
+
+    def _gone(self) -> SourceError:
+        return SourceError("the adapter is gone.", self._port.name, "Check plug and cable, then start again.")
