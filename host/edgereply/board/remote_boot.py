@@ -8,11 +8,14 @@ for the agent is read here.
 from __future__ import annotations
 
 import hashlib
+import importlib.util
 import json
+import marshal
 import os
 import shutil
 import stat
 import sys
+import zipfile
 from typing import Any, Optional
 
 MARK = "\x1eedgereply-boot "
@@ -77,6 +80,32 @@ def install(folder: str, wanted: str) -> str:
     return ""
 
 
+def compiled(folder: str, path: str) -> str:
+    """The same modules, compiled once for this interpreter: half the start-up time on a slow board."""
+    ready = os.path.join(folder, "agent-%s.zip" % sys.implementation.cache_tag)
+    if os.path.exists(ready):
+        return ready
+    partial = os.path.join(folder, ".compiled-%d" % os.getpid())
+    try:
+        with zipfile.ZipFile(path) as source, zipfile.ZipFile(partial, "w") as target:
+            for name in source.namelist():
+                code = marshal.dumps(compile(source.read(name), os.path.join(path, name), "exec"))
+                target.writestr(name + "c", importlib.util.MAGIC_NUMBER + bytes(12) + code)
+        os.replace(partial, ready)
+    except OSError:
+        return path
+    return ready
+
+
+def become_agent(code: str, path: str) -> None:
+    """Run the agent in this interpreter; does not return."""
+    sys.path.insert(0, code)
+    sys.argv = [path]
+    from edgereply_agent.__main__ import main as agent  # type: ignore[import-not-found,unused-ignore]
+
+    sys.exit(agent())
+
+
 def remove() -> None:
     removed = []
     for base in candidates():
@@ -103,10 +132,9 @@ def main() -> None:
         if complaint:
             passed_over.append("%s: %s" % (base, complaint))
             continue
+        code = compiled(folder, path)
         say(path=path, copied=fresh, passed_over=passed_over, python=sys.executable, version=list(sys.version_info[:3]))
-        if request["action"] == "run":
-            os.execv(sys.executable, [sys.executable, "-I", path])
-        return
+        become_agent(code, path)
     say(failed=passed_over)
 
 

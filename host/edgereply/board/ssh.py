@@ -1,8 +1,9 @@
 """Puts the agent on a board over the system's own ssh and starts it there, in one connection.
 
 The user's ssh configuration, keys, jump hosts and known hosts apply, and host-key checking stays as it is. On the far
-side only `sh` and a Python 3.9 or later are needed, whatever the login shell: the remote command has no quotes, dollars
-or newlines that shells treat differently.
+side only `sh` and a Python 3.9 or later are needed, whatever the login shell: the remote command has no newline and no
+quote inside its quotes that shells would treat differently. One interpreter finds the file, takes it in, and becomes
+the agent.
 """
 
 import importlib.resources
@@ -21,11 +22,15 @@ PYTHONS = "python3 python3.14 python3.13 python3.12 python3.11 python3.10 python
 CONNECT_S = 60.0
 MAX_LINE = 1 << 16
 
-_READ = "import sys; exec(sys.stdin.buffer.read(int(sys.stdin.buffer.readline())))"
-_OLD = "import sys; sys.exit(sys.version_info < (3, 9))"
+_TOO_OLD = 99
+_PROGRAM = (
+    f"import sys; sys.version_info < (3, 9) and sys.exit({_TOO_OLD}); "
+    "exec(sys.stdin.buffer.read(int(sys.stdin.buffer.readline())))"
+)
 _SEARCH = (
-    'for p in {pythons}; do if command -v $p >/dev/null 2>&1 && $p -c "' + _OLD + '" 2>/dev/null; '
-    'then exec $p -I -c "' + _READ + '"; fi; done; echo edgereply: no Python 3.9 or later >&2; exit 127'
+    "for p in {pythons}; do if command -v $p >/dev/null 2>&1; "
+    'then $p -I -c "' + _PROGRAM + f'"; r=$?; if [ $r -ne {_TOO_OLD} ]; then exit $r; fi; fi; done; '
+    "echo edgereply: no Python 3.9 or later >&2; exit 127"
 )
 
 

@@ -31,7 +31,7 @@ def command(
             put_json({"host": target.host, "removed": removed})
         say(f"removed from {target.host}: {', '.join(removed) or 'nothing was there'}")
         return
-    link = start_over_ssh(target.host, build_bundle(), target.python)
+    link = start_over_ssh(target.host, build_bundle(), target.python, target.ssh_config)
     client = BoardClient(link)
     try:
         hello = client.greet()
