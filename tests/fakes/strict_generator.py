@@ -14,7 +14,7 @@ WORDS = {
     "BURS:MODE": ("TRIG", "GAT"),
 }
 RESET = {
-    "PULS:PER": "1E-3", "PULS:WIDT": "1E-4", "VOLT:HIGH": "0.05", "VOLT:LOW": "-0.05", "FUNC": "SIN",
+    "PULS:PER": "1E-3", "PULS:WIDT": "5E-4", "VOLT:HIGH": "0.05", "VOLT:LOW": "-0.05", "FUNC": "SIN",
     "OUTP:POL": "NORM", "TRIG:SOUR": "IMM", "BURS:MODE": "TRIG", "BURS:NCYC": "1", "BURS:STAT": "0", "OUTP": "0",
 }  # fmt: skip
 SWITCHES = ("OUTP", "BURS:STAT")

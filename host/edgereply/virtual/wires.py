@@ -11,13 +11,23 @@ import contextlib
 import shutil
 import socket
 import tempfile
+from collections import deque
 from pathlib import Path
 from struct import Struct
 
 EVENT = Struct("<QIIII24x")
 CHANGE = Struct("<qII")
 RISING = 1
+MOST_WAITING = 4096
 _MOST_BOARDS = 8
+
+
+class _Board:
+    """One connected board: the level it drives, and edges its socket had no room for yet."""
+
+    def __init__(self) -> None:
+        self.level = 0
+        self.waiting: deque[bytes] = deque()
 
 
 class Wires:
@@ -36,7 +46,7 @@ class Wires:
         self._listener.bind(self.path)
         self._listener.listen(_MOST_BOARDS)
         self._listener.setblocking(False)
-        self._boards: dict[socket.socket, int] = {}
+        self._boards: dict[socket.socket, _Board] = {}
         self._sequence = 0
 
     def fileno(self) -> int:
@@ -53,23 +63,26 @@ class Wires:
             while len(self._boards) < _MOST_BOARDS:
                 board, _ = self._listener.accept()
                 board.setblocking(False)
-                self._boards[board] = 0
+                self._boards[board] = _Board()
 
     def emit(self, at_ns: int) -> None:
-        """Send one rising edge to every board; one that does not read loses it, as a kernel queue would.
+        """Send one rising edge to every board.
+
+        Edges wait, with their stamps, for a board that the computer does not let read; one that
+        lets too many wait loses the next, and sees it from the sequence number.
 
         Args:
             at_ns: stamp on the monotonic clock, taken just before.
         """
         self._sequence = sequence = self._sequence % 0xFFFF_FFFF + 1
         packet = EVENT.pack(at_ns, RISING, 0, sequence, sequence)
-        for board in self._boards:
-            # A board that has gone is noticed, and its level dropped, when its end of file is read.
-            with contextlib.suppress(BlockingIOError, BrokenPipeError, ConnectionResetError):
-                board.send(packet)
+        for wire, board in self._boards.items():
+            if len(board.waiting) < MOST_WAITING:
+                board.waiting.append(packet)
+            _send(wire, board.waiting)
 
     def changes(self, now_ns: int) -> list[tuple[int, int]]:
-        """Read what the boards did.
+        """Read what the boards did, and send on what waits for them.
 
         Args:
             now_ns: stamp for a line let go by a board that left.
@@ -78,40 +91,46 @@ class Wires:
             (monotonic ns, level) of each change of the response line.
         """
         found: list[tuple[int, int]] = []
-        for board in list(self._boards):
+        for wire, board in list(self._boards.items()):
             try:
-                while True:
-                    packet = board.recv(CHANGE.size)
-                    if len(packet) != CHANGE.size:
-                        self._drop(board)
-                        self._combine(now_ns, found)
-                        break
+                while len(packet := wire.recv(CHANGE.size)) == CHANGE.size:
                     at_ns, _line, level = CHANGE.unpack(packet)
-                    self._boards[board] = int(level != 0)
+                    board.level = int(level != 0)
                     self._combine(at_ns, found)
             except BlockingIOError:
+                if board.waiting:
+                    _send(wire, board.waiting)
                 continue
             except ConnectionResetError:
-                self._drop(board)
-                self._combine(now_ns, found)
+                pass
+            self._drop(wire)
+            self._combine(now_ns, found)
         return found
 
     def close(self) -> None:
         """Disconnect all boards and remove the directory."""
-        for board in list(self._boards):
-            self._drop(board)
+        for wire in list(self._boards):
+            self._drop(wire)
         self._listener.close()
         shutil.rmtree(self._directory, ignore_errors=True)
 
-    def _drop(self, board: socket.socket) -> None:
-        del self._boards[board]
-        board.close()
+    def _drop(self, wire: socket.socket) -> None:
+        del self._boards[wire]
+        wire.close()
 
     def _combine(self, at_ns: int, found: list[tuple[int, int]]) -> None:
-        level = int(any(self._boards.values()))
+        level = int(any(board.level for board in self._boards.values()))
         if level != self.level:
             self.level = level
             found.append((at_ns, level))
+
+
+def _send(wire: socket.socket, waiting: deque[bytes]) -> None:
+    # A board that has gone is noticed, and its level dropped, when its end of file is read.
+    with contextlib.suppress(BlockingIOError, BrokenPipeError, ConnectionResetError):
+        while waiting:
+            wire.send(waiting[0])
+            waiting.popleft()
 
 
 def remove_leftover(path: str) -> None:

@@ -77,7 +77,7 @@ def test_the_error_queue_is_looked_at_after_each_setting(bench: Bench) -> None:
     [{"period_ns": 90_000_000, "width_ns": 9_000_000}, {"period_ns": 200_000, "width_ns": 30_000}],
 )
 def test_times_whose_order_matters(bench: Bench, change: dict[str, int]) -> None:
-    """After a reset the width is 100 µs and the period 1 ms; a strict instrument refuses 9 ms before 90 ms."""
+    """After a reset the width is 500 µs and the period 1 ms; a strict instrument refuses 200 µs before 30 µs."""
     plan = replace(PLAN, **change)  # type: ignore[arg-type]
     source = bench.open()
     assert source.arm(plan) == plan

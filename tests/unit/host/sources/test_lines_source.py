@@ -196,6 +196,20 @@ def test_unplugged(adapter: FakeAdapter) -> None:
     source.close()
 
 
+def test_edges_read_together_with_the_failure_come_first(adapter: FakeAdapter) -> None:
+    adapter.before_write = failing_after(3)
+    source = LinesSource("port")
+    source.arm(PLAN)
+    source.start()
+    assert source._thread is not None
+    source._thread.join(10)
+    kinds: list[int] = []
+    with pytest.raises(SourceError, match="the adapter is gone"):
+        read_on(source, kinds)
+    assert kinds == [STIMULUS] * 3
+    source.close()
+
+
 def test_abort_ends_even_a_long_wait(adapter: FakeAdapter) -> None:
     source = LinesSource("port")
     source.arm(StimulusPlan(pattern="periodic", period_ns=60_000_000_000))
