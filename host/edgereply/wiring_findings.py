@@ -98,7 +98,9 @@ def response_findings(seen: Seen, input_line: str, output_line: str) -> list[Fin
         findings.append(Finding(f"{input_line} and {output_line} are apart", not joined, levels, remedy))
     if seen.answered is not None:
         right = seen.answered == seen.pulses
-        remedy = "" if right else f"The board does not answer every slow pulse: look at its load. {GROUND}"
+        nothing = f"No answer arrives at the capture: the response wire or the line's name. {GROUND}"
+        some = f"The board does not answer every slow pulse: look at its load. {GROUND}"
+        remedy = "" if right else some if seen.answered else nothing
         findings.append(
             Finding("the board answers slow pulses", right, f"{seen.answered} answers to {seen.pulses} pulses", remedy)
         )

@@ -51,6 +51,7 @@ def test_each_wrong_stimulus_wire_is_named(change: dict[str, int], words: str) -
         (Seen(10, follows=(1, 1)), "ground wire"),
         (Seen(10, input_follows=(0, 1)), "joined"),
         (Seen(10, answered=9), "load"),
+        (Seen(10, answered=0), "response wire"),
     ],
 )
 def test_each_wrong_response_wire_is_named(seen: Seen, words: str) -> None:
