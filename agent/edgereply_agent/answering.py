@@ -8,9 +8,10 @@ more than a direct one, against microseconds for a system call. Decoding comes a
 from __future__ import annotations
 
 import time
+from typing import Callable
 
 from .errors import lost_line
-from .ring import COUNT, MASK, SEQNO, STOP, Ring
+from .ring import BASE, COUNT, MASK, SEQNO, STOP, Ring
 from .routes.base import InputLine, OutputLine
 
 
@@ -91,6 +92,29 @@ def answer_spinning(line: InputLine, output: OutputLine, ring: Ring, hold_ns: in
         cells[COUNT] = answered
         if cells[STOP]:
             return
+
+
+def answer(
+    wait: str, line: InputLine, output: OutputLine, ring: Ring, hold_ns: int, started: Callable[[], object]
+) -> None:
+    """Throw away edges that wait already, say that it starts, answer until asked to stop.
+
+    Args:
+        wait: key of `LOOPS`.
+        started: called before the first edge is waited for.
+        line, output, ring, hold_ns: as `answer_blocking`.
+
+    Raises:
+        OSError, RouteError: as `answer_blocking`; the output is low.
+    """
+    ring.cells[BASE] = ring.cells[SEQNO] = line.flush()
+    started()
+    try:
+        LOOPS[wait](line, output, ring, hold_ns)
+    except OSError:
+        # The loop may have been left between high and low.
+        output.low()
+        raise
 
 
 LOOPS = {"block": answer_blocking, "spin": answer_spinning}

@@ -13,9 +13,8 @@ def counters(root: str = "/", consumer: str = "edgereply") -> Json:
     """Interrupts, context switches and CPU time of the whole system since it started.
 
     Returns:
-        `interrupts`, `context_switches`, `cpu_ticks` (in USER_HZ), `line_interrupts` (by number and name, the lines
-        that `consumer` holds; a chip that demultiplexes several lines by one interrupt shows them where it names
-        them).
+        `interrupts`, `system_switches` (context switches), `cpu_ticks` (in USER_HZ), `line_interrupts` (by number and
+        name, the lines that `consumer` holds).
     """
     found: Json = {"line_interrupts": line_interrupts(root, consumer)}
     for line in (text(f"{root}proc/stat") or "").splitlines():
@@ -25,7 +24,7 @@ def counters(root: str = "/", consumer: str = "edgereply") -> Json:
         elif name == "intr" and values:
             found["interrupts"] = int(values[0])
         elif name == "ctxt" and values:
-            found["context_switches"] = int(values[0])
+            found["system_switches"] = int(values[0])
     return found
 
 

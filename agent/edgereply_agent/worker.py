@@ -16,11 +16,12 @@ from edgereply_protocol import Json
 from .errors import GONE, AgentError, lost_line
 from .processes import SIGNALS, fork
 from .realtime import apply_realtime, die_with_parent
-from .ring import BASE, CLEAN, SEQNO, STOP, Ring, board_ns
+from .ring import CLEAN, STOP, Ring, board_ns
 from .routes.base import InputLine
 from .settings import Realtime
 
 START_S = 10.0
+Body = Callable[[Callable[[], object]], None]
 STOP_S = 1.0
 
 
@@ -30,9 +31,10 @@ class Worker:
     Args:
         name: for messages.
         ring: its rows.
-        body: the work; ends when the ring's stop cell is set.
+        body: the work; calls its argument once it would miss no edge any more, ends when the ring's stop cell is
+            set.
         realtime: settings applied in the process.
-        line: the input it waits on, flushed before the start and interrupted at the stop.
+        line: the input it sleeps on, interrupted at the stop.
         private_fds: descriptors of the session the process must not keep.
 
     `report_fd` becomes readable when the process ended.
@@ -42,7 +44,7 @@ class Worker:
         self,
         name: str,
         ring: Ring,
-        body: Callable[[], None],
+        body: Body,
         realtime: Realtime,
         line: Optional[InputLine],
         private_fds: Iterable[int],
@@ -166,7 +168,7 @@ class Worker:
 
 def _work(
     ring: Ring,
-    body: Callable[[], None],
+    body: Body,
     realtime: Realtime,
     line: Optional[InputLine],
     report: int,
@@ -195,10 +197,7 @@ def _work(
         os.write(report, json.dumps({"in_effect": in_effect, "warnings": warnings}).encode())
         if not os.read(go, 1):
             return 0
-        if line is not None:
-            ring.cells[BASE] = ring.cells[SEQNO] = line.flush()
-        os.write(report, json.dumps({"started_ns": board_ns()}).encode())
-        body()
+        body(lambda: os.write(report, json.dumps({"started_ns": board_ns()}).encode()))
         ring.cells[CLEAN] = 1
         return 0
     except AgentError as error:

@@ -16,7 +16,7 @@ from pathlib import Path
 
 import pytest
 
-from edgereply_agent.answering import LOOPS
+from edgereply_agent.answering import answer
 from edgereply_agent.errors import RouteError
 from edgereply_agent.ring import Ring
 from edgereply_agent.routes.base import RISING, Route
@@ -138,7 +138,7 @@ class RouteConformance:
         output = bench.route.output(bench.output)
         line = bench.route.input(bench.input, "rising", 64)
         ring = Ring(Layout.ANSWERS, 64)
-        worker = Worker("responder", ring, lambda: LOOPS[wait](line, output, ring, hold_ns), Realtime(), line, ())
+        worker = Worker("responder", ring, partial(answer, wait, line, output, ring, hold_ns), Realtime(), line, ())
         try:
             worker.ready()
             started_ns = worker.go()
@@ -174,7 +174,7 @@ class RouteConformance:
         output = bench.route.output(bench.output)
         line = bench.route.input(bench.input, "rising", 64)
         ring = Ring(Layout.ANSWERS, 64)
-        worker = Worker("responder", ring, lambda: LOOPS[wait](line, output, ring, 0), Realtime(), line, ())
+        worker = Worker("responder", ring, partial(answer, wait, line, output, ring, 0), Realtime(), line, ())
         worker.ready()
         worker.go()
         worker.stop()

@@ -8,11 +8,6 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
-from tests.conformance.routes import RouteBench, RouteConformance
-from tests.fakes.gpio_kernel import FakeChip, FakeGpioKernel, FakeLine
-from tests.fakes.gpiod_package import FakeGpiod
-from tests.fakes.sysfs_gpio import FakeSysfs
-from tests.fakes.virtual_wires import WiresPeer
 
 from edgereply_agent.routes.chardev import ChardevRoute
 from edgereply_agent.routes.chips import Chips
@@ -20,6 +15,11 @@ from edgereply_agent.routes.gpiod_route import GpiodRoute
 from edgereply_agent.routes.sysfs import SysfsRoute
 from edgereply_agent.routes.virtual import VirtualRoute
 from edgereply_agent.settings import LineSpec
+from tests.conformance.routes import RouteBench, RouteConformance
+from tests.fakes.gpio_kernel import FakeChip, FakeGpioKernel, FakeLine
+from tests.fakes.gpiod_package import FakeGpiod
+from tests.fakes.sysfs_gpio import FakeSysfs
+from tests.fakes.virtual_wires import WiresPeer
 
 
 def spec(role: str, line: str | int, chip: str = "") -> LineSpec:

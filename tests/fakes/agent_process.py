@@ -138,6 +138,15 @@ def _children(parent: int) -> list[int]:
     return found
 
 
+def open_fds() -> dict[str, str]:
+    """What this process holds open, by descriptor."""
+    found = {}
+    for entry in Path("/proc/self/fd").iterdir():
+        with contextlib.suppress(OSError):  # the directory's own descriptor is gone by now
+            found[entry.name] = str(entry.readlink())
+    return found
+
+
 def gone(pid: int, timeout_s: float = 5) -> bool:
     """Whether a process ends (or is a zombie) within so long."""
     end = time.monotonic() + timeout_s

@@ -9,6 +9,7 @@ from __future__ import annotations
 import errno
 import mmap
 import os
+import select
 import socket
 import struct
 import time
@@ -113,11 +114,9 @@ class FakeGpioKernel:
     def _current(self, line: FakeLine) -> FakeLine:
         """Give a line back whose request was closed by everybody."""
         if line.kernel is not None:
-            try:
-                closed = line.kernel.recv(1, socket.MSG_PEEK | socket.MSG_DONTWAIT) == b""
-            except BlockingIOError:
-                closed = False
-            if closed:
+            poll = select.poll()
+            poll.register(line.kernel, 0)
+            if poll.poll(0):  # hung up
                 line.kernel.close()
                 line.kernel, line.flags, line.consumer, line.seqno = None, 0, "", 0
         return line
@@ -176,6 +175,12 @@ class FakeGpioKernel:
         kernel.settimeout(10)
         level: int = kernel.recv(1)[0]
         return level
+
+    def collect(self) -> None:
+        """Take back all lines nobody holds any more."""
+        for chip in self.chips:
+            for line in chip.lines:
+                self._current(line)
 
     def close(self) -> None:
         """Close the kernel's ends."""

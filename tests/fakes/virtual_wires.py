@@ -53,7 +53,11 @@ class WiresPeer:
         ready, _, _ = select.select([self.wires], [], [], timeout_s)
         if not ready:
             raise TimeoutError("no output change")
-        data = self.wires.recv(64)
+        try:
+            data = self.wires.recv(64)
+        except ConnectionResetError:
+            # The agent left events unread; what it wrote before is still to be had.
+            data = self.wires.recv(64)
         if not data:
             raise ConnectionError("the agent closed the wires")
         at_ns, line, level = CHANGE.unpack(data)

@@ -16,6 +16,8 @@ from edgereply_agent.settings import Common, LineSpec
 from edgereply_agent.worker import Worker
 from edgereply_protocol import Block, Json, Layout
 
+Started = Callable[[], object]
+
 
 class Task:
     """Base of all tasks: from a checked setting to blocks of stamps and back to low outputs.
@@ -90,13 +92,18 @@ class Task:
         self._keeper = Keeper(self._outputs, self._inputs, self._private, common.realtime.fifo_priority)
 
     def _work(
-        self, name: str, layout: Layout, common: Common, line: Optional[InputLine], body: Callable[[Ring], None]
+        self,
+        name: str,
+        layout: Layout,
+        common: Common,
+        line: Optional[InputLine],
+        body: Callable[[Ring, Started], None],
     ) -> None:
         assert self._keeper is not None
         ring = Ring(layout, common.capacity)
         others = [fd for worker in self._workers for fd in worker.session_fds]
         private = (*self._private, self._keeper.fd, *others)
-        worker = Worker(name, ring, lambda: body(ring), common.realtime, line, private)
+        worker = Worker(name, ring, lambda started: body(ring, started), common.realtime, line, private)
         self._workers.append(worker)
         self._keeper.watch(worker.pid)
         realtime, warnings = worker.ready()

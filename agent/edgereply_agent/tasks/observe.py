@@ -13,7 +13,7 @@ from edgereply_agent.routes.registry import ROUTES
 from edgereply_agent.settings import Reader, read_common
 from edgereply_protocol import Json, Layout
 
-from .base import Task
+from .base import Started, Task
 
 WAIT_MS = 20
 
@@ -46,18 +46,21 @@ class Observe(Task):
             if fall is not None:
                 lines.append((self._input(route, fall, "falling", buffer), FALL, False))
             self._guard(common)
-            self._work("observer", Layout.EVENTS, common, None, lambda ring: _observe(lines, output, ring))
+            self._work(
+                "observer", Layout.EVENTS, common, None, lambda ring, started: _observe(lines, output, ring, started)
+            )
         except BaseException:
             self.close()
             raise
 
 
-def _observe(lines: list[tuple[InputLine, int, bool]], output: InputLine, ring: Ring) -> None:
+def _observe(lines: list[tuple[InputLine, int, bool]], output: InputLine, ring: Ring, started: Started) -> None:
     capture = Capture(lines, ring, output.level())
     poll = select.poll()
     for line, _, _ in lines:
         poll.register(*line.expected[0])
     cells = ring.cells
+    started()
     while not cells[STOP]:
         poll.poll(WAIT_MS)
         capture.take()

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from edgereply_agent.answering import LOOPS
+from edgereply_agent.answering import answer
 from edgereply_agent.errors import SettingError
 from edgereply_agent.realtime import throttle_warning
 from edgereply_agent.ring import Ring
@@ -10,7 +10,7 @@ from edgereply_agent.routes.registry import ROUTES
 from edgereply_agent.settings import WAITS, Reader, read_common
 from edgereply_protocol import Json, Layout
 
-from .base import Task
+from .base import Started, Task
 
 MAX_HOLD_NS = 1_000_000_000
 
@@ -40,13 +40,8 @@ class Respond(Task):
                 self.warnings.append(warning)
             self._guard(common)
 
-            def respond(ring: Ring) -> None:
-                try:
-                    LOOPS[wait](line, output, ring, hold_ns)
-                except OSError:
-                    # The loop may have been left between high and low.
-                    output.low()
-                    raise
+            def respond(ring: Ring, started: Started) -> None:
+                answer(wait, line, output, ring, hold_ns, started)
 
             self._work("responder", Layout.ANSWERS, common, line, respond)
         except BaseException:

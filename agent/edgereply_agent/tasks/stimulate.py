@@ -12,7 +12,7 @@ from edgereply_agent.routes.registry import ROUTES
 from edgereply_agent.settings import Reader, read_common, read_plan
 from edgereply_protocol import Json, Layout
 
-from .base import Task
+from .base import Started, Task
 
 
 class Stimulate(Task):
@@ -34,9 +34,10 @@ class Stimulate(Task):
             line = self._input(route, common.lines["capture"], "both", common.event_buffer)
             self._guard(common)
 
-            def work(ring: Ring) -> None:
+            def work(ring: Ring, started: Started) -> None:
                 level = line.level() if route.name != "virtual" else 0
                 capture = Capture([(line, RISE, True)], ring, level)
+                started()
                 try:
                     emit(plan, stimulus, capture, line, ring)
                 finally:
