@@ -10,47 +10,22 @@ import queue
 import threading
 import time
 from dataclasses import replace
-from typing import Literal, Protocol
+from typing import Literal
 
 import numpy as np
-import serial
 
 from edgereply.errors import SettingError, SourceError
+from edgereply.sources.adapter import Adapter
 from edgereply.sources.arrivals import stream, tick_plan
 from edgereply.sources.base import FALL, RISE, STIMULUS, SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.limits import check_plan
-from edgereply.sources.serial_port import SerialPort
 from edgereply.sources.uart import UartPulse, nearest_pulse
 
 SHORTEST_PERIOD_NS = 1_000_000
 TAIL_S = 0.1
 _GAP_NS = 20_000
 _POLL_S = 0.000_2
-_USB_FRAME_NS = 1_000_000
-_PROBES = 50
 _NS = 1_000_000_000
-
-
-class Lines(Protocol):
-    """What is used of a serial port."""
-
-    rts: bool
-    dtr: bool
-    baudrate: int
-
-    @property
-    def cts(self) -> bool:
-        """Returns: whether CTS is asserted, that is, low on a TTL adapter."""
-        ...
-
-    @property
-    def dsr(self) -> bool:
-        """Returns: whether DSR is asserted."""
-        ...
-
-    def write(self, data: bytes, /) -> int | None:
-        """Send bytes."""
-        ...
 
 
 class LinesSource:
@@ -79,33 +54,23 @@ class LinesSource:
         stimulus: Literal["tx", "rts", "dtr"] = "tx",
         response: Literal["cts", "dsr", "none"] = "none",
     ) -> None:
-        if stimulus not in ("tx", "rts", "dtr"):
-            raise SettingError(f"{stimulus!r} cannot carry a stimulus.", "stimulus", "Use tx, rts or dtr.")
-        if response not in ("cts", "dsr", "none"):
-            raise SettingError(f"{response!r} cannot carry a response.", "response", "Use cts, dsr or none.")
-        self._port = SerialPort(port, baud)
-        self._lines: Lines = self._port.device
-        self._stimulus = stimulus
-        self._response = response
+        self._adapter = Adapter(port, baud, stimulus, response)
+        self._on_tx = stimulus == "tx"
+        self._captures = response != "none"
         self._plan: StimulusPlan | None = None
         self._pulse: UartPulse | None = None
         self._found: queue.SimpleQueue[tuple[int, int] | SourceError | None] = queue.SimpleQueue()
         self._stop = threading.Event()
         self._thread: threading.Thread | None = None
         self._closed = False
-        try:
-            resolution_ns = self._resolution_ns()
-        except BaseException:
-            self._port.close()
-            raise
         self._identity = SourceIdentity(
             kind="lines",
             model=f"serial adapter, {stimulus} out, {response} in",
             serial="",
             firmware="",
-            tick_hz=max(1, _NS // resolution_ns),
+            tick_hz=max(1, _NS // self._adapter.resolution_ns),
             tolerance_ppm=100.0,
-            captures=response != "none",
+            captures=self._captures,
             virtual=False,
         )
 
@@ -134,17 +99,14 @@ class LinesSource:
             raise SettingError(
                 f"{plan.period_ns} ns is too short for an adapter on USB.", "period_ns", "Give 1000000 ns or more."
             )
-        if self._stimulus == "tx":
+        if self._on_tx:
             self._pulse = nearest_pulse(plan.width_ns)
             plan = replace(plan, width_ns=self._pulse.low_ns, inverted=True)
             check_plan(plan)
-        try:
-            if self._pulse is not None:
-                self._lines.baudrate = self._pulse.baud
-            else:
-                self._drive(plan.inverted)
-        except (serial.SerialException, OSError) as error:
-            raise self._gone() from error
+        if self._pulse is not None:
+            self._adapter.set_baud(self._pulse.baud)
+        else:
+            self._adapter.drive(plan.inverted)
         self._plan = plan
         return plan
 
@@ -155,7 +117,7 @@ class LinesSource:
             SourceError: nothing is armed.
         """
         if self._plan is None:
-            raise SourceError("nothing is armed.", self._port.name, "Call arm before start.")
+            raise SourceError("nothing is armed.", self._adapter.name, "Call arm before start.")
         plan, self._plan = self._plan, None
         self._stop.clear()
         self._found = queue.SimpleQueue()
@@ -210,26 +172,21 @@ class LinesSource:
         Raises:
             SourceError: the port is gone.
         """
-        if self._response == "none":
-            return None
-        try:
-            return self._level()
-        except (serial.SerialException, OSError) as error:
-            raise self._gone() from error
+        return self._adapter.level() if self._captures else None
 
     def close(self) -> None:
         """End what runs, and let the port go."""
         if not self._closed:
             self._closed = True
             self._end()
-            self._port.close()
+            self._adapter.close()
 
     # The emitting thread
 
     def _work(self, plan: StimulusPlan) -> None:
         put = self._found.put
         try:
-            level = self._level() if self._response != "none" else 0
+            level = self._adapter.level() if self._captures else 0
             start_ns = due_ns = time.monotonic_ns()
             rest_ns = plan.width_ns + _GAP_NS
             steps = stream(tick_plan(plan, _NS))
@@ -245,18 +202,16 @@ class LinesSource:
             else:
                 self._watch(time.monotonic_ns() + int(TAIL_S * _NS), level)
             put(None)
-        except (serial.SerialException, OSError) as error:
-            failure = self._gone()
-            failure.__cause__ = error
-            put(failure)
+        except SourceError as error:
+            put(error)
 
     def _watch(self, until_ns: int, level: int) -> int:
         """Watch the response until a moment or an abort; returns its last level."""
         while (left_ns := until_ns - time.monotonic_ns()) > 0 and not self._stop.is_set():
-            if self._response == "none":
+            if not self._captures:
                 self._stop.wait(left_ns / _NS)
                 continue
-            now = self._level()
+            now = self._adapter.level()
             if now != level:
                 level = now
                 self._found.put((RISE if level else FALL, time.monotonic_ns()))
@@ -265,43 +220,16 @@ class LinesSource:
 
     def _emit(self, plan: StimulusPlan) -> None:
         if self._pulse is not None:
-            self._lines.write(bytes([self._pulse.byte]))
+            self._adapter.send(self._pulse.byte)
             return
-        self._drive(not plan.inverted)
+        self._adapter.drive(not plan.inverted)
         end_ns = time.monotonic_ns() + plan.width_ns
         while time.monotonic_ns() < end_ns:
             pass
-        self._drive(plan.inverted)
-
-    def _drive(self, high: bool) -> None:
-        if self._stimulus == "rts":
-            self._lines.rts = not high
-        else:
-            self._lines.dtr = not high
-
-    def _level(self) -> int:
-        return int(not (self._lines.cts if self._response == "cts" else self._lines.dsr))
+        self._adapter.drive(plan.inverted)
 
     def _end(self) -> None:
         self._stop.set()
         if self._thread is not None:
             self._thread.join(5.0)
             self._thread = None
-
-    def _resolution_ns(self) -> int:
-        slowest_ns = 1
-        try:
-            for _ in range(_PROBES):
-                before_ns = time.monotonic_ns()
-                _ = self._lines.cts
-                slowest_ns = max(slowest_ns, time.monotonic_ns() - before_ns)
-        except (serial.SerialException, OSError) as error:
-            if self._stimulus != "tx" or self._response != "none":
-                raise SourceError(
-                    "this port has no control lines.", self._port.name, "Use TX for the stimulus, and no response."
-                ) from error
-            return _USB_FRAME_NS
-        return slowest_ns
-
-    def _gone(self) -> SourceError:
-        return SourceError("the adapter is gone.", self._port.name, "Check plug and cable, then start again.")

@@ -5,21 +5,20 @@ from __future__ import annotations
 import contextlib
 import time
 from dataclasses import replace
-from typing import Any, NoReturn
+from typing import Any
 
 from edgereply.deadline import Deadline
 from edgereply.errors import HostError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
-from edgereply.sources.dialogue import ANSWER_S, Dialogue
+from edgereply.sources.dialogue import Dialogue
+from edgereply.sources.identification import identify
 from edgereply.sources.limits import check_plan
 from edgereply.sources.records import RecordError, Timeline
 from edgereply.sources.serial_port import SerialPort
 
 SILENCE_S = 5.0
 _STOP_S = 5.0
-_QUIET_S = 0.08
-_HEARD = 240
 _PATTERNS = {"periodic": "PER", "uniform": "UNIF", "exponential": "EXP"}
 _PATTERN_TIMES: dict[str, dict[str, str]] = {
     "periodic": {},
@@ -53,7 +52,7 @@ class ReferenceSource:
         self._failure: HostError | None = None
         self._closed = False
         try:
-            self._identity = self._identify(kind, Deadline(patience_s))
+            self._identity = identify(self._dialogue, kind, Deadline(patience_s))
         except BaseException:
             self._port.close()
             raise
@@ -237,48 +236,3 @@ class ReferenceSource:
                 self._failure = self._dialogue.silent("did not stop when told to")
         if self._failure is not None:
             raise self._failure
-
-    # Opening
-
-    def _identify(self, kind: str, deadline: Deadline) -> SourceIdentity:
-        heard = b""
-        found: scpi.Identification | None = None
-        while found is None and not deadline.expired():
-            self._port.send(scpi.DEVICE_CLEAR + b"\n" + scpi.message("*IDN?"))
-            attempt = Deadline(min(0.5, deadline.remaining_s()))
-            while found is None and (line := self._port.receive_line(attempt)) is not None:
-                heard = (heard + line)[-_HEARD:]
-                found = self._recognise(line)
-        if found is None:
-            if heard.strip():
-                self._something_else(heard)
-            raise self._dialogue.silent("does not answer")
-        self._port.drain(_QUIET_S, Deadline(ANSWER_S))
-        return SourceIdentity(
-            kind=kind,
-            model=found.model.removeprefix("pulse source "),
-            serial=found.serial,
-            firmware=found.firmware,
-            tick_hz=self._dialogue.number("ROSC:FREQ?", least=1),
-            tolerance_ppm=float(self._dialogue.number("ROSC:TOL?")),
-            captures=True,
-            virtual="virtual" in found.model,
-        )
-
-    def _recognise(self, line: bytes) -> scpi.Identification | None:
-        try:
-            found = scpi.parse_identification(scpi.parse_line(line))
-        except scpi.ScpiError:
-            return None
-        if found.maker == "edgereply" and found.model.startswith("pulse source "):
-            return found
-        if line.endswith(b"\n"):
-            self._something_else(line)
-        return None
-
-    def _something_else(self, heard: bytes) -> NoReturn:
-        raise SourceError(
-            f"what answers here is not a pulse source; it said {scpi.printable(heard.strip())!r}.",
-            self._port.name,
-            "Name another port, or load the pulse source's firmware.",
-        )

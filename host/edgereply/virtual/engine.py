@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
-from typing import Protocol, cast
+from typing import Protocol
 
-from edgereply.sources.base import Pattern
-from edgereply.virtual.grammar import MESSAGE_LIMIT, CommandError, duration, integer, keyword, spellings, split_unit
+from edgereply.virtual.grammar import MESSAGE_LIMIT, CommandError, integer, spellings, split_unit
+from edgereply.virtual.setting_commands import Row, StimulusSettings
 from edgereply.virtual.status import Status
 from edgereply.virtual.stimulus import Stimulus
 
@@ -16,15 +15,6 @@ DEVICE_CLEAR = 0x03
 EMPTY_BLOCK = b"#10"
 _HELD_LIMIT = 64
 _OUTPUT_LIMIT = 4096
-
-_PATTERNS = {
-    **dict.fromkeys(spellings("PERiodic"), "periodic"),
-    **dict.fromkeys(spellings("UNIForm"), "uniform"),
-    **dict.fromkeys(spellings("EXPonential"), "exponential"),
-}
-_PATTERN_ANSWER = {"periodic": "PER", "uniform": "UNIF", "exponential": "EXP"}
-_POLARITIES = {**dict.fromkeys(spellings("NORMal"), ""), **dict.fromkeys(spellings("INVerted"), "inverted")}
-_SWITCH = {"ON": "1", "1": "1", "OFF": "0", "0": "0"}
 
 
 class Instrument(Protocol):
@@ -78,8 +68,7 @@ class Engine:
         self._tick_hz = tick_hz
         self._tolerance_ppm = tolerance_ppm
         self._status = Status()
-        self._stimulus = Stimulus.default(tick_hz)
-        self._output_on = False
+        self._settings = StimulusSettings(tick_hz)
         self._has_run = False
         self._in_run = False
         self._line = bytearray()
@@ -188,8 +177,9 @@ class Engine:
     # Commands
 
     def _table(self) -> dict[str, tuple[Callable[..., str | None], int]]:
-        status, number = self._status, self._number
-        rows: list[tuple[str, Callable[..., str | None], int]] = [
+        status = self._status
+        rows: list[Row] = [
+            *self._settings.rows(),
             ("*IDN?", lambda: self._identity, 0),
             ("*RST", self._reset, 0),
             ("*CLS", self._clear, 0),
@@ -205,27 +195,14 @@ class Engine:
             ("*TST?", lambda: "0", 0),
             ("SYSTem:ERRor[:NEXT]?", status.next_error, 0),
             ("SYSTem:VERSion?", lambda: "1999.0", 0),
-            ("[SOURce:]PULSe:COUNt", lambda text: number("count", text), 1),
-            ("[SOURce:]PULSe:COUNt?", lambda: str(self._stimulus.count), 0),
-            ("[SOURce:]PULSe:POLarity", self._polarity, 1),
-            ("[SOURce:]PULSe:POLarity?", lambda: "INV" if self._stimulus.inverted else "NORM", 0),
-            ("[SOURce:]PULSe:ARRival", self._arrival, 1),
-            ("[SOURce:]PULSe:ARRival?", lambda: _PATTERN_ANSWER[self._stimulus.pattern], 0),
-            ("[SOURce:]PULSe:ARRival:SEED", lambda text: number("seed", text), 1),
-            ("[SOURce:]PULSe:ARRival:SEED?", lambda: str(self._stimulus.seed), 0),
             ("[SOURce:]ROSCillator[:INTernal]:FREQuency?", lambda: str(self._tick_hz), 0),
             ("[SOURce:]ROSCillator:TOLerance?", lambda: str(self._tolerance_ppm), 0),
-            ("OUTPut[:STATe]", self._output, 1),
-            ("OUTPut[:STATe]?", lambda: str(int(self._output_on)), 0),
             ("[SENSe:]DIGital:DATA?", lambda: str(self._instrument.level()), 0),
             ("INITiate[:IMMediate]", self._initiate, 0),
             ("FETCh?", self._fetch, 0),
             ("READ?", self._read, 0),
             ("ABORt", self._abort, 0),
         ]
-        for name, header in _TIMES.items():
-            rows.append((header, lambda text, name=name: self._time(name, text), 1))
-            rows.append((f"{header}?", lambda name=name: self._stimulus.seconds(name), 0))
         return {spelling: (action, arguments) for pattern, action, arguments in rows for spelling in spellings(pattern)}
 
     _urgent = frozenset([*spellings("ABORt"), "*RST", "*CLS"])
@@ -240,8 +217,7 @@ class Engine:
     def _reset(self) -> None:
         self._forget_waits()
         self._abort()
-        self._stimulus = Stimulus.default(self._tick_hz)
-        self._output_on = False
+        self._settings.reset()
         self._has_run = False
         if not self.streaming:
             self._instrument.forget()
@@ -271,27 +247,10 @@ class Engine:
     def _wait(self) -> None:
         self._waiting = self._in_run
 
-    def _time(self, name: str, text: str) -> None:
-        self._stimulus = self._stimulus.with_time(name, duration(text))
-
-    def _number(self, name: str, text: str) -> None:
-        self._stimulus = self._stimulus.with_number(name, integer(text))
-
-    def _polarity(self, text: str) -> None:
-        self._stimulus = replace(self._stimulus, inverted=bool(keyword(text, _POLARITIES)))
-
-    def _arrival(self, text: str) -> None:
-        self._stimulus = replace(self._stimulus, pattern=cast(Pattern, keyword(text, _PATTERNS)))
-
-    def _output(self, text: str) -> None:
-        self._output_on = keyword(text, _SWITCH) == "1"
-
     def _initiate(self) -> None:
-        if not self._output_on:
-            raise CommandError(-221)
-        self._stimulus.check()
+        stimulus = self._settings.checked()
         self._has_run = self._in_run = True
-        self._instrument.begin(self._stimulus)
+        self._instrument.begin(stimulus)
 
     def _read(self) -> None:
         self._initiate()
@@ -302,14 +261,6 @@ class Engine:
             raise CommandError(-230)
         self.out += _block(self._instrument.take())
         return ""
-
-
-_TIMES = {
-    "period": "[SOURce:]PULSe:PERiod",
-    "width": "[SOURce:]PULSe:WIDTh",
-    "floor": "[SOURce:]PULSe:ARRival:FLOor",
-    "spread": "[SOURce:]PULSe:ARRival:SPRead",
-}
 
 
 def _block(records: bytes) -> bytes:

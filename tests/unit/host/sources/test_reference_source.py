@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from tests.fakes.scripted_serial import ScriptedSerial
 
 from edgereply.errors import SettingError, SourceError
-from edgereply.sources import dialogue, reference
+from edgereply.sources import dialogue, identification, reference
 from edgereply.sources.base import StimulusPlan
 from edgereply.sources.reference import ReferenceSource
 from edgereply.virtual.engine import Engine
@@ -65,7 +65,7 @@ def block(*records: tuple[int, int]) -> bytes:
 def impatient(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(dialogue, "ANSWER_S", 0.3)
     monkeypatch.setattr(reference, "SILENCE_S", 0.3)
-    monkeypatch.setattr(reference, "_QUIET_S", 0.01)
+    monkeypatch.setattr(identification, "_QUIET_S", 0.01)
     monkeypatch.setattr(reference, "_STOP_S", 0.3)
 
 
