@@ -278,8 +278,10 @@ def _digest(path: Path) -> str:
 
 
 def _unwritable(directory: Path, error: OSError) -> StoreError:
+    # The Parquet writer puts words of its own where the system's reason should be.
+    why = os.strerror(error.errno) if error.errno else str(error)
     return StoreError(
-        f"the run cannot be written: {error.strerror or error}",
+        f"the run cannot be written: {why}",
         where=str(directory),
         remedy="free space or choose another directory with --out; what was committed before stays readable",
     )

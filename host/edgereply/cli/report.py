@@ -20,9 +20,12 @@ def command(
 ) -> None:
     """Write one self-contained page about one run or several side by side."""
     from edgereply.cli.duration_option import duration_option
+    from edgereply.errors import SettingError
     from edgereply.report.document import write_page
     from edgereply.views import load_view
 
+    if output.is_dir():
+        raise SettingError("the page would be a directory", where=str(output), remedy="name a file with --output")
     deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
     say(f"evaluating {len(runs)} run{'s' if len(runs) > 1 else ''} from the raw stamps")
     views = [load_view(run, deadline_ns) for run in runs]
