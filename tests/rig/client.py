@@ -22,7 +22,7 @@ Record = tuple[int, int]
 class Client:
     """Speaks to a port; every wait ends after `timeout_s` of wall time without a byte."""
 
-    def __init__(self, port: str, timeout_s: float = 60.0) -> None:
+    def __init__(self, port: str, timeout_s: float = 20.0) -> None:
         self.line = serial.Serial(port, 500_000, timeout=timeout_s)
 
     def __enter__(self) -> Client:

@@ -211,9 +211,19 @@ def test_a_message_byte_by_byte_and_many_messages_at_once(client: Client) -> Non
     for byte in b"PULS:COUN 12\nPULS:COUN?\n":
         client.line.write(bytes([byte]))
     assert client.answer() == "12"
-    client.line.write(b"".join(b"PULS:COUN %d\n" % n for n in range(1, 60)) + b"PULS:COUN?\n")
-    assert client.answer() == "59"
+    settings = "PULS:PER 5.5 MS;:PULS:WIDT 60 US;:PULS:COUN 123\nPULS:POL NORM\nPULS:ARR UNIF\nPULS:ARR:FLO 1.5 MS\n"
+    settings += "PULS:ARR:SPR 0.5 MS\nPULS:ARR:SEED 7654321\nOUTP ON\n"
+    client.send(settings + "PULS:COUN?;:PULS:ARR:SEED?;:OUTP?")
+    assert [client.answer() for _ in range(3)] == ["123", "7654321", "1"]
     assert client.errors() == []
+
+
+def test_more_than_the_buffer_holds_is_an_error_and_not_a_wrong_setting(client: Client) -> None:
+    client.line.write(b"".join(b"PULS:COUN %d\n" % (n * 111_111) for n in range(1, 60)))
+    client.line.write(DEVICE_CLEAR)
+    errors = client.errors()
+    assert '-363,"Input buffer overrun"' in errors
+    assert int(client.ask("PULS:COUN?")) % 111_111 == 0, "a message with a hole in it was obeyed"
 
 
 def test_power_on_is_an_event() -> None:

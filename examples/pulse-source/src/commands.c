@@ -12,7 +12,7 @@
 #include "stream.h"
 
 struct command {
-	char header[44];
+	char header[36];
 	uint8_t flags;
 	uint8_t which;
 	void (*obey)(const struct call *call);
@@ -31,18 +31,18 @@ static const struct command table[] PROGMEM = {
 	{"*WAI", SETS | DURING_RUN, 0, control_wait},
 	{"SYSTem:ERRor[:NEXT]", ASKS | DURING_RUN, COMMON_ERROR, common_obey},
 	{"SYSTem:VERSion", ASKS, COMMON_VERSION, common_obey},
-	{"[SOURce:]PULSe:PERiod", SETS | ASKS | TAKES, PARAMETER_PERIOD, parameter_time},
-	{"[SOURce:]PULSe:WIDTh", SETS | ASKS | TAKES, PARAMETER_WIDTH, parameter_time},
-	{"[SOURce:]PULSe:ARRival:FLOor", SETS | ASKS | TAKES, PARAMETER_FLOOR, parameter_time},
-	{"[SOURce:]PULSe:ARRival:SPRead", SETS | ASKS | TAKES, PARAMETER_SPREAD, parameter_time},
-	{"[SOURce:]PULSe:COUNt", SETS | ASKS | TAKES, PARAMETER_COUNT, parameter_integer},
-	{"[SOURce:]PULSe:ARRival:SEED", SETS | ASKS | TAKES, PARAMETER_SEED, parameter_integer},
-	{"[SOURce:]PULSe:POLarity", SETS | ASKS | TAKES, PARAMETER_POLARITY, parameter_choice},
-	{"[SOURce:]PULSe:ARRival", SETS | ASKS | TAKES, PARAMETER_PATTERN, parameter_choice},
+	{"PULSe:PERiod", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_PERIOD, parameter_time},
+	{"PULSe:WIDTh", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_WIDTH, parameter_time},
+	{"PULSe:ARRival:FLOor", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_FLOOR, parameter_time},
+	{"PULSe:ARRival:SPRead", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_SPREAD, parameter_time},
+	{"PULSe:COUNt", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_COUNT, parameter_integer},
+	{"PULSe:ARRival:SEED", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_SEED, parameter_integer},
+	{"PULSe:POLarity", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_POLARITY, parameter_choice},
+	{"PULSe:ARRival", UNDER_SOURCE | SETS | ASKS | TAKES, PARAMETER_PATTERN, parameter_choice},
 	{"OUTPut[:STATe]", SETS | ASKS | TAKES, PARAMETER_OUTPUT, parameter_choice},
-	{"[SOURce:]ROSCillator[:INTernal]:FREQuency", ASKS, COMMON_FREQUENCY, common_obey},
-	{"[SOURce:]ROSCillator:TOLerance", ASKS, COMMON_TOLERANCE, common_obey},
-	{"[SENSe:]DIGital:DATA", ASKS | DURING_RUN, COMMON_LEVEL, common_obey},
+	{"ROSCillator[:INTernal]:FREQuency", UNDER_SOURCE | ASKS, COMMON_FREQUENCY, common_obey},
+	{"ROSCillator:TOLerance", UNDER_SOURCE | ASKS, COMMON_TOLERANCE, common_obey},
+	{"DIGital:DATA", UNDER_SENSE | ASKS | DURING_RUN, COMMON_LEVEL, common_obey},
 	/* A second start is refused by the function itself, with an error of its own. */
 	{"INITiate[:IMMediate]", SETS | ALWAYS, 0, control_initiate},
 	{"READ", ASKS | ALWAYS, 0, control_read},
@@ -50,12 +50,29 @@ static const struct command table[] PROGMEM = {
 	{"ABORt", SETS | ALWAYS, 0, control_abort},
 };
 
+/* Steps over the optional node SOURce: or SENSe: and says which entries may follow; 0 when there is none. */
+static uint8_t take_root(const char **header)
+{
+	static const char source[] PROGMEM = "SOURce", sense[] PROGMEM = "SENSe";
+	uint8_t root = 0;
+
+	if (header_begins(source, header))
+		root = UNDER_SOURCE;
+	else if (header_begins(sense, header))
+		root = UNDER_SENSE;
+	return root;
+}
+
 /* The entry in flash, or NULL; *end points behind the header and its question mark. */
 static const struct command *find(const char *header, bool *query, const char **end)
 {
+	uint8_t root = take_root(&header);
+
 	for (uint8_t i = 0; i < sizeof(table) / sizeof(table[0]); i++) {
 		uint8_t flags = pgm_read_byte(&table[i].flags);
 
+		if (root && !(flags & root))
+			continue;
 		if (!header_matches(table[i].header, header, end))
 			continue;
 		*query = **end == '?';

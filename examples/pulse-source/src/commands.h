@@ -12,6 +12,8 @@ enum command_flags {
 	TAKES = 4,          /* the command needs a parameter */
 	DURING_RUN = 8,     /* allowed while a run is in progress, unless READ? streams or *OPC? waits */
 	ALWAYS = 16,        /* allowed at any time */
+	UNDER_SOURCE = 32,  /* SOURce: may come before the header */
+	UNDER_SENSE = 64,   /* SENSe: may */
 };
 
 struct call {

@@ -1,36 +1,33 @@
 #include "headers.h"
 
 #include <avr/pgmspace.h>
-#include <ctype.h>
+#include <stdint.h>
 
-static bool in_mnemonic(char c)
-{
-	return isalnum(c) || c == '_' || c == '*';
-}
+#include "letters.h"
 
 /* Takes one mnemonic of the pattern from the header, in its short or its long form. */
 static bool take_mnemonic(const char **pattern, const char **header)
 {
 	const char *p = *pattern, *h = *header;
-	char c;
+	char c = pgm_read_byte(p);
 
-	while ((c = pgm_read_byte(p)) && in_mnemonic(c) && !islower(c)) {
-		if (toupper(*h) != c)
+	do {
+		if (upper(*h) != c)
 			return false;
-		p++;
 		h++;
-	}
+		c = pgm_read_byte(++p);
+	} while (in_mnemonic(c) && !is_lower(c));
 	if (in_mnemonic(*h)) {
-		while ((c = pgm_read_byte(p)) && islower(c)) {
-			if (tolower(*h) != c)
+		while (is_lower(c)) {
+			if (upper(*h) != upper(c))
 				return false;
-			p++;
 			h++;
+			c = pgm_read_byte(++p);
 		}
 		if (in_mnemonic(*h))
 			return false;
 	}
-	while (islower(pgm_read_byte(p)))
+	while (is_lower(pgm_read_byte(p)))
 		p++;
 	*pattern = p;
 	*header = h;
@@ -64,4 +61,14 @@ bool header_matches(const char *pattern, const char *header, const char **end)
 			return false;
 		}
 	}
+}
+
+bool header_begins(const char *mnemonic, const char **header)
+{
+	const char *h = *header;
+
+	if (!take_mnemonic(&mnemonic, &h) || *h != ':')
+		return false;
+	*header = h + 1;
+	return true;
 }

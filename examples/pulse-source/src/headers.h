@@ -6,7 +6,10 @@
 #include <stdbool.h>
 
 /* Whether the header, ended by any character that cannot be part of one, is a form of the pattern in flash, for
- * example "[SOURce:]PULSe:PERiod". On success *end points behind it. */
+ * example "SYSTem:ERRor[:NEXT]". On success *end points behind it. */
 bool header_matches(const char *pattern_flash, const char *header, const char **end);
+
+/* Whether the header begins with this mnemonic and a colon; on success *header moves behind them. */
+bool header_begins(const char *mnemonic_flash, const char **header);
 
 #endif

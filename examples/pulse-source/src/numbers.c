@@ -1,8 +1,8 @@
 #include "numbers.h"
 
-#include <ctype.h>
 #include <stdlib.h>
 
+#include "letters.h"
 #include "ticks.h"
 #include "uart.h"
 
@@ -29,9 +29,9 @@ static const char *read_exponent(const char *text, int16_t *exponent)
 
 	if (*p == '-' || *p == '+')
 		p++;
-	if (!isdigit(*p))
+	if (!is_digit(*p))
 		return text; /* no exponent after all; what follows must be a suffix */
-	for (; isdigit(*p); p++)
+	for (; is_digit(*p); p++)
 		if (value < 1000)
 			value = value * 10 + (*p - '0');
 	*exponent += negative ? -value : value;
@@ -49,7 +49,7 @@ static const char *read_decimal(const char *text, struct decimal *number)
 	number->negative = *text == '-';
 	if (*text == '-' || *text == '+')
 		text++;
-	for (; isdigit(*text) || (*text == '.' && !point); text++) {
+	for (; is_digit(*text) || (*text == '.' && !point); text++) {
 		if (*text == '.') {
 			point = true;
 			continue;
@@ -65,7 +65,7 @@ static const char *read_decimal(const char *text, struct decimal *number)
 	}
 	if (!any)
 		return NULL;
-	if (toupper(*text) == 'E')
+	if (upper(*text) == 'E')
 		text = read_exponent(text, &number->exponent);
 	return skip_spaces(text);
 }
@@ -74,7 +74,7 @@ static const char *read_decimal(const char *text, struct decimal *number)
 static uint64_t scaled(const struct decimal *number, uint32_t unit)
 {
 	uint64_t value = number->digits * unit;
-	uint64_t divisor = 1;
+	uint64_t divisor = 1, quotient, rest;
 	int16_t exponent = number->exponent;
 
 	if (value == 0 || exponent < -19)
@@ -84,9 +84,13 @@ static uint64_t scaled(const struct decimal *number, uint32_t unit)
 			return UINT64_MAX;
 		value *= 10;
 	}
+	if (exponent == 0)
+		return value;
 	for (; exponent < 0; exponent++)
 		divisor *= 10;
-	return value / divisor + (value % divisor >= (divisor + 1) / 2);
+	quotient = value / divisor;
+	rest = value - quotient * divisor;
+	return quotient + (rest >= divisor - rest);
 }
 
 static enum number_result fit(const struct decimal *number, uint32_t unit, uint32_t *result)
@@ -119,7 +123,7 @@ enum number_result number_ticks(const char *text, uint32_t *ticks)
 	if (!rest)
 		return NUMBER_NOT_ONE;
 	for (uint8_t i = 0; *rest && scale[i]; i++) {
-		if (toupper(*rest) == scale[i]) {
+		if (upper(*rest) == scale[i]) {
 			thousandths = i + 1;
 			rest++;
 			if (!*rest)
@@ -127,7 +131,7 @@ enum number_result number_ticks(const char *text, uint32_t *ticks)
 			break;
 		}
 	}
-	if (toupper(*rest) == 'S')
+	if (upper(*rest) == 'S')
 		rest++;
 	if (*rest)
 		return NUMBER_NOT_ONE;

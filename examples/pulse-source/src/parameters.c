@@ -1,10 +1,10 @@
 #include "parameters.h"
 
 #include <avr/pgmspace.h>
-#include <ctype.h>
 
 #include "errors.h"
 #include "headers.h"
+#include "letters.h"
 #include "numbers.h"
 #include "settings.h"
 #include "stimulus.h"
@@ -122,7 +122,7 @@ static void send_choice(uint8_t which, uint8_t value)
 
 		if (pgm_read_byte(&choices[i].which) != which || pgm_read_byte(&choices[i].value) != value)
 			continue;
-		while ((c = pgm_read_byte(word++)) && !islower(c))
+		while ((c = pgm_read_byte(word++)) && !is_lower(c))
 			uart_put(c);
 		uart_put('\n');
 		return;
@@ -144,7 +144,7 @@ void parameter_choice(const struct call *call)
 			return;
 		}
 	}
-	errors_add(isalnum(call->parameter[0]) && (isalpha(call->parameter[0]) || call->which == PARAMETER_OUTPUT)
+	errors_add(is_letter(*call->parameter) || (is_digit(*call->parameter) && call->which == PARAMETER_OUTPUT)
 			   ? ILLEGAL_PARAMETER_VALUE
 			   : DATA_TYPE_ERROR);
 }
