@@ -100,6 +100,24 @@ def test_too_few_answers_give_none() -> None:
     assert quantile_interval(np.empty(0, dtype=np.int64), 0.5) is None
 
 
+@pytest.mark.parametrize(("p", "truth"), [(0.9, 1.5157), (0.95, 2.0506), (0.99, 3.3363)])
+def test_waiting_times_of_a_queue_are_held(p: float, truth: float) -> None:
+    # M/D/1 at load .5 and service time 1 (Erlang 1909; recomputed): 90, 95 and 99 % quantiles of the wait.
+    # Waits depend on each other, so order statistics alone would hold them too seldom.
+    held = 0
+    for seed in range(60):
+        rng = np.random.default_rng(seed)
+        steps = 1.0 - rng.exponential(2.0, 6000)
+        walk = np.concatenate([[0.0], np.cumsum(steps)])
+        waits = (walk - np.minimum.accumulate(walk))[1000:]  # Lindley (1952)
+        found = quantile_interval((waits * 1e9).astype(np.int64), p)
+        assert found is not None
+        assert found.method == "block bootstrap"
+        held += found.low_ns <= truth * 1e9 <= found.high_ns
+    # 57 expected; 4 standard deviations below that are 50.
+    assert held >= 50
+
+
 def test_few_blocks_are_no_judgement() -> None:
     values = np.repeat(np.arange(30), 30)
     assert tail_dependence(values, 0.5).effective_count == 0.0

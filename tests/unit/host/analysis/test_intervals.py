@@ -137,6 +137,15 @@ def test_dkw(count: int, width: float) -> None:
     assert dkw_half_width(count) * math.sqrt(count) >= stats.kstwobign.isf(0.05) - 1e-3
 
 
+@pytest.mark.parametrize(
+    ("count", "critical"),
+    [(5, 0.563), (10, 0.409), (15, 0.338), (20, 0.294), (25, 0.264), (30, 0.242), (35, 0.224)],
+)
+def test_dkw_is_a_little_wider_than_the_kolmogorov_table(count: int, critical: float) -> None:
+    # Massey (1951), Journal of the American Statistical Association 46, 68-78, Table 1, 5 % points.
+    assert critical <= dkw_half_width(count) <= 1.08 * critical
+
+
 @pytest.mark.parametrize("bad", [0.0, 1.0, -1.0, 2.0, float("nan")])
 def test_probabilities_outside_the_open_range_are_refused(bad: float) -> None:
     with pytest.raises(ValueError, match="strictly within"):

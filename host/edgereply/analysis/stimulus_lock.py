@@ -1,0 +1,91 @@
+"""Stimuli that keep step with a tick sample only one moment of it, and hide or exaggerate what it does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.suspects import SUSPECTS, Suspect
+
+# A mean resultant this long leaves most of the cycle without stimuli.
+_LOCKED_FROM = 0.5
+_FEWEST = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lock:
+    """One rhythm that the stimuli keep step with.
+
+    Attributes:
+        period_ns: of the rhythm.
+        suspect: whose rhythm it is; None for the stimuli's own period.
+        resultant: mean resultant length of the phases, 0 (even) to 1 (always the same phase).
+        covered: share of the cycle, in twentieths, that saw a stimulus.
+        advice: what to do.
+    """
+
+    period_ns: float
+    suspect: str | None
+    resultant: float
+    covered: float
+    advice: str
+
+
+def find_locks(stimulus_ns: NDArray[np.int64], suspects: Sequence[Suspect] = SUSPECTS) -> tuple[Lock, ...]:
+    """Find known rhythms with which the stimuli keep step.
+
+    Args:
+        stimulus_ns: shape (n,), int64, nanoseconds, rising.
+        suspects: rhythms to test.
+
+    Returns:
+        Locks, the stimuli's own period first; none for fewer than 30 stimuli.
+    """
+    if stimulus_ns.size < _FEWEST:
+        return ()
+    times = stimulus_ns - stimulus_ns[0]
+    own = float(times[-1]) / (times.size - 1)
+    rhythms: list[tuple[float, str | None]] = [(own, None), *((s.period_ns, s.name) for s in suspects)]
+    found = []
+    for period, name in rhythms:
+        # A run shorter than a few cycles covers only part of one, whatever its pattern.
+        if period <= 0.0 or float(times[-1]) < 5.0 * period:
+            continue
+        phase = np.mod(times / period, 1.0)
+        length = resultant(2.0 * math.pi * phase)
+        if length >= _LOCKED_FROM:
+            covered = np.unique((phase * 20.0).astype(np.int64)).size / 20.0
+            found.append(
+                Lock(period_ns=period, suspect=name, resultant=length, covered=covered, advice=_advice(name, covered))
+            )
+    return tuple(found)
+
+
+def resultant(angles: NDArray[np.float64]) -> float:
+    """Mean resultant length.
+
+    Args:
+        angles: shape (n,), radians, not empty.
+
+    Returns:
+        0 to 1.
+
+    Source: Zar, J. H., Biostatistical Analysis, chapter on circular distributions.
+    """
+    return math.hypot(float(np.cos(angles).mean()), float(np.sin(angles).mean()))
+
+
+def _advice(name: str | None, covered: float) -> str:
+    if name is None:
+        return (
+            "The stimuli are periodic: a rhythm of the board cannot be told from its aliases. Use random arrivals "
+            "(exponential with a floor), or dither each period by at least its own length."
+        )
+    return (
+        f"The stimuli keep step with the {name} and see {100.0 * covered:.0f} % of its cycle. Use random arrivals, or "
+        "dither each period by at least one cycle of it."
+    )
