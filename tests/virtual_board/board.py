@@ -6,7 +6,6 @@ import shutil
 import subprocess
 import tempfile
 import time
-from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
@@ -61,6 +60,12 @@ class VirtualBoard:
     chip_label = CHIP_LABEL
 
     def __init__(self, kernel: KernelName = "plain", *, icount: bool = False) -> None:
+        """Prepares a board; nothing happens before `__enter__`.
+
+        Args:
+            kernel: "plain" or "rt" (PREEMPT_RT).
+            icount: the board's time counts instructions, so that it hardly depends on what else the host does.
+        """
         self.kernel = kernel
         self.icount = icount
         self._folder: Path | None = None
@@ -83,6 +88,7 @@ class VirtualBoard:
             self.serial_port = str(self._machine.serial_port)
             self._wait_until_up(None)
             self.boot_s = time.monotonic() - started
+            self._share_logins()
         except BaseException:
             self.close()
             raise
@@ -105,18 +111,20 @@ class VirtualBoard:
         """Whether the emulator is alive."""
         return self._machine is not None and self._machine.running
 
+    def console_tail(self) -> str:
+        """Returns: the end of the board's console and of the emulator's messages."""
+        return self._machine.console_tail() if self._machine else ""
+
     def kill(self) -> None:
         """Takes the board's power away; links to it drop, its files stay until `close`."""
         if self._machine is not None:
             self._machine.kill()
 
-    def run(
-        self, command: str | Sequence[str], timeout_s: float, *, root: bool = False, stdin: str | bytes | None = None
-    ) -> str:
+    def run_bytes(self, command: str, timeout_s: float, *, root: bool = False, stdin: bytes = b"") -> bytes:
         """Runs a command on the board over ssh.
 
         Args:
-            command: one shell line, or words joined by blanks as ssh does.
+            command: one shell line.
             timeout_s: deadline for login and command together.
             root: as root instead of the unprivileged user.
             stdin: fed to the command.
@@ -125,22 +133,39 @@ class VirtualBoard:
 
         Raises: BoardError: exit code not 0 (the message has its stderr), or the deadline passed.
         """
-        words = [command] if isinstance(command, str) else list(command)
-        data = stdin.encode() if isinstance(stdin, str) else stdin
         try:
-            done = subprocess.run(
-                ["ssh", "-F", str(self.ssh_config), HOST_ROOT if root else HOST, *words],
-                capture_output=True,
-                input=data if data is not None else b"",
-                timeout=timeout_s,
-                check=False,
-            )
+            words = self.ssh_command(command, root=root)
+            words[1:1] = self._shared(root)
+            done = subprocess.run(words, capture_output=True, input=stdin, timeout=timeout_s, check=False)
         except subprocess.TimeoutExpired as error:
-            raise BoardError(f"not done on the board after {timeout_s} s: {' '.join(words)}") from error
+            raise BoardError(f"not done on the board after {timeout_s} s: {command}") from error
         if done.returncode != 0:
             reason = done.stderr.decode(errors="replace").strip()
-            raise BoardError(f"exit {done.returncode} on the board from {' '.join(words)}: {reason}")
-        return done.stdout.decode(errors="replace")
+            raise BoardError(f"exit {done.returncode} on the board from {command}: {reason}")
+        return done.stdout
+
+    def run(self, command: str, timeout_s: float, *, root: bool = False, stdin: str = "") -> str:
+        """As `run_bytes`, with text."""
+        return self.run_bytes(command, timeout_s, root=root, stdin=stdin.encode()).decode(errors="replace")
+
+    def _shared(self, root: bool) -> list[str]:
+        return ["-o", f"ControlPath={self.ssh_config.parent / ('login-root' if root else 'login')}"]
+
+    def _share_logins(self) -> None:
+        """Opens one connection per user for all calls of `run`: a login costs a second of emulated cryptography."""
+        for root in (False, True):
+            words = ["ssh", "-F", str(self.ssh_config), *self._shared(root), "-MNf", HOST_ROOT if root else HOST]
+            nowhere = subprocess.DEVNULL  # it stays in the background, and would hold a pipe open
+            subprocess.run(words, stdin=nowhere, stdout=nowhere, stderr=nowhere, timeout=60, check=False)
+
+    def _end_shared_logins(self) -> None:
+        for root in (False, True):
+            words = ["ssh", "-F", str(self.ssh_config), *self._shared(root), "-O", "exit", HOST_ROOT if root else HOST]
+            subprocess.run(words, stdin=subprocess.DEVNULL, capture_output=True, timeout=30, check=False)
+
+    def ssh_command(self, command: str, *, root: bool = False) -> list[str]:
+        """Returns: the words that run one shell line on the board, for a process of the caller's own."""
+        return ["ssh", "-F", str(self.ssh_config), HOST_ROOT if root else HOST, command]
 
     def wire(self, *wires: str) -> None:
         """Replaces the board's wiring.
@@ -167,7 +192,9 @@ class VirtualBoard:
         before = self._boot_id(10.0)
         # the answer never comes, the network is gone before
         self.run("nohup sh -c 'sleep 0.2; /opt/edgereply/busybox reboot -f' >/dev/null 2>&1 &", 30, root=True)
+        self._end_shared_logins()
         self._wait_until_up(before)
+        self._share_logins()
 
     def _boot_id(self, timeout_s: float) -> str:
         return self.run("cat /proc/sys/kernel/random/boot_id", timeout_s).strip()
@@ -189,9 +216,10 @@ class VirtualBoard:
             except BoardError as error:
                 reason = str(error)
             time.sleep(0.1)
-        tail = self._machine.console_tail() if self._machine else ""
         state = "still runs" if self.running else "has ended"
-        raise BoardError(f"the virtual board did not come up, the emulator {state}; last attempt: {reason}\n{tail}")
+        raise BoardError(
+            f"the virtual board did not come up, the emulator {state}; last attempt: {reason}\n{self.console_tail()}"
+        )
 
     def _write_ssh_files(self, products: Products, folder: Path, port: int) -> None:
         shutil.copy(products.client_key, folder / "client_key")

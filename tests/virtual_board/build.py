@@ -42,12 +42,8 @@ def build(which: KernelName) -> Products:
         kernel_key = kernel.key(chosen)
         built = cache.product(f"kernel-{which}-{kernel_key}", lambda into: kernel.build(chosen, into))
         ours_key = modules.key(kernel_key)
-        ours = cache.product(
-            f"modules-{which}-{ours_key}", lambda into: modules.build(chosen, built / "drivers", into)
-        )
-        ram_disk = cache.product(
-            f"initrd-{which}-{initrd.key(ours_key)}", lambda into: initrd.build(built, ours, into)
-        )
+        ours = cache.product(f"modules-{which}-{ours_key}", lambda into: modules.build(chosen, built / "drivers", into))
+        ram_disk = cache.product(f"initrd-{which}-{initrd.key(ours_key)}", lambda into: initrd.build(built, ours, into))
     return Products(
         release=chosen.release,
         vmlinux=built / "vmlinux",

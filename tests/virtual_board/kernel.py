@@ -13,9 +13,17 @@ TARBALL = Path("/usr/src/linux-source-6.1.tar.xz")
 DRIVERS = ("kernel/irq/irq_sim.c", "drivers/gpio/gpio-sim.c", "drivers/gpio/gpiolib.h")
 EXTRACTOR = "scripts/extract-vmlinux"
 # What the initial RAM disk loads; dependencies come from the kernel's own tables.
-BOOT_MODULES = (
-    "virtio_pci virtio_blk virtio_net virtio_console virtio_rng crc32c_generic crc32c_intel ext4 configfs"
-).split()
+BOOT_MODULES = [
+    "virtio_pci",
+    "virtio_blk",
+    "virtio_net",
+    "virtio_console",
+    "virtio_rng",
+    "crc32c_generic",
+    "crc32c_intel",
+    "ext4",
+    "configfs",
+]
 
 
 def key(kernel: KernelPackages) -> str:

@@ -35,7 +35,8 @@ def command(products: Products, *, ssh_port: int, console: Path, source_fd: int,
     # One CPU: with two, translation loses edges. One thread with icount, which needs it.
     timing = ["-accel", "tcg,thread=single", "-icount", "shift=1"] if icount else ["-accel", "tcg,thread=multi"]
     return [
-        "qemu-system-x86_64",
+        # whatever becomes of us, no emulator is left behind
+        *("setpriv", "--pdeathsig", "KILL", "qemu-system-x86_64"),
         *("-M", "pc", "-nodefaults", "-no-user-config", "-display", "none"),
         *timing,
         *("-cpu", "max", "-smp", "1", "-m", "384"),

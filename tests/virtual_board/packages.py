@@ -13,9 +13,19 @@ from tests.virtual_board.errors import BuildError, PackagesMissingError
 from tests.virtual_board.steps import run, say
 
 SOURCE = "linux-source-6.1"
-TOOLS = (
-    "qemu-system-x86 mmdebstrap fakeroot e2fsprogs busybox-static lz4 cpio kmod xz-utils openssh-client build-essential"
-).split()
+TOOLS = [
+    "qemu-system-x86",
+    "mmdebstrap",
+    "fakeroot",
+    "e2fsprogs",
+    "busybox-static",
+    "lz4",
+    "cpio",
+    "kmod",
+    "xz-utils",
+    "openssh-client",
+    "build-essential",
+]
 FLAVOURS = {"plain": "amd64", "rt": "rt-amd64"}
 
 
@@ -86,7 +96,7 @@ def _candidate_kernel(flavour: str) -> KernelPackages:
 
 
 def provide(kernel: str) -> KernelPackages:
-    """Makes sure that all packages needed for one kernel are installed.
+    """Makes sure that all packages needed for one kernel are there; root installs them.
 
     Args:
         kernel: "plain" or "rt".

@@ -65,19 +65,19 @@ def _bootstrap(keys: Path, tar: Path) -> list[str]:
     sshd = keys / "sshd_config"
     sshd.write_text(SSHD, encoding="ascii")
     hooks = [
-        "chroot \"$1\" groupadd --system gpio",
-        "chroot \"$1\" useradd --create-home --shell /bin/bash --groups gpio bench",
-        "chroot \"$1\" passwd --delete bench",  # unlocked, for keys only: passwords are off in sshd
-        "rm -f \"$1\"/etc/ssh/ssh_host_*",
+        'chroot "$1" groupadd --system gpio',
+        'chroot "$1" useradd --create-home --shell /bin/bash --groups gpio bench',
+        'chroot "$1" passwd --delete bench',  # unlocked, for keys only: passwords are off in sshd
+        'rm -f "$1"/etc/ssh/ssh_host_*',
         f"upload '{sshd}' /etc/ssh/sshd_config",
         f"upload '{keys / 'client_key.pub'}' /etc/ssh/authorized_keys",
         f"upload '{keys / 'host_key'}' /etc/ssh/ssh_host_ed25519_key",
-        "chown root:root \"$1\"/etc/ssh/sshd_config \"$1\"/etc/ssh/authorized_keys \"$1\"/etc/ssh/ssh_host_ed25519_key",
-        "chmod 644 \"$1\"/etc/ssh/authorized_keys \"$1\"/etc/ssh/sshd_config",
-        "chmod 600 \"$1\"/etc/ssh/ssh_host_ed25519_key",
-        "echo reject-gate > \"$1\"/etc/hostname",
-        "echo 127.0.0.1 localhost reject-gate > \"$1\"/etc/hosts",
-        "mkdir -p \"$1\"/opt/edgereply",
+        'chown root:root "$1"/etc/ssh/sshd_config "$1"/etc/ssh/authorized_keys "$1"/etc/ssh/ssh_host_ed25519_key',
+        'chmod 644 "$1"/etc/ssh/authorized_keys "$1"/etc/ssh/sshd_config',
+        'chmod 600 "$1"/etc/ssh/ssh_host_ed25519_key',
+        'echo reject-gate > "$1"/etc/hostname',
+        'echo 127.0.0.1 localhost reject-gate > "$1"/etc/hosts',
+        'mkdir -p "$1"/opt/edgereply',
     ]
     return [
         "mmdebstrap",

@@ -6,13 +6,12 @@ gpio_check.py levels OUTPUT INPUT...            levels of the inputs with OUTPUT
 """
 
 import fcntl
-import glob
 import json
 import os
 import select
 import struct
 import sys
-from typing import Dict, List
+from pathlib import Path
 
 GET_CHIPINFO = 0x8044B401
 GET_LINEINFO = 0xC100B405
@@ -28,7 +27,11 @@ def text(raw: bytes) -> str:
     return raw.split(b"\0", 1)[0].decode()
 
 
-def chip_lines(path: str) -> Dict[str, object]:
+def chip_paths() -> list[str]:
+    return sorted(str(path) for path in Path("/dev").glob("gpiochip*"))
+
+
+def chip_lines(path: str) -> dict[str, object]:
     chip = os.open(path, os.O_RDWR | os.O_CLOEXEC)
     try:
         name, label, count = struct.unpack("32s32sI", fcntl.ioctl(chip, GET_CHIPINFO, bytes(68)))
@@ -43,7 +46,7 @@ def chip_lines(path: str) -> Dict[str, object]:
 
 
 def request(line_name: str, flags: int) -> int:
-    for path in sorted(glob.glob("/dev/gpiochip*")):
+    for path in chip_paths():
         found = chip_lines(path)
         names = [line["name"] for line in found["lines"]]  # type: ignore[attr-defined]
         if found["label"] != LABEL or line_name not in names:
@@ -66,10 +69,10 @@ def get(line: int) -> int:
     return int(struct.unpack("QQ", fcntl.ioctl(line, GET_VALUES, struct.pack("QQ", 0, 1)))[0] & 1)
 
 
-def edges(output_name: str, input_name: str, count: int) -> Dict[str, object]:
+def edges(output_name: str, input_name: str, count: int) -> dict[str, object]:
     output, watched = request(output_name, OUTPUT), request(input_name, INPUT | RISING | FALLING)
-    kinds: List[int] = []
-    after: List[int] = []
+    kinds: list[int] = []
+    after: list[int] = []
     for turn in range(count):
         level = 1 - turn % 2
         put(output, level)
@@ -80,20 +83,20 @@ def edges(output_name: str, input_name: str, count: int) -> Dict[str, object]:
     return {"kinds": kinds, "levels": after, "extra": extra}
 
 
-def levels(output_name: str, inputs: List[str]) -> Dict[str, List[int]]:
+def levels(output_name: str, inputs: list[str]) -> dict[str, list[int]]:
     output = request(output_name, OUTPUT)
     lines = [request(name, INPUT) for name in inputs]
-    seen: Dict[str, List[int]] = {name: [] for name in inputs}
+    seen: dict[str, list[int]] = {name: [] for name in inputs}
     for level in (0, 1):
         put(output, level)
-        for name, line in zip(inputs, lines):
+        for name, line in zip(inputs, lines, strict=True):
             seen[name].append(get(line))
     return seen
 
 
-def main(arguments: List[str]) -> None:
+def main(arguments: list[str]) -> None:
     if arguments[0] == "list":
-        print(json.dumps([chip_lines(path) for path in sorted(glob.glob("/dev/gpiochip*"))]))
+        print(json.dumps([chip_lines(path) for path in chip_paths()]))
     elif arguments[0] == "edges":
         print(json.dumps(edges(arguments[1], arguments[2], int(arguments[3]))))
     else:

@@ -6,7 +6,6 @@
 #include <linux/fs.h>
 #include <linux/hrtimer.h>
 #include <linux/kfifo.h>
-#include <linux/math64.h>
 #include <linux/miscdevice.h>
 #include <linux/moduleparam.h>
 #include <linux/mutex.h>
@@ -14,6 +13,7 @@
 #include <linux/uaccess.h>
 #include <asm/unaligned.h>
 
+#include "arrivals.h"
 #include "bench.h"
 #include "pulse_abi.h"
 
@@ -26,16 +26,6 @@ enum phase { WAITING, PULSE_ON, TAIL };
 static u64 tick_offset_ns = 0x9e3779b97f4a7c15ULL; /* the clocks of source and board must not agree by accident */
 module_param(tick_offset_ns, ullong, 0444);
 MODULE_PARM_DESC(tick_offset_ns, "what a tick count is ahead of the monotonic clock, for cross-checks only");
-
-static const u32 log2_table[65] = {
-	/* floor(65536 * log2(1 + i / 64) + 0.5) */
-	0, 1466, 2909, 4331, 5732, 7112, 8473, 9814, 11136, 12440, 13727, 14996,
-	16248, 17484, 18704, 19909, 21098, 22272, 23433, 24579, 25711, 26830, 27936, 29029,
-	30109, 31178, 32234, 33279, 34312, 35334, 36346, 37346, 38336, 39316, 40286, 41246,
-	42196, 43137, 44068, 44990, 45904, 46809, 47705, 48593, 49472, 50344, 51207, 52063,
-	52911, 53751, 54584, 55410, 56229, 57040, 57845, 58643, 59434, 60219, 60997, 61769,
-	62534, 63294, 64047, 64794, 65536,
-};
 
 static DEFINE_KFIFO(records, struct pulse_record, 8192);
 static DEFINE_RAW_SPINLOCK(record_lock);
@@ -62,16 +52,22 @@ static bool put_record(u8 kind, u32 value)
 	return kfifo_put(&records, record);
 }
 
-static void note(u8 kind, u64 now)
+/* Room is kept for the last two records of a run, "records lost" and its end. */
+static void note_keeping(u8 kind, u64 now, unsigned int reserve)
 {
 	unsigned long flags;
 
 	raw_spin_lock_irqsave(&record_lock, flags);
-	if (swallowed && kfifo_avail(&records) >= 2 && put_record(RECORD_LOST, swallowed))
+	if (swallowed && kfifo_avail(&records) >= 2 + reserve && put_record(RECORD_LOST, swallowed))
 		swallowed = 0;
-	if (swallowed || !put_record(kind, (u32)(now + tick_offset_ns)))
+	if (swallowed || kfifo_avail(&records) <= reserve || !put_record(kind, (u32)(now + tick_offset_ns)))
 		swallowed++;
 	raw_spin_unlock_irqrestore(&record_lock, flags);
+}
+
+static void note(u8 kind, u64 now)
+{
+	note_keeping(kind, now, 2);
 }
 
 void pulse_response(bool level, u64 now)
@@ -80,42 +76,9 @@ void pulse_response(bool level, u64 now)
 		note(level ? RECORD_RISE : RECORD_FALL, now);
 }
 
-static u32 draw(void)
-{
-	u32 x = run.random;
-
-	x ^= x << 13;
-	x ^= x >> 17;
-	x ^= x << 5;
-	return run.random = x;
-}
-
-/* -ln(x / 2^32) in 1/65536 */
-static u32 minus_log(u32 x)
-{
-	u32 n = fls(x) - 1;
-	u32 m = (x << (31 - n)) & 0x7fffffff;
-	u32 i = m >> 25;
-	u32 f = (m >> 9) & 0xffff;
-	u32 l = (n << 16) + log2_table[i] + (((log2_table[i + 1] - log2_table[i]) * f) >> 16);
-
-	return ((u64)((32U << 16) - l) * 45426) >> 16;
-}
-
-static u64 interval(void)
-{
-	const struct pulse_plan *plan = &run.plan;
-
-	if (plan->arrival == ARRIVAL_PERIODIC)
-		return plan->period;
-	if (plan->arrival == ARRIVAL_UNIFORM)
-		return plan->period - plan->spread + mul_u64_u32_shr(2 * plan->spread + 1, draw(), 32);
-	return plan->floor + (((plan->period - plan->floor) * minus_log(draw())) >> 16);
-}
-
 static void finish(void)
 {
-	note(RECORD_MARK, ktime_get_ns());
+	note_keeping(RECORD_MARK, ktime_get_ns(), 0);
 	WRITE_ONCE(running, false);
 }
 
@@ -135,7 +98,7 @@ static enum hrtimer_restart act(struct hrtimer *timer)
 			run.next = now + TAIL_NS;
 			run.phase = TAIL;
 		} else {
-			run.due += interval();
+			run.due += next_interval(&run.plan, &run.random);
 			run.next = max(run.due, now + GAP_NS);
 			run.phase = WAITING;
 		}
@@ -168,7 +131,7 @@ static void start(const struct pulse_plan *plan)
 	now = ktime_get_ns();
 	note(RECORD_MARK, now);
 	run.mark = now + MARK_NS;
-	run.due = now + interval();
+	run.due = now + next_interval(&run.plan, &run.random);
 	run.next = run.due;
 	WRITE_ONCE(running, true);
 	hrtimer_start(&timer, ns_to_ktime(min(run.next, run.mark)), HRTIMER_MODE_ABS_HARD);
@@ -185,8 +148,13 @@ static void stop(void)
 
 static bool sane(const struct pulse_plan *plan)
 {
-	return plan->count && plan->seed && plan->arrival <= ARRIVAL_EXPONENTIAL && plan->idle <= 1 &&
-	       plan->period <= 60 * PULSE_TICK_HZ && plan->floor <= plan->period && plan->spread < plan->period;
+	if (!plan->count || !plan->seed || plan->idle > 1 || plan->period > 60 * PULSE_TICK_HZ)
+		return false;
+	if (plan->arrival == ARRIVAL_UNIFORM)
+		return plan->spread < plan->period;
+	if (plan->arrival == ARRIVAL_EXPONENTIAL)
+		return plan->floor <= plan->period;
+	return plan->arrival == ARRIVAL_PERIODIC;
 }
 
 static long pulse_ioctl(struct file *file, unsigned int command, unsigned long argument)
