@@ -21,10 +21,12 @@ EXPECTED_SOON = 3
 
 @dataclass(frozen=True, slots=True)
 class Evaluation:
-    """A run, evaluated. Per-stimulus arrays are int64 nanoseconds in stimulus order, `NO_STAMP` where there is none."""
+    """A run, evaluated. Per-stimulus arrays are int64 nanoseconds in stimulus order, `NO_STAMP` where there is none;
+    `status` is the `Status` of each stimulus."""
 
     evidence: Evidence
     stimulus_ns: Int64s
+    status: NDArray[np.uint8]
     reaction_ns: Int64s
     pulse_width_ns: Int64s
     segments: dict[str, Int64s]
@@ -83,7 +85,7 @@ def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_
     segments = {name: inside[name] for name in ("wake_delay", "set_time", "hold") if inside}
     if inside:
         segments["outside"] = _difference(reaction, inside["edge_to_set"], paired)
-    return Evaluation(evidence, pairing.stimulus_ns, reaction, width, segments, counts, notes)
+    return Evaluation(evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, notes)
 
 
 def present(values: Int64s) -> Int64s:
@@ -148,7 +150,8 @@ def _inside(stimulus: Int64s, board: BoardStamps, deadline_ns: int | None, notes
         "the source did not capture responses: these are the board's own stamps, from kernel edge to high written"
     )
     width = segments["hold"]
-    return Evaluation("inside", board.edge_ns, reaction, width, segments, counts, notes)
+    status = np.full(len(every), Status.PAIRED, np.uint8)
+    return Evaluation("inside", board.edge_ns, status, reaction, width, segments, counts, notes)
 
 
 def _difference(later: Int64s, earlier: Int64s, valid: NDArray[np.bool_]) -> Int64s:

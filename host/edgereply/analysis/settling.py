@@ -5,7 +5,7 @@ nearly the same for every pulse, so that the time of the rise can be predicted; 
 the answer.
 """
 
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,12 +15,15 @@ from edgereply.analysis.pairing import NO_STAMP, Pairing, Status
 Int64s = NDArray[np.int64]
 
 LEAST_PAIRS = 20
-LEAST_TOLERANCE_NS = 1_000
-APART = 3
+LEAST_SPREAD_NS = 500
+CLEARER = 3
 
 
 def settle(pairing: Pairing, inside_ns: Int64s) -> Pairing:
     """Pair ambiguous stimuli where the board's stamps single out one rise.
+
+    A rise and a prediction belong together when each is the other's nearest, they are as close as plain pairs are, and
+    the next candidate on either side is at least three times as far away.
 
     Args:
         pairing: what the source's clock alone gave.
@@ -31,32 +34,53 @@ def settle(pairing: Pairing, inside_ns: Int64s) -> Pairing:
     """
     prediction = _predict(pairing, inside_ns)
     rises = pairing.ambiguous_rise_ns
-    if prediction is None or not len(rises):
+    if prediction is None or not len(rises) or not len(prediction.rows):
         return pairing
-    rows, predicted, tolerance = prediction
-    after = np.clip(np.searchsorted(rises, predicted), 0, len(rises) - 1)
-    before = np.maximum(after - 1, 0)
-    nearer = np.abs(rises[before] - predicted) <= np.abs(rises[after] - predicted)
-    chosen = np.where(nearer, before, after)
-    distance = np.abs(rises[chosen] - predicted)
-    left = np.where(chosen > 0, np.abs(rises[np.maximum(chosen - 1, 0)] - predicted), APART * tolerance + 1)
-    beyond = np.minimum(chosen + 1, len(rises) - 1)
-    right = np.where(chosen + 1 < len(rises), np.abs(rises[beyond] - predicted), APART * tolerance + 1)
-    claims = np.bincount(chosen[distance <= APART * tolerance], minlength=len(rises))
-    alone = (distance <= tolerance) & (np.minimum(left, right) > APART * tolerance) & (claims[chosen] == 1)
-    return _paired(pairing, rows[alone], chosen[alone]) if alone.any() else pairing
+    order = np.argsort(prediction.rise_ns, kind="stable")
+    expected, rows = prediction.rise_ns[order], prediction.rows[order]
+    chosen, distance, second = _nearest(expected, rises)
+    back, _, rival = _nearest(rises, expected)
+    margin = CLEARER * np.maximum(distance, prediction.spread_ns)
+    mutual = back[chosen] == np.arange(len(expected))
+    sure = mutual & (distance <= prediction.reach_ns) & (second >= margin) & (rival[chosen] >= margin)
+    return _paired(pairing, rows[sure], chosen[sure]) if sure.any() else pairing
 
 
-def _predict(pairing: Pairing, inside_ns: Int64s) -> tuple[NDArray[np.intp], Int64s, int] | None:
+@dataclass(frozen=True, slots=True)
+class _Prediction:
+    rows: NDArray[np.intp]
+    rise_ns: Int64s
+    spread_ns: int
+    reach_ns: int
+
+
+def _nearest(wanted: Int64s, among: Int64s) -> tuple[NDArray[np.intp], Int64s, Int64s]:
+    """Index of the nearest value, its distance, and the distance of the next nearest."""
+    far = np.int64(2**62)
+    padded = np.concatenate([[-far], among, [far]])
+    after = np.searchsorted(padded, wanted)
+    gaps = np.stack([np.abs(padded[np.clip(after + step, 0, len(padded) - 1)] - wanted) for step in (-2, -1, 0, 1)])
+    place = np.argsort(gaps, axis=0, kind="stable")[:2]
+    lanes = np.arange(len(wanted))
+    index = np.clip(after + place[0] - 2 - 1, 0, len(among) - 1)
+    return index, gaps[place[0], lanes], gaps[place[1], lanes]
+
+
+def _predict(pairing: Pairing, inside_ns: Int64s) -> _Prediction | None:
     there = inside_ns != NO_STAMP
     known = there & (pairing.status == Status.PAIRED)
     if np.count_nonzero(known) < LEAST_PAIRS:
         return None
     outside = pairing.rise_ns[known] - pairing.stimulus_ns[known] - inside_ns[known]
-    centre = np.median(outside)
-    tolerance = int(np.quantile(np.abs(outside - centre), 0.99)) + LEAST_TOLERANCE_NS
+    centre = int(np.median(outside))
+    off = np.abs(outside - centre)
     rows = np.flatnonzero(there & (pairing.status == Status.AMBIGUOUS))
-    return rows, pairing.stimulus_ns[rows] + inside_ns[rows] + int(centre), tolerance
+    return _Prediction(
+        rows,
+        pairing.stimulus_ns[rows] + inside_ns[rows] + centre,
+        max(LEAST_SPREAD_NS, int(np.median(off))),
+        2 * LEAST_SPREAD_NS + int(np.quantile(off, 0.99)),
+    )
 
 
 def _paired(pairing: Pairing, rows: NDArray[np.intp], chosen: NDArray[np.intp]) -> Pairing:

@@ -1,0 +1,144 @@
+"""An explanation of late answers in plain sentences with numbers."""
+
+from dataclasses import asdict
+from typing import Any
+
+import numpy as np
+
+from edgereply.analysis.explain import Explanation, NamedPeriod, explain
+from edgereply.analysis.pairing import Status
+from edgereply.analysis.pulses import LongPulses, long_pulses
+from edgereply.errors import DataError
+from edgereply.evaluate import Evaluation, present
+from edgereply.report.text import duration
+from edgereply.stamps import NO_STAMP
+
+
+def explain_run(result: Evaluation, late_above_ns: int | None) -> Explanation:
+    """Look for what the late answers of an evaluated run have in common; ambiguous stimuli are left out.
+
+    Raises:
+        DataError: nothing was answered.
+    """
+    clear = result.status != Status.AMBIGUOUS
+    reaction = result.reaction_ns[clear]
+    answered = reaction != NO_STAMP
+    if not answered.any():
+        raise DataError("nothing was answered: there are no late answers to explain", where="explain")
+    return explain(
+        result.stimulus_ns[clear],
+        np.where(answered, reaction, 0),
+        answered,
+        late_above_ns=late_above_ns,
+        segments_ns=_whole_segments(result, clear, answered),
+    )
+
+
+def explain_pulses(result: Evaluation) -> LongPulses | None:
+    """Unusually long pulses as a finding of their own; None where no pulse width is known."""
+    widths = present(result.pulse_width_ns)
+    return long_pulses(widths) if len(widths) else None
+
+
+def sentences(explanation: Explanation, pulses: LongPulses | None) -> list[str]:
+    """The explanation in words; the first sentence is the answer."""
+    late = f"{explanation.late:,} answers later than {duration(explanation.late_above_ns)}, or missing"
+    lines = [f"{explanation.outcome[0].upper()}{explanation.outcome[1:]}: {late}."]
+    for period in explanation.periods:
+        lines += _period(period, explanation.aliased)
+    lines += [
+        f"A burst: {burst.late} late answers within {duration(burst.length_ns)}, "
+        f"{burst.start_ns / 1e9:.3f} s by the source's clock, and not again (chance at most {burst.chance:.2g})."
+        for burst in explanation.bursts
+    ]
+    if explanation.outcome == "cause found" and explanation.unexplained:
+        lines.append(f"{explanation.unexplained:,} of the late answers are in none of these.")
+    if explanation.more_stimuli is not None:
+        lines.append(f"It takes about {explanation.more_stimuli:,} more stimuli to have enough late answers.")
+    if explanation.search.longest_ns:
+        lines.append(
+            f"Periods from {duration(explanation.search.shortest_ns)} to {duration(explanation.search.longest_ns)} "
+            "were searched."
+        )
+    lines += [lock.advice for lock in explanation.locks]
+    lines += _segments(explanation)
+    if pulses is not None and pulses.count:
+        lines.append(
+            f"{pulses.count} pulses of {pulses.pulses:,} were longer than {duration(pulses.limit_ns)} (usual "
+            f"{duration(pulses.median_ns)}, longest {duration(pulses.longest_ns)}): the board was held between set and "
+            "clear. The reaction time is not touched by that."
+        )
+    return lines
+
+
+def as_dict(explanation: Explanation, pulses: LongPulses | None) -> dict[str, Any]:
+    """JSON-ready."""
+    return {
+        "outcome": explanation.outcome,
+        "late_above_ns": explanation.late_above_ns,
+        "late": explanation.late,
+        "unexplained": explanation.unexplained,
+        "aliased": explanation.aliased,
+        "more_stimuli": explanation.more_stimuli,
+        "periods": [_plain(asdict(period)) for period in explanation.periods],
+        "bursts": [_plain(asdict(burst)) for burst in explanation.bursts],
+        "locks": [_plain(asdict(lock)) for lock in explanation.locks],
+        "segments": None if explanation.segments is None else _plain(asdict(explanation.segments)),
+        "long_pulses": None if pulses is None else {"count": pulses.count, "longest_ns": pulses.longest_ns},
+    }
+
+
+def _whole_segments(result: Evaluation, clear: Any, answered: Any) -> dict[str, Any] | None:
+    if not result.segments:
+        return None
+    columns = {name: values[clear] for name, values in result.segments.items()}
+    missing = np.zeros(len(answered), bool)
+    for values in columns.values():
+        missing |= values == NO_STAMP
+    if np.any(missing & answered):
+        columns = {name: np.where(missing, np.int64(np.median(v[~missing])), v) for name, v in columns.items()}
+    parts = [name for name in columns if name != "hold"]
+    return {name: columns[name] for name in parts}
+
+
+def _period(period: NamedPeriod, aliased: bool) -> list[str]:
+    finding = period.finding
+    window = finding.window
+    where = f"{finding.period_ns / 1e6:.6f} ms (± {finding.error_ns:.0f} ns)"
+    lines = [
+        f"Late answers keep a period of {where}: within a window of {duration(window.width_ns)} of it, "
+        f"chance {finding.false_alarm:.2g}."
+    ]
+    if period.delay_ns is not None:
+        lines.append(f"In that window the median late answer came {duration(period.delay_ns)} later than usual.")
+    if aliased:
+        lines.append("The stimuli are periodic, so it may be a mirage of another period: measure with random arrivals.")
+    elif period.suspects:
+        lines.append("That agrees with: " + ", or ".join(suspect.name for suspect in period.suspects) + ".")
+        lines += [f"To try: {suspect.remedy}" for suspect in period.suspects]
+    else:
+        lines.append("No known cause has this period within its error.")
+    return lines
+
+
+def _segments(explanation: Explanation) -> list[str]:
+    if explanation.segments is None:
+        return []
+    if explanation.segments.main is None:
+        return ["The extra time of late answers is spread over several segments."]
+    share = explanation.segments.shares[explanation.segments.main]
+    place = explanation.segments.main.replace("_", " ")
+    return [
+        f"The extra time of late answers is in the {place}: {share.share:.0%} of it "
+        f"(95 %: {share.low:.0%} to {share.high:.0%})."
+    ]
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain(item) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(item) for item in value]
+    if isinstance(value, np.ndarray):
+        return value.tolist()
+    return value.item() if isinstance(value, np.generic) else value

@@ -1,0 +1,154 @@
+"""The verdict on a run: does the board keep its deadline, said with what the run can support."""
+
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.pairing import Status
+from edgereply.analysis.tail_model import TailModel, model_tail
+from edgereply.analysis.verdict import Outcome, Verdict, judge
+from edgereply.errors import DataError, SettingError
+from edgereply.evaluate import Evaluation
+from edgereply.report.text import duration
+from edgereply.stamps import NO_STAMP
+
+
+@dataclass(frozen=True, slots=True)
+class Judgement:
+    """A verdict and what stands beside it.
+
+    Attributes:
+        outcome: pass, fail, or not enough data. Where ambiguous answers could turn it, not enough data.
+        verdict: without the ambiguous stimuli.
+        ambiguous: how many stimuli were left out, since their answers cannot be told.
+        tail: the model beyond the measured answers; None when not asked for.
+        mean_interval_ns: between stimuli, to turn a number of stimuli into time.
+        late_segments: by segment, median among late answers minus median among those on time.
+    """
+
+    outcome: Outcome
+    verdict: Verdict
+    ambiguous: int
+    tail: TailModel | None
+    mean_interval_ns: int
+    late_segments: dict[str, int]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        more = self.verdict.more_stimuli
+        return {
+            "outcome": self.outcome,
+            **{key: value for key, value in asdict(self.verdict).items() if key != "outcome"},
+            "ambiguous": self.ambiguous,
+            "more_s": None if more is None else more * self.mean_interval_ns / 1e9,
+            "late_segments_ns": self.late_segments,
+            "tail_model": None if self.tail is None else _tail_dict(self.tail),
+        }
+
+
+def judge_run(
+    result: Evaluation, deadline_ns: int, confidence: float, exceed: float | None, with_tail: bool
+) -> Judgement:
+    """Judge an evaluated run.
+
+    Args:
+        result: of `evaluate`.
+        deadline_ns: an answer later than this is late; a missed or coalesced stimulus counts as late.
+        confidence: strictly within 0 to 1.
+        exceed: tolerated share of late answers; None tolerates none.
+        with_tail: fit a tail model too.
+
+    Raises:
+        SettingError: confidence or share out of range.
+        DataError: the run has no stimuli.
+    """
+    for name, value in (("--confidence", confidence), ("--exceed", exceed)):
+        if value is not None and not 0.0 < value < 1.0:
+            raise SettingError(f"{value} is not strictly within 0 to 1", where=name, remedy="give 0.95, or 1e-5")
+    unclear = result.status == Status.AMBIGUOUS
+    if unclear.all():
+        raise DataError("no stimulus of the run can be judged", where="verdict", remedy="measure again, slower")
+    answered = result.reaction_ns != NO_STAMP
+    clear = ~unclear
+    verdict = judge(result.reaction_ns[clear], answered[clear], deadline_ns, confidence, exceed)
+    worst = judge(result.reaction_ns, answered, deadline_ns, confidence, exceed) if unclear.any() else verdict
+    outcome: Outcome = verdict.outcome if worst.outcome == verdict.outcome else "not enough data"
+    tail = model_tail(result.reaction_ns[answered], deadline_ns, confidence=confidence) if with_tail else None
+    stimuli = result.stimulus_ns
+    interval = int((stimuli[-1] - stimuli[0]) // max(1, len(stimuli) - 1))
+    late = answered & (result.reaction_ns > deadline_ns)
+    return Judgement(
+        outcome, verdict, int(np.count_nonzero(unclear)), tail, interval, _late_segments(result, late, answered & ~late)
+    )
+
+
+def sentences(judgement: Judgement) -> list[str]:
+    """The verdict in plain words; the first sentence is the answer."""
+    verdict = judgement.verdict
+    deadline = duration(verdict.deadline_ns)
+    said = {
+        "pass": f"PASS: the deadline of {deadline} is kept.",
+        "fail": f"FAIL: the deadline of {deadline} is not kept.",
+        "not enough data": f"NOT ENOUGH DATA to say whether the deadline of {deadline} is kept.",
+    }
+    lines = [
+        said[judgement.outcome],
+        f"{verdict.late} of {verdict.stimuli:,} stimuli were answered late or not at all.",
+    ]
+    lines.append(
+        f"With {verdict.confidence:.1%} confidence the share of late answers is at most {verdict.upper_bound:.3g}"
+        + (f" and at least {verdict.lower_bound:.3g}." if verdict.late else ".")
+    )
+    goal = "1 in 100 at most, and none seen" if verdict.target is None else f"{verdict.target:.3g}"
+    lines.append(f"Tolerated: {goal}.")
+    if verdict.clustered:
+        lines.append(
+            f"Late answers cluster: the run is worth {verdict.effective_stimuli:,.0f} independent stimuli, "
+            "and the bounds allow for it."
+        )
+    if judgement.ambiguous:
+        lines.append(f"{judgement.ambiguous} stimuli are left out: which answer is theirs cannot be told.")
+    if verdict.more_stimuli is not None:
+        seconds = verdict.more_stimuli * judgement.mean_interval_ns
+        more = f"About {verdict.more_stimuli:,} more stimuli ({duration(seconds)} at this rate)"
+        lines.append(f"{more} would decide: {verdict.would}.")
+    if judgement.late_segments:
+        name, extra = max(judgement.late_segments.items(), key=lambda item: item[1])
+        lines.append(
+            f"Late answers lose their time mostly in {name.replace('_', ' ')}: {duration(extra)} more than usual."
+        )
+    if judgement.tail is not None:
+        lines += tail_sentences(judgement.tail)
+    return lines
+
+
+def tail_sentences(tail: TailModel) -> list[str]:
+    """What a tail model says, or why it may not."""
+    if tail.refused is not None:
+        return [f"Tail model ({tail.kind}) refused: {tail.refused}"]
+    said = f"Tail model ({tail.kind}): one answer is later than the deadline with probability {tail.exceedance:.2g}"
+    return [f"{said}, at most {tail.exceedance_upper:.2g} by its own bound.", *tail.warnings]
+
+
+def _late_segments(result: Evaluation, late: NDArray[np.bool_], usual: NDArray[np.bool_]) -> dict[str, int]:
+    found = {}
+    for name, values in result.segments.items():
+        there = values != NO_STAMP
+        if np.any(late & there) and np.any(usual & there):
+            found[name] = int(np.median(values[late & there]) - np.median(values[usual & there]))
+    return found
+
+
+def _tail_dict(tail: TailModel) -> dict[str, Any]:
+    return {
+        "kind": tail.kind,
+        "refused": tail.refused,
+        "warnings": list(tail.warnings),
+        "threshold_ns": tail.threshold_ns,
+        "fit_p_value": tail.fit_p_value,
+        "exceedance": tail.exceedance,
+        "exceedance_upper": tail.exceedance_upper,
+        "stability": [asdict(item) for item in tail.stability],
+    }

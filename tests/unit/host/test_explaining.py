@@ -1,0 +1,51 @@
+import numpy as np
+import pytest
+
+from edgereply.errors import DataError
+from edgereply.explaining import as_dict, explain_pulses, explain_run, sentences
+from tests.fakes.made_runs import TICK_NS, from_reactions, random_stimuli, ticking_board
+
+
+def test_a_millisecond_tick_is_found_measured_and_named() -> None:
+    # 16384 cycles at 16 MHz: the overflow of an 8-bit timer behind a prescaler of 64 (ATmega328P data sheet).
+    result = from_reactions(*ticking_board(20_000, 3), None)
+    explanation = explain_run(result, 10_000)
+    assert explanation.outcome == "cause found"
+    (period,) = explanation.periods
+    assert abs(period.finding.period_ns / TICK_NS - 1) < 50e-6
+    assert [suspect.name for suspect in period.suspects] == ["timer 0 overflow of a 16 MHz microcontroller"]
+    text = "\n".join(sentences(explanation, None))
+    assert "1.024" in text
+    assert "later than usual" in text
+
+
+def test_without_interference_no_cause_is_an_answer() -> None:
+    stimulus = random_stimuli(5_000, 8)
+    reaction = np.random.default_rng(9).lognormal(11, 0.4, 5_000).astype(np.int64)
+    explanation = explain_run(from_reactions(stimulus, reaction, None), None)
+    assert explanation.outcome == "no cause found"
+    assert sentences(explanation, None)[0].startswith("No cause found")
+
+
+def test_too_few_late_answers_say_how_many_more_it_takes() -> None:
+    stimulus, reaction = random_stimuli(1_000, 8), np.full(1_000, 50_000)
+    reaction[[100, 700]] = 900_000
+    explanation = explain_run(from_reactions(stimulus, reaction, None), 500_000)
+    assert explanation.outcome == "not enough data"
+    assert any("more stimuli" in line for line in sentences(explanation, None))
+
+
+def test_nothing_answered_is_said_so() -> None:
+    result = from_reactions(random_stimuli(100, 1), np.full(100, 10**12), None)
+    with pytest.raises(DataError, match="nothing was answered"):
+        explain_run(result, None)
+
+
+def test_the_json_form_holds_the_fold_and_only_plain_values() -> None:
+    import json
+
+    result = from_reactions(*ticking_board(20_000, 3), None)
+    document = as_dict(explain_run(result, 10_000), explain_pulses(result))
+    again = json.loads(json.dumps(document))
+    assert again["periods"][0]["finding"]["period_ns"] == pytest.approx(TICK_NS, rel=50e-6)
+    assert again["long_pulses"]["count"] == 0
