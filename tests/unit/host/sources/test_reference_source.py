@@ -166,6 +166,23 @@ def test_a_device_that_boots_first_is_waited_for() -> None:
         source.close()
 
 
+def test_answers_that_come_late_and_twice_are_not_taken_for_others() -> None:
+    """A device that was busy answers each time it was asked, all at once."""
+    waiting = 0
+
+    def busy(line: bytes, answer: bytes) -> bytes:
+        nonlocal waiting
+        if b"IDN" not in line:
+            return answer
+        waiting += 1
+        return answer * waiting if waiting > 1 else b""
+
+    with device(change=busy) as line:
+        source = ReferenceSource(line.port)
+        assert source.identity.tick_hz == 16_000_000
+        source.close()
+
+
 def test_a_run_left_over_from_before_is_ended() -> None:
     rest = block((MARK, 1), (STIMULUS, 0x0A0A0A0A)) + b",#10\n"
     with device(change=lambda line, answer: rest + answer if b"\x03" in line else answer) as line:
