@@ -50,7 +50,7 @@ def open_source(bench: Bench, board: str) -> Iterator[PulseSource]:
             client = stack.enter_context(open_board(name, emitter))
             source: PulseSource = BoardSource(client, settings.kind, emitter_settings(name, emitter))
         else:
-            source = create_source(settings.kind, source_options(settings))
+            source = create_source(settings.kind, source_options(settings, bench.board[board]))
             stack.callback(source.close)
         yield source
 
@@ -80,11 +80,16 @@ def emitter_settings(name: str, board: Board) -> dict[str, Any]:
     }
 
 
-def source_options(settings: Source) -> dict[str, Any]:
+def source_options(settings: Source, board: Board) -> dict[str, Any]:
     """What the constructor of a source of this kind takes."""
     options: dict[str, Any] = dict(settings.options)
-    if settings.port:
-        options |= {"port": settings.port, "baud": settings.baud}
+    if settings.kind != "virtual":
+        options["port"] = settings.port
+        if settings.baud is not None:
+            options["baud"] = settings.baud
+    if settings.kind == "generator":
+        limit_v = settings.level_v if settings.divider else board.input_limit_v
+        options = {"high_v": settings.level_v, "input_limit_v": limit_v} | options
     return options
 
 

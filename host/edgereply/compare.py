@@ -115,7 +115,7 @@ def compare_conditions(
     ]
     save_series(directory, record)
     interrupted = False
-    with opened(benches[0], board, say) as ready:
+    with opened(benches[0], board, say, Path(where)) as ready:
         if prove_wires:
             ready.prove_wires()
         for index, (block, bench) in enumerate(zip(record.blocks, benches, strict=True)):

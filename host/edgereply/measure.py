@@ -11,6 +11,7 @@ from edgereply.assembly import open_board, open_source, stimulus_plan, with_wire
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError
 from edgereply.evaluate import evaluate
+from edgereply.fixture import FixtureRecord, fixture_path, load_fixture
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.run import Outcome, Run, Watcher, responder_settings
 from edgereply.settings import Bench, Board
@@ -45,6 +46,7 @@ class OpenBench:
     client: BoardClient | None
     source: PulseSource
     say: Say
+    fixture: FixtureRecord | None = None
 
     def prove_wires(self) -> None:
         """Check the wires with slow pulses; software wires and boards without agent are taken as they are.
@@ -88,6 +90,9 @@ class OpenBench:
             configured = answering.configure("respond", responder_settings(board, rows))
             in_effect, warnings = configured.in_effect, configured.warnings
         record = _new_record(bench, self.name, board, self.source, plan, self.client, in_effect, warnings, repeat)
+        if self.fixture is not None:
+            record.fixture = self.fixture.model_dump(mode="json")
+            record.warnings.append(self.fixture.sentence())
         writer = RunWriter(directory, record)
         self.say(f"measuring {plan.count} stimuli")
         outcome = Run(answering, self.source, writer, plan, watch).execute()
@@ -96,8 +101,10 @@ class OpenBench:
 
 
 @contextmanager
-def opened(bench: Bench, board_name: str, say: Say) -> Iterator[OpenBench]:
+def opened(bench: Bench, board_name: str, say: Say, bench_file: Path | None = None) -> Iterator[OpenBench]:
     """Reach the source and, where an agent answers, the board.
+
+    A null measurement kept beside `bench_file` goes into the record of every run.
 
     Raises:
         HostError: one of them cannot be reached or used.
@@ -110,7 +117,8 @@ def opened(bench: Bench, board_name: str, say: Say) -> Iterator[OpenBench]:
         if board.responder == "agent":
             say(f"opening the board {name}")
             client = stack.enter_context(open_board(name, board))
-        yield OpenBench(bench, name, client, source, say)
+        fixture = load_fixture(fixture_path(bench_file), source.identity) if bench_file else None
+        yield OpenBench(bench, name, client, source, say, fixture)
 
 
 def measure(
@@ -121,9 +129,10 @@ def measure(
     say: Say,
     repeat: list[str],
     prove_wires: bool = True,
+    bench_file: Path | None = None,
 ) -> Measured:
     """Measure one condition on a bench opened for it; see `OpenBench.measure`."""
-    with opened(bench, board_name, say) as ready:
+    with opened(bench, board_name, say, bench_file) as ready:
         if prove_wires:
             ready.prove_wires()
         return ready.measure(bench, directory, watch, repeat)

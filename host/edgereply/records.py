@@ -57,6 +57,7 @@ class RunRecord(BaseModel):
     source: SourceRecord
     environment_before: dict[str, Any] = {}
     environment_after: dict[str, Any] = {}
+    fixture: dict[str, Any] | None = None
     deadline_ns: int | None = None
     window_ns: int
     counts: dict[str, int] = {}

@@ -103,7 +103,7 @@ class Source(Strict):
 
     kind: Literal["virtual", "reference", "generator", "lines", "self", "board"] = "virtual"
     port: str = ""
-    baud: int = Field(default=500_000, ge=1200, le=4_000_000)
+    baud: int | None = Field(default=None, ge=1200, le=4_000_000)
     level_v: float = Field(default=3.3, gt=0, le=30)
     divider: bool = False
     board: str = ""

@@ -42,10 +42,10 @@ def command(
         stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
         top={"deadline": deadline},
     )
-    _run(settings, board, out, not no_wiring, as_json)
+    _run(settings, bench, board, out, not no_wiring, as_json)
 
 
-def _run(settings: Any, board: str, out: Path | None, prove_wires: bool, as_json: bool) -> None:
+def _run(settings: Any, bench: Path, board: str, out: Path | None, prove_wires: bool, as_json: bool) -> None:
     import sys
 
     from edgereply.cli.watching import watching
@@ -54,7 +54,7 @@ def _run(settings: Any, board: str, out: Path | None, prove_wires: bool, as_json
 
     directory = out or run_directory(settings, board)
     with watching(settings, board) as watch:
-        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires)
+        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires, bench)
     if as_json:
         put_json({"run": str(directory), "state": measured.record.state, **measured.record.summary})
     else:

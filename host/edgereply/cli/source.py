@@ -1,0 +1,53 @@
+"""`edgereply source`: what the pulse source is, and the null measurement of the fixture."""
+
+from pathlib import Path
+from typing import Annotated, Literal
+
+import typer
+
+from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
+
+NAME = "source"
+
+
+def command(
+    what: Annotated[
+        Literal["identify", "null"],
+        typer.Argument(
+            help="identify: who is on the port. null: stimulus jumpered to capture, the fixture's own delay."
+        ),
+    ] = "identify",
+    bench: BenchOption = Path("bench.toml"),
+    board: BoardOption = "",
+    as_json: JsonOption = False,
+) -> None:
+    """Identify the pulse source, or measure what the fixture itself adds (no board connected)."""
+    from dataclasses import asdict
+
+    from edgereply.assembly import open_source
+    from edgereply.fixture import fixture_path, measure_fixture, save_fixture
+    from edgereply.settings import load_bench
+
+    settings = load_bench(bench)
+    name, _ = settings.pick(board)
+    say(f"opening the pulse source ({settings.source.kind})")
+    with open_source(settings, name) as source:
+        identity = source.identity
+        said = f"{identity.model}, serial {identity.serial or 'none'}, firmware {identity.firmware}"
+        say(f"{said}{' (virtual)' if identity.virtual else ''}")
+        say(f"tick {1e9 / identity.tick_hz:g} ns, clock ± {identity.tolerance_ppm:g} ppm, "
+            f"{'captures responses' if identity.captures else 'stimulus only'}")  # fmt: skip
+        if what == "identify":
+            if as_json:
+                put_json(asdict(identity))
+            return
+        say("null measurement: stimulus and capture must be joined by one jumper, and no board connected")
+        record = measure_fixture(source)
+    path = fixture_path(bench)
+    save_fixture(path, record)
+    if as_json:
+        put_json(record.model_dump(mode="json"))
+    say(f"{record.count} stimuli came back, {record.missed} did not; {record.sentence()}")
+    say(f"uncertainty of the delay: resolution {record.budget['resolution_ns']:.1f} ns, "
+        f"repeatability {record.budget['repeatability_ns']:.2f} ns, clock {record.budget['clock_ns']:.3f} ns")  # fmt: skip
+    say(f"kept in {path}; runs of this bench file report it")
