@@ -63,6 +63,16 @@ def test_harder_clocks(case: TwoClocks, share: float) -> None:
         assert result.joined >= share * truth.stimulus_ns.size
 
 
+def test_stamps_in_modes_are_no_strays() -> None:
+    """Delays as a kernel on an emulated board makes them: most to 20 ns, the rest 0.5 us early or up to 8 us late."""
+    random = np.random.default_rng(5)
+    stimulus = np.cumsum(random.exponential(9e6, 400).astype(np.int64) + 1_000_000)
+    modes = random.choice([0, -560, 2_560, 5_350, 8_060], 400, p=[0.55, 0.05, 0.3, 0.06, 0.04])
+    result = join(stimulus, stimulus + 10**12 + modes + random.integers(-20, 21, 400))
+    assert (result.joined, result.unseen, result.extra) == (400, 0, 0)
+    assert (result.edge_index == np.arange(400)).all()
+
+
 def test_late_stamps_are_joined_when_nothing_else_is_astray() -> None:
     clean = TwoClocks(miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0.01)
     result, truth = attempt(clean, 2)
