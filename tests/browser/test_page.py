@@ -127,6 +127,7 @@ def test_buttons_switch_axes_and_zoom(window: Browser, one: Path) -> None:
 )
 def test_keys_move_a_focused_figure(window: Browser, one: Path, key: str, moved: object) -> None:
     window.open(one)
+    assert window.ask("document.getElementById('over-time').tabIndex") == 0
     _, before = axis(window, "over-time")
     window.key("#over-time", key)
     assert callable(moved)

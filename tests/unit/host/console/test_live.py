@@ -64,6 +64,10 @@ def test_a_terminal_gets_bar_distribution_and_misses_and_its_cursor_back() -> No
         "deadline",
     ):
         assert part in screen
+    # A stimulus without an answer has no place in the distribution.
+    last = screen.split("12 missed, 1 late")[-1]
+    assert "█ 23" in last
+    assert " ns " not in last
     assert screen.count("\x1b[?25l") == screen.count("\x1b[?25h") == 1
     assert screen.rstrip().endswith("\x1b[2K")
 
