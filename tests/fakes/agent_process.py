@@ -138,10 +138,10 @@ def _children(parent: int) -> list[int]:
     return found
 
 
-def open_fds() -> dict[str, str]:
-    """What this process holds open, by descriptor."""
+def open_fds(pid: int | str = "self") -> dict[str, str]:
+    """What a process holds open, by descriptor."""
     found = {}
-    for entry in Path("/proc/self/fd").iterdir():
+    for entry in Path(f"/proc/{pid}/fd").iterdir():
         with contextlib.suppress(OSError):  # the directory's own descriptor is gone by now
             found[entry.name] = str(entry.readlink())
     return found

@@ -66,6 +66,8 @@ class FakeSysfs:
                 with socket.create_server(("127.0.0.1", 0)) as server:
                     self._sources[number] = socket.create_connection(server.getsockname())
                     end, _ = server.accept()
+                # The kernel reports a change at once unless the value was read first (from memory).
+                self._sources[number].send(b"!", socket.MSG_OOB)
                 fd = end.detach()
                 os.set_blocking(fd, False)
             else:

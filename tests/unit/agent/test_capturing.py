@@ -31,6 +31,7 @@ FAR = 10 * SETTLE_NS
         (0, [(10, FALLING), (FAR, RISING), (FAR + 9, FALLING)],
          [(RISE, 10), (FALL_LOST, 10), (RISE, FAR), (FALL, FAR + 9)]),
         (0, [(10, FALLING), (FAR, FALLING)], [(RISE, 10), (FALL_LOST, 10), (RISE, FAR), (FALL_LOST, FAR)]),
+        (0, [(10, FALLING), (20, RISING), (99, FALLING)], [(RISE, 10), (FALL_LOST, 10), (RISE, 20), (FALL, 99)]),
         # A short gap: low and high again before the level was read.
         (0, [(10, RISING), (50, RISING), (60, RISING), (99, FALLING)],
          [(RISE, 10), (FALL, 50), (RISE, 60), (FALL, 99)]),

@@ -136,7 +136,8 @@ def test_kill_of_the_session_leaves_the_output_low(board: VirtualBoard, wait: st
     board.wires.edge()
     assert board.wires.change()[1] == 1
     board.agent.kill()
-    assert board.wires.changes_until_closed()[-1:] == [0]
+    # Only the keeper writes: it has ended the responder, which would have held the output for a second.
+    assert board.wires.changes_until_closed() == [0]
     assert all(gone(pid) for pids in children.values() for pid in pids)
 
 

@@ -90,6 +90,23 @@ def test_failed_set_up_gives_back_what_it_took(kernel: FakeGpioKernel) -> None:
     assert not any(line.consumer for line in kernel.chips[0].lines)
 
 
+def test_processes_keep_no_descriptor_that_would_hide_an_end(kernel: FakeGpioKernel) -> None:
+    """A worker with the keeper's pipe would keep the keeper asleep; one with the link, the host."""
+    read_fd, write_fd = os.pipe()
+    link = {str(Path(f"/proc/self/fd/{fd}").readlink()) for fd in (read_fd, write_fd)}
+    task = make("respond", settings("input=IN", "output=OUT"), (read_fd, write_fd))
+    assert task._keeper is not None
+    pipe = str(Path(f"/proc/self/fd/{task._keeper.fd}").readlink())
+    worker, keeper = (open_fds(pid) for pid in (task._workers[0].pid, task._keeper.pid))
+    assert not link & {*worker.values(), *keeper.values()}
+    assert pipe not in worker.values()
+    # The keeper itself has the reading end only.
+    assert list(keeper.values()).count(pipe) == 1
+    task.close()
+    os.close(read_fd)
+    os.close(write_fd)
+
+
 @pytest.mark.skipif(os.geteuid() != 0, reason="needs root")
 def test_realtime_in_effect_is_the_responders(kernel: FakeGpioKernel) -> None:
     cpu = max(os.sched_getaffinity(0))
