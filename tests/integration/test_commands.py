@@ -8,6 +8,7 @@ import subprocess
 import sys
 from pathlib import Path
 
+import numpy as np
 import pytest
 from tests.integration.commands import Workplace, bench_text, rows
 
@@ -134,6 +135,20 @@ def test_a_summary_can_be_computed_again_and_again(place: Workplace) -> None:
     assert json.dumps(again[0]) == json.dumps(again[1])
     assert json.loads(json.dumps(again[0])) == record.summary
     assert {"run": "run", "state": "complete", **record.summary} == done.document
+
+
+@pytest.mark.parametrize("wait", ["block", "spin"])
+def test_the_tool_loses_nothing_at_2000_stimuli_a_second(place: Workplace, wait: str) -> None:
+    place.write(bench_text(rate="2000/s", floor="200us", count=6_000))
+    done = place.run("measure", "--wait", wait, "--out", "run")
+    assert done.code == 0, done.err
+    reader = RunReader(place.root / "run")
+    counts = reader.record.counts
+    assert (counts["lost_edges"], counts["unrecorded"], counts["lost_records"]) == (0, 0, 0)
+    assert [len(edges) for edges in reader.source().edges()] == [6_000] * 3
+    board = reader.board()
+    assert len(board.edge_ns) == 6_000
+    assert (np.diff(board.line_seqno.astype(np.int64)) == 1).all()
 
 
 def test_without_a_name_runs_go_where_they_cannot_collide(place: Workplace) -> None:

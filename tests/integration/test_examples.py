@@ -27,11 +27,11 @@ def run_example(name: str, *arguments: str) -> str:
 
 def test_numpy_and_pyarrow_alone_give_the_same_figures(place: Workplace) -> None:
     """On a run whose answers are all certain; a busy computer may need several attempts to answer in time."""
-    place.write(bench_text(rate="100/s", floor="5ms", count=300))
+    place.write(bench_text(rate="200/s", floor="4ms", count=600))
     for attempt in range(5):
         done = place.run("measure", "--out", f"run{attempt}", "--json")
         assert done.code == 0, done.err
-        if done.document["responses"] == 300:
+        if done.document["responses"] == 600:
             break
     run = place.root / done.document["run"]
     found = json.loads(run_example("summarise_run.py", str(run)))
@@ -44,7 +44,7 @@ def test_numpy_and_pyarrow_alone_give_the_same_figures(place: Workplace) -> None
         "reaction_max_ns": recorded["reaction"]["max_ns"],
         "pulse_width_median_ns": recorded["pulse_width"]["median_ns"],
     }
-    assert found["responses"] == 300
+    assert found["responses"] == 600
     assert done.document["reaction"] == recorded["reaction"]
 
 
