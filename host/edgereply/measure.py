@@ -17,6 +17,7 @@ from edgereply.run import Outcome, Run, Watcher, responder_settings
 from edgereply.settings import Bench, Board
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.store import RunReader, RunWriter
+from edgereply.until import Enough, Goal
 from edgereply.wirecheck import check_level, check_wires
 from edgereply_protocol import Json
 
@@ -66,7 +67,9 @@ class OpenBench:
                 remedy=" ".join(item.remedy for item in wrong if item.remedy),
             )
 
-    def measure(self, bench: Bench, directory: Path, watch: Watcher, repeat: list[str]) -> Measured:
+    def measure(
+        self, bench: Bench, directory: Path, watch: Watcher, repeat: list[str], goal: Goal | None = None
+    ) -> Measured:
         """Measure one condition and write its run directory.
 
         Args:
@@ -74,6 +77,7 @@ class OpenBench:
             directory: where the run goes; must not hold anything yet.
             watch: called a few times a second with the counts so far.
             repeat: commands that repeat this run, kept in the record.
+            goal: stop early once this quantile is known well enough.
 
         Raises:
             SettingError: the bench asks for what the board or the source cannot do; nothing was measured.
@@ -95,7 +99,11 @@ class OpenBench:
             record.warnings.append(self.fixture.sentence())
         writer = RunWriter(directory, record)
         self.say(f"measuring {plan.count} stimuli")
-        outcome = Run(answering, self.source, writer, plan, watch).execute()
+        enough = None if goal is None else Enough(goal, bench.stimulus.window)
+        outcome = Run(answering, self.source, writer, plan, watch, enough).execute()
+        if enough is not None:
+            self.say(enough.sentence())
+            writer.record.warnings.append(enough.sentence())
         self.say("evaluating")
         return Measured(directory, close_record(writer, outcome), outcome)
 
@@ -130,12 +138,13 @@ def measure(
     repeat: list[str],
     prove_wires: bool = True,
     bench_file: Path | None = None,
+    goal: Goal | None = None,
 ) -> Measured:
     """Measure one condition on a bench opened for it; see `OpenBench.measure`."""
     with opened(bench, board_name, say, bench_file) as ready:
         if prove_wires:
             ready.prove_wires()
-        return ready.measure(bench, directory, watch, repeat)
+        return ready.measure(bench, directory, watch, repeat, goal)
 
 
 def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:

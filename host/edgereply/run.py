@@ -53,6 +53,7 @@ class Outcome:
 
 
 Watcher = Callable[[Tally, SourceBatch | None], None]
+Enough = Callable[[SourceBatch | None], bool]
 
 
 def responder_settings(board: Board, capacity: int) -> Json:
@@ -79,12 +80,19 @@ class Run:
     """Carries one run out. Use once, from one thread."""
 
     def __init__(
-        self, board: BoardClient | None, source: PulseSource, writer: RunWriter, plan: StimulusPlan, watch: Watcher
+        self,
+        board: BoardClient | None,
+        source: PulseSource,
+        writer: RunWriter,
+        plan: StimulusPlan,
+        watch: Watcher,
+        enough: Enough | None = None,
     ) -> None:
         self._board = board
         self._source = source
         self._writer = writer
         self._watch = watch
+        self._enough = enough
         self._plan = plan
         self._stopped: Stopped | None = None
         self._tally = Tally(plan.count)
@@ -131,7 +139,7 @@ class Run:
             self._take_batch(batch)
             self._take_board(0.0)
             self._watch(self._tally, batch)
-            if batch is not None and batch.done:
+            if (batch is not None and batch.done) or (self._enough is not None and self._enough(batch)):
                 return
             if self._stopped is not None:
                 raise LinkError(f"the agent ended the task: {self._stopped.reason}", where=self._board_name)

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -11,14 +12,6 @@ from edgereply.evaluate import Evaluation, evaluate, present
 from edgereply.records import RunRecord
 from edgereply.report.view import RunView
 from edgereply.store import RunReader
-
-CAUTIONS = [
-    "3.3 V inputs are damaged by 5 V: use a divider or a level shifter.",
-    "Connect the grounds first; put about 1 kΩ into every signal wire and a pull-down on the input.",
-    "Never join two outputs. Switch the power off before changing wires.",
-    "Figures from this bench are evidence for a design, not a safety certification: where people or plant depend on a "
-    "reaction time, the applicable standards and a qualified engineer decide.",
-]
 
 
 def load_view(directory: Path, deadline_ns: int | None = None) -> RunView:
@@ -40,12 +33,13 @@ def load_view(directory: Path, deadline_ns: int | None = None) -> RunView:
 
 def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, where: str) -> RunView:
     """A record and its evaluation as one view."""
+    requested, in_effect = _conditions(record)
     return RunView(
         title=_title(record),
         evidence=result.evidence,
         virtual=record.virtual,
-        condition_requested=record.requested.get("board", {}),
-        condition_in_effect=record.in_effect,
+        condition_requested=requested,
+        condition_in_effect=in_effect,
         environment=record.environment_before,
         counts=result.counts,
         summary=result.summary(record.virtual),
@@ -57,7 +51,7 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
         status=_status(record),
         repeat=record.repeat,
         notes=_unique([*record.warnings, *result.notes, f"run {record.run_id} in {where}, {record.created}"]),
-        cautions=CAUTIONS,
+        cautions=_cautions(record, result),
         wiring=_wiring(record),
     )
 
@@ -98,6 +92,34 @@ def _title(record: RunRecord) -> str:
     board = record.requested.get("board", {})
     parts = [record.board, board.get("route", ""), board.get("wait", "")]
     return " · ".join(str(part) for part in parts if part)
+
+
+def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
+    """What was asked for and what took effect, under the same names."""
+    board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
+    plan = record.source.plan
+    requested = {name: board.get(name) for name in ("route", "wait", "collection", "realtime") if name in board}
+    requested |= {"hold_ns": board.get("hold"), "pattern": stimulus.get("pattern"), "period_ns": stimulus.get("rate")}
+    requested |= {f"{name}_ns": stimulus.get(name) for name in ("floor", "width")} | {"seed": stimulus.get("seed")}
+    known = {name: record.in_effect[name] for name in requested if name in record.in_effect}
+    extra = {name: record.in_effect[name] for name in ("event_clock", "event_buffer") if name in record.in_effect}
+    return requested, known | {name: plan[name] for name in requested if name in plan} | extra
+
+
+def _cautions(record: RunRecord, result: Evaluation) -> list[str]:
+    """Cautions that belong to this run; the general ones are on every page."""
+    found = []
+    counts = record.counts
+    if counts.get("lost_edges"):
+        found.append(f"{counts['lost_edges']} edges were lost in the board's event buffer, seen by their numbers.")
+    if counts.get("unrecorded"):
+        found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
+    if counts.get("lost_records"):
+        found.append(f"{counts['lost_records']} records were lost between source and host.")
+    ambiguous = result.counts.get("ambiguous", 0)
+    if ambiguous:
+        found.append(f"{ambiguous} stimuli are in no figure of time: which answer is theirs cannot be told.")
+    return found
 
 
 def _status(record: RunRecord) -> str:

@@ -24,6 +24,7 @@ def command(
     fifo_priority: Annotated[int | None, typer.Option(help="SCHED_FIFO priority to ask for, 1 to 99.")] = None,
     deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
     out: Annotated[Path | None, typer.Option(help="Run directory to make; default runs/TIME-BOARD-ROUTE-WAIT.")] = None,
+    until: Annotated[str | None, typer.Option(help="Stop early by a valid rule, such as 'p99.9 within 5%'.")] = None,
     no_wiring: Annotated[
         bool, typer.Option("--no-wiring", help="Do not prove the wires with slow pulses first.")
     ] = False,
@@ -42,19 +43,23 @@ def command(
         stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
         top={"deadline": deadline},
     )
-    _run(settings, bench, board, out, not no_wiring, as_json)
+    _run(settings, bench, board, out, not no_wiring, until, as_json)
 
 
-def _run(settings: Any, bench: Path, board: str, out: Path | None, prove_wires: bool, as_json: bool) -> None:
+def _run(
+    settings: Any, bench: Path, board: str, out: Path | None, prove_wires: bool, until: str | None, as_json: bool
+) -> None:
     import sys
 
     from edgereply.cli.watching import watching
     from edgereply.measure import measure
     from edgereply.overrides import run_directory, typed_command
+    from edgereply.until import parse_goal
 
+    goal = None if until is None else parse_goal(until)
     directory = out or run_directory(settings, board)
     with watching(settings, board) as watch:
-        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires, bench)
+        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires, bench, goal)
     if as_json:
         put_json({"run": str(directory), "state": measured.record.state, **measured.record.summary})
     else:
