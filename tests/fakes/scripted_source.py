@@ -47,6 +47,10 @@ class ScriptedSource:
     def abort(self) -> None:
         self.calls.append("abort")
 
+    def drop_rest(self) -> None:
+        """Forget the steps that were not played."""
+        self._steps.clear()
+
     def level(self) -> int | None:
         return 0
 

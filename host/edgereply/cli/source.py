@@ -48,6 +48,6 @@ def command(
     if as_json:
         put_json(record.model_dump(mode="json"))
     say(f"{record.count} stimuli came back, {record.missed} did not; {record.sentence()}")
-    say(f"uncertainty of the delay: resolution {record.budget['resolution_ns']:.1f} ns, "
-        f"repeatability {record.budget['repeatability_ns']:.2f} ns, clock {record.budget['clock_ns']:.3f} ns")  # fmt: skip
+    parts = ", ".join(f"{name.removesuffix('_ns')} {value:.3g} ns" for name, value in record.budget.items())
+    say(f"uncertainty of the delay: {parts}")
     say(f"kept in {path}; runs of this bench file report it")

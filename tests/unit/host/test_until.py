@@ -27,7 +27,7 @@ MS = 1_000_000
 )
 def test_goals_are_read(text: str, goal: Goal) -> None:
     read = parse_goal(text)
-    assert (read.p, read.within) == (pytest.approx(goal.p), pytest.approx(goal.within))
+    assert [read.p, read.within] == pytest.approx([goal.p, goal.within])
 
 
 @pytest.mark.parametrize(
@@ -71,10 +71,18 @@ def test_no_look_comes_before_its_planned_count() -> None:
     assert enough.last is None
 
 
+class Obedient(ScriptedSource):
+    """Sends nothing more once it was told to stop."""
+
+    def abort(self) -> None:
+        super().abort()
+        self.drop_rest()
+
+
 def test_a_run_that_knows_enough_is_complete_and_stops_its_source(tmp_path: Path) -> None:
     plan = edges(4_000, 2_000)
     steps = [batch(plan[start : start + 100]) for start in range(0, len(plan), 100)]
-    source = ScriptedSource(steps)
+    source = Obedient(steps)
     enough = Enough(Goal(0.5, 0.05), 10 * MS, executor=AtOnce())
     writer = RunWriter(tmp_path / "run", record())
     outcome = Run(None, source, writer, StimulusPlan(count=4_000), lambda tally, latest: None, enough).execute()
