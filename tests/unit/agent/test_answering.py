@@ -9,7 +9,7 @@ import pytest
 
 from edgereply_agent import answering
 from edgereply_agent.errors import RouteError
-from edgereply_agent.ring import STOP, Ring
+from edgereply_agent.ring import BASE, SEQNO, STOP, Ring
 from edgereply_agent.routes.base import InputLine, OutputLine
 from edgereply_agent.settings import LineSpec
 from edgereply_protocol import Layout
@@ -138,3 +138,20 @@ def test_spin_does_not_answer_a_hang_up(log: list[str]) -> None:
     with pytest.raises(RouteError):
         answering.answer_spinning(line, LoggedOutput(log), ring, 0)
     assert "high" not in log
+
+
+@pytest.mark.parametrize("wait", answering.LOOPS)
+def test_a_line_lost_between_high_and_low_is_set_low(log: list[str], wait: str) -> None:
+    ring = Ring(Layout.ANSWERS, 8)
+    line, output = ScriptedInput([1], log, ring), LoggedOutput(log)
+    line.flush = lambda: 7  # type: ignore[method-assign]
+
+    def high() -> None:
+        log.append("high")
+        raise OSError(5, "Input/output error")
+
+    output.high = high
+    with pytest.raises(OSError, match="Input/output"):
+        answering.answer(wait, line, output, ring, 0, lambda: log.append("started"))
+    assert [entry for entry in log if entry not in ("now", "read")] == ["started", "high", "low"]
+    assert (ring.cells[BASE], ring.cells[SEQNO]) == (7, 7)
