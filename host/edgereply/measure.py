@@ -56,7 +56,6 @@ class OpenBench:
             BoardError: the wiring is not right, and how.
         """
         board = self.bench.board[self.name]
-        check_level(board, self.bench.source)
         if self.client is None or board.responder != "agent" or board.route == "virtual":
             return
         wrong = [item for item in check_wires(self.client, board, self.source, self.say).findings if not item.right]
@@ -115,9 +114,11 @@ def opened(bench: Bench, board_name: str, say: Say, bench_file: Path | None = No
     A null measurement kept beside `bench_file` goes into the record of every run.
 
     Raises:
+        SettingError: the source's level would damage the board's input; nothing was opened.
         HostError: one of them cannot be reached or used.
     """
     name, board = bench.pick(board_name)
+    check_level(board, bench.source)
     with ExitStack() as stack:
         say(f"opening the pulse source ({bench.source.kind})")
         source = stack.enter_context(open_source(bench, name))
@@ -189,7 +190,7 @@ def _new_record(
         title=bench.title,
         board=name,
         evidence="loop-back" if identity.captures else "inside",
-        virtual=identity.virtual or bool(client and client.hello.environment.get("virtual")),
+        virtual=identity.virtual or bench.source.virtual or bool(client and client.hello.environment.get("virtual")),
         requested={"board": board.model_dump(mode="json"), "stimulus": bench.stimulus.model_dump(mode="json")},
         in_effect=in_effect,
         source=SourceRecord(
