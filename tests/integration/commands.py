@@ -113,7 +113,12 @@ class Workplace:
 
     def nothing_left(self) -> None:
         """Fail when a process or a temporary file outlives its command by more than a few seconds."""
-        await_that(lambda: not self.processes(), lambda: f"still running: {self.processes()}", 20.0)
+        try:
+            await_that(lambda: not self.processes(), lambda: f"still running: {self.processes()}", 20.0)
+        finally:
+            for pid in self.processes():
+                with contextlib.suppress(ProcessLookupError):
+                    os.kill(pid, signal.SIGKILL)
         assert not list(self.temporary.iterdir())
 
 
