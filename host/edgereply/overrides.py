@@ -67,7 +67,8 @@ def run_directory(bench: Bench, board: str) -> Path:
     name, settings = bench.pick(board)
     stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S-%f")[:-3]
     safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in name)
-    return Path("runs") / f"{stamp}-{safe}-{settings.route}-{settings.wait}"
+    how = f"{settings.route}-{settings.wait}" if settings.responder == "agent" else settings.responder
+    return Path("runs") / f"{stamp}-{safe}-{how}"
 
 
 def typed_command(argv: list[str]) -> list[str]:

@@ -84,6 +84,11 @@ class Board(Strict):
     realtime: Realtime = Realtime()
     input_limit_v: float = Field(default=3.3, gt=0, le=30)
 
+    @property
+    def how(self) -> str:
+        """How it answers, in a few words: the route and wait strategy, or that something else answers."""
+        return f"{self.route} · {self.wait}" if self.responder == "agent" else f"{self.responder} responder"
+
     @model_validator(mode="after")
     def _whole(self) -> Self:
         if self.link == "ssh" and self.responder != "external" and not self.host:
@@ -106,6 +111,7 @@ class Source(Strict):
     baud: int | None = Field(default=None, ge=1200, le=4_000_000)
     level_v: float = Field(default=3.3, gt=0, le=30)
     divider: bool = False
+    virtual: bool = False
     board: str = ""
     options: dict[str, str | int | float | bool] = {}
 

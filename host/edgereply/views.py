@@ -90,16 +90,22 @@ def pool_views(title: str, views: Sequence[RunView]) -> RunView:
 
 def _title(record: RunRecord) -> str:
     board = record.requested.get("board", {})
-    parts = [record.board, board.get("route", ""), board.get("wait", "")]
-    return " · ".join(str(part) for part in parts if part)
+    responder = board.get("responder", "agent")
+    parts = [record.board, board.get("route"), board.get("wait")]
+    return " · ".join(str(part) for part in parts if part) if responder == "agent" else f"{record.board} · {responder}"
 
 
 def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     """What was asked for and what took effect, under the same names."""
     board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
     plan = record.source.plan
-    requested = {name: board.get(name) for name in ("route", "wait", "collection", "realtime") if name in board}
-    requested |= {"hold_ns": board.get("hold"), "pattern": stimulus.get("pattern"), "period_ns": stimulus.get("rate")}
+    if board.get("responder", "agent") != "agent":
+        board = {"responder": board["responder"]}
+    requested = {
+        name: board.get(name) for name in ("responder", "route", "wait", "collection", "realtime") if name in board
+    }
+    requested |= {"hold_ns": board["hold"]} if "hold" in board else {}
+    requested |= {"pattern": stimulus.get("pattern"), "period_ns": stimulus.get("rate")}
     requested |= {f"{name}_ns": stimulus.get(name) for name in ("floor", "width")} | {"seed": stimulus.get("seed")}
     known = {name: record.in_effect[name] for name in requested if name in record.in_effect}
     extra = {name: record.in_effect[name] for name in ("event_clock", "event_buffer") if name in record.in_effect}

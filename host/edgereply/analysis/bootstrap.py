@@ -83,14 +83,14 @@ def quantile_interval(values_ns: NDArray[np.int64], p: float, confidence: float 
     ranks = quantile_ranks(values_ns.size, p, confidence)
     if ranks is None:
         return None
-    tail = tail_dependence(values_ns, p, confidence)
+    middle = quantile_rank(values_ns.size, p)
+    low, value, high = order_statistics(values_ns, [ranks.lower_rank, middle, ranks.upper_rank]).tolist()
+    tail = _dependence_above(values_ns, value, confidence)
     if tail.effective_count < count_needed(p, confidence):
         return None
-    if tail.block_length == 1:
-        lower, upper = ranks.lower_rank, ranks.upper_rank
-    else:
+    if tail.block_length > 1:
         lower, upper = _scaled_ranks(values_ns.size, tail.effective_count, p, confidence)
-    low, value, high = order_statistics(values_ns, [lower, quantile_rank(values_ns.size, p), upper]).tolist()
+        low, high = order_statistics(values_ns, [lower, upper]).tolist()
     return QuantileEstimate(
         p=p,
         value_ns=value,
@@ -113,9 +113,13 @@ def tail_dependence(values_ns: NDArray[np.int64], p: float, confidence: float = 
     Returns:
         See `TailDependence`; an effective count of 0 where there are too few blocks to judge.
     """
-    quantile = quantiles(values_ns, [p])[0]
+    return _dependence_above(values_ns, int(quantiles(values_ns, [p])[0]), confidence)
+
+
+def _dependence_above(values_ns: NDArray[np.int64], quantile_ns: int, confidence: float) -> TailDependence:
     # A tie counts half, or a cluster of equal late answers that is the quantile would not be seen.
-    above = np.add(values_ns > quantile, values_ns >= quantile, dtype=np.float64) / 2.0
+    above = np.add(values_ns > quantile_ns, values_ns >= quantile_ns, dtype=np.float64)
+    above *= 0.5
     return indicator_dependence(above, confidence)
 
 

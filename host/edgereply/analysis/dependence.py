@@ -20,6 +20,7 @@ _NEGLIGIBLE = 2.0
 _STRETCHES = 100
 _FALSE_ALARM = 0.001
 _FEWEST_BLOCKS = 20
+_MOST_LAGS = 5000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -113,7 +114,7 @@ def automatic_block_length(correlation: NDArray[np.float64], count: int) -> int:
     """
     if count < 4 or correlation.size < 2:
         return 1
-    run = max(5, math.ceil(math.sqrt(math.log10(count))))
+    run = _run_of_lags(count)
     threshold = _NEGLIGIBLE * math.sqrt(math.log10(count) / count)
     relevant = np.flatnonzero(np.abs(correlation[1:]) >= threshold) + 1
     # The last relevant lag before `run` negligible ones in a row.
@@ -151,14 +152,30 @@ def dispersion_test(values: NDArray[np.float64], stretches: int = _STRETCHES) ->
         return 1.0
     bounds = np.linspace(0, values.size, stretches + 1).astype(np.int64)
     sizes = np.diff(bounds)
-    deviations = values - values.mean()
-    means = np.add.reduceat(deviations, bounds[:-1]) / sizes
+    centre = float(values.mean())
+    means = np.add.reduceat(values, bounds[:-1]) / sizes - centre
     between = float((sizes * means**2).sum())
-    within = float(np.dot(deviations, deviations)) - between
+    within = float(np.dot(values, values)) - values.size * centre**2 - between
+    if within < 1e-9 * between:
+        within = 0.0
     if within <= 0.0:
         return 1.0 if between == 0.0 else 0.0
     ratio = (between / (stretches - 1)) / (within / (values.size - stretches))
     return float(stats.f.sf(ratio, stretches - 1, values.size - stretches))
+
+
+def _run_of_lags(count: int) -> int:
+    """Negligible lags in a row after which no further lag is looked at."""
+    return max(5, math.ceil(math.sqrt(math.log10(count))))
+
+
+def _first_lags(centred: NDArray[np.float64], lags: int) -> NDArray[np.float64]:
+    """Autocorrelation at a few lags by its definition, cheaper than transforms."""
+    total = float(np.dot(centred, centred))
+    lags = min(lags, centred.size - 1)
+    if total == 0.0:
+        return np.concatenate([[1.0], np.zeros(lags)])
+    return np.array([1.0, *[float(np.dot(centred[:-k], centred[k:])) / total for k in range(1, lags + 1)]])
 
 
 def measure_dependence(values: NDArray[np.int64] | NDArray[np.float64]) -> Dependence:
@@ -174,10 +191,22 @@ def measure_dependence(values: NDArray[np.int64] | NDArray[np.float64]) -> Depen
     count = int(values.size)
     if count < 2:
         return Dependence(dependent=False, block_length=1, effective_count=float(count), lag_1=0.0, dispersion_p=1.0)
-    correlation = autocorrelation(values, min(count // 4 + 1, 5000))
+    centred = np.subtract(values, values[0], dtype=np.float64)
+    centred -= centred.mean()
+    dispersion = dispersion_test(centred)
+    nearby = _first_lags(centred, _run_of_lags(count))
+    block = automatic_block_length(nearby, count)
+    if block == 1 and dispersion >= _FALSE_ALARM:
+        # Lags further out change nothing: the block length looks no further than a negligible run.
+        return Dependence(
+            dependent=False,
+            block_length=1,
+            effective_count=float(count),
+            lag_1=float(nearby[1]),
+            dispersion_p=dispersion,
+        )
+    correlation = autocorrelation(values, min(count // 4 + 1, _MOST_LAGS))
     block = automatic_block_length(correlation, count)
-    floats = np.subtract(values, values[0], dtype=np.float64)
-    dispersion = dispersion_test(floats)
     if dispersion < _FALSE_ALARM:
         block = max(block, min(count // _STRETCHES, math.ceil(3.0 * math.sqrt(count))), 2)
     dependent = block > 1

@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.quantiles import quantiles
 from edgereply.analysis.summary import mean_and_std
 
 
@@ -71,9 +70,12 @@ def period_errors(
         The errors, and for each the number of its first stimulus; pairs across a missed stimulus
         are left out.
     """
-    first = np.flatnonzero(answered[:-1] & answered[1:])
-    errors = (rise_ns[first + 1] - rise_ns[first]) - (stimulus_ns[first + 1] - stimulus_ns[first])
-    return errors, first
+    # (rise' - rise) - (stimulus' - stimulus) is the change of the reaction time.
+    changes = np.diff(rise_ns - stimulus_ns)
+    both = answered[:-1] & answered[1:]
+    if both.all():
+        return changes, np.arange(changes.size)
+    return changes[both], np.flatnonzero(both)
 
 
 def response_jitter(
@@ -101,16 +103,18 @@ def response_jitter(
             f"one response and one mark a stimulus, got {stimulus_ns.size}, {rise_ns.size} and {answered.size}"
         )
     errors, first = period_errors(stimulus_ns, rise_ns, answered)
-    neighbours = np.diff(first) == 1
-    changes = np.abs(np.diff(errors)[neighbours])
-    reaction = rise_ns[answered] - stimulus_ns[answered]
-    usual = int(quantiles(reaction, [0.5])[0]) if reaction.size else 0
-    strays = time_interval_errors(stimulus_ns[answered], rise_ns[answered], usual)
+    changes = np.diff(errors)
+    if errors.size and first[-1] - first[0] >= errors.size:
+        changes = changes[np.diff(first) == 1]
+    # Strays differ from reaction times by a constant, which no measure of spread sees.
+    strays = rise_ns - stimulus_ns
+    if not answered.all():
+        strays = strays[answered]
     return ResponseJitter(
         periods=int(errors.size),
         period_std_ns=mean_and_std(errors)[1],
         period_peak_to_peak_ns=int(np.ptp(errors)) if errors.size else None,
-        cycle_to_cycle_max_ns=int(changes.max()) if changes.size else None,
+        cycle_to_cycle_max_ns=max(int(changes.max()), -int(changes.min())) if changes.size else None,
         tie_std_ns=mean_and_std(strays)[1],
         tie_peak_to_peak_ns=int(np.ptp(strays)) if strays.size else None,
     )

@@ -17,8 +17,8 @@ from edgereply.stamps import RISE, STIMULUS
 def watching(bench: Bench, board: str) -> Iterator[Watcher]:
     """A live view fed by the run."""
     name, settings = bench.pick(board)
-    virtual = bench.source.kind == "virtual"
-    view = LiveView(f"{name} · {settings.route} · {settings.wait}", "measuring", virtual, bench.deadline)
+    virtual = bench.source.kind == "virtual" or bench.source.virtual
+    view = LiveView(f"{name} · {settings.how}", "measuring", virtual, bench.deadline)
 
     def watch(tally: Tally, batch: SourceBatch | None) -> None:
         missed = max(0, tally.stimuli - tally.rises - 1)
