@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import shutil
 import struct
 import subprocess
 from pathlib import Path
@@ -10,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from edgereply_agent.routes import chardev_abi as abi
+from tests.tools import need
 
 # Source of the values: include/uapi/linux/gpio.h of the Linux kernel (package linux-libc-dev 6.1).
 SIZES = {
@@ -115,7 +115,6 @@ def test_event_buffer_rule(asked: int, granted: int) -> None:
     assert abi.granted_event_buffer(asked) == granted
 
 
-@pytest.mark.skipif(not shutil.which("gcc") or not Path("/usr/include/linux/gpio.h").exists(), reason="no C compiler")
 def test_the_systems_header_agrees(tmp_path: Path) -> None:
     """Compile a program that fails to compile where a value differs from ours."""
     checks = [f"sizeof(struct {name}) == {layout.size}" for name, (layout, _) in SIZES.items()]
@@ -124,14 +123,11 @@ def test_the_systems_header_agrees(tmp_path: Path) -> None:
     checks += ["GPIO_V2_LINE_EVENT_RISING_EDGE == 1", "GPIO_V2_LINE_EVENT_FALLING_EDGE == 2"]
     lines = [f'_Static_assert({check}, "{check}");' for check in checks]
     assert len(lines) > 40
+    gcc = str(need("gcc", "gcc", "libc6-dev", "linux-libc-dev"))
     source = tmp_path / "check.c"
     source.write_text("#include <stddef.h>\n#include <linux/gpio.h>\n" + "\n".join(lines) + "\n")
-    done = subprocess.run(
-        ["gcc", "-fsyntax-only", str(source)], capture_output=True, text=True, timeout=60, check=False
-    )
+    done = subprocess.run([gcc, "-fsyntax-only", str(source)], capture_output=True, text=True, timeout=60, check=False)
     assert done.returncode == 0, done.stderr
     source.write_text("#include <linux/gpio.h>\n" + '_Static_assert(sizeof(struct gpio_v2_line_event) == 47, "");\n')
-    wrong = subprocess.run(
-        ["gcc", "-fsyntax-only", str(source)], capture_output=True, text=True, timeout=60, check=False
-    )
+    wrong = subprocess.run([gcc, "-fsyntax-only", str(source)], capture_output=True, text=True, timeout=60, check=False)
     assert wrong.returncode != 0, "the compiler must be able to object"
