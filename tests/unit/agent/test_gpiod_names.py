@@ -6,6 +6,8 @@ import importlib
 import inspect
 from typing import Any
 
+import pytest
+
 from edgereply_agent.errors import RouteError
 from edgereply_agent.routes.gpiod_route import BIAS, EDGE, GpiodRoute
 
