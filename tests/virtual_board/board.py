@@ -18,7 +18,7 @@ HOST_ROOT = "edgereply-virtual-root"
 CHIP_LABEL = "reject-gate"
 DEFAULT_WIRES = ("source:stimulus->EYE_IN", "REJECT_OUT->source:response", "REJECT_OUT->CAPTURE_IN")
 SELF_WIRES = ("STIM_OUT->EYE_IN", "REJECT_OUT->CAPTURE_IN")
-BOOT_TIMEOUT_S = 90.0
+BOOT_TIMEOUT_S = 180.0  # 6 s on an idle computer
 
 _SSH_CONFIG = """\
 Host {host} {root}
