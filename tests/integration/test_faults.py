@@ -68,7 +68,10 @@ def test_doubled_stimuli_leave_spurious_answers(place: Workplace) -> None:
     assert summary["spurious"] <= doubled <= summary["spurious"] + summary["ambiguous"]
 
 
-@pytest.mark.xfail(reason="the virtual source lets an answer it has not collected yet vanish behind the next ghost")
+@pytest.mark.xfail(
+    strict=False,  # it depends on when the source happens to look
+    reason="the virtual source lets an answer it has not collected yet vanish behind the next ghost",
+)
 def test_answers_from_nowhere_are_spurious(place: Workplace) -> None:
     summary, counts = measured(place, "spurious = 0.05")
     rises = len(RunReader(place.root / "run").source().edges()[1])
@@ -122,9 +125,11 @@ def test_unplugged_in_the_middle_keeps_what_came(place: Workplace) -> None:
     assert "unplugged" in done.err
     # Records wait at most 50 ms in the source, and are in flight for some more.
     assert 500 <= done.document["stimuli"] <= 700
+    # Only the serial line is gone; stimuli go on until the host lets the source go.
     board = RunReader(run).board()
-    assert len(board.edge_ns) == 700
-    assert np.count_nonzero(board.set_ns != NO_STAMP) == np.count_nonzero(board.clear_ns != NO_STAMP) == 700
+    assert len(board.edge_ns) >= 700
+    for stamps in (board.set_ns, board.clear_ns):
+        assert np.count_nonzero(stamps != NO_STAMP) == len(board.edge_ns)
 
 
 def test_damage_on_the_line_ends_the_run_where_it_began(place: Workplace) -> None:
