@@ -49,12 +49,23 @@ def test_the_limits_are_those_of_the_binomial_distribution() -> None:
     assert 30 + 4 * 28.5**0.5 < high < 30 + 6 * 28.5**0.5
 
 
+def doubtful(counts: dict[str, int]) -> int:
+    """Stimuli of which joining the two clocks does not say whether the board saw them."""
+    return counts["stimuli"] - counts["joined"] - counts["unseen"]
+
+
+def unpaired_answers(expected: int, summary: dict[str, Any]) -> None:
+    """Exactly as many spurious answers; fewer only where some are among the edges that ambiguous stimuli compete for."""
+    assert summary["spurious"] <= expected
+    assert summary["ambiguous"] > 0 or summary["spurious"] == expected
+
+
 def test_dropped_stimuli_are_missed(place: Workplace) -> None:
     summary, counts = measured(place, "drop = 0.05")
     dropped = STIMULI - rows(place.root / "run")[1]
     low, high = limits(0.05)
     assert low <= dropped <= high
-    assert counts["unseen"] == dropped
+    assert counts["unseen"] <= dropped <= counts["unseen"] + doubtful(counts)
     assert summary["missed"] <= dropped <= summary["missed"] + summary["ambiguous"]
 
 
@@ -63,9 +74,9 @@ def test_doubled_stimuli_leave_spurious_answers(place: Workplace) -> None:
     doubled = rows(place.root / "run")[1] - STIMULI
     low, high = limits(0.05)
     assert low <= doubled <= high
-    assert counts["extra_edges"] == doubled
+    assert doubled <= counts["extra_edges"] <= doubled + doubtful(counts)
     assert summary["missed"] == 0
-    assert summary["spurious"] <= doubled <= summary["spurious"] + summary["ambiguous"]
+    unpaired_answers(doubled, summary)
 
 
 @pytest.mark.xfail(
@@ -75,12 +86,12 @@ def test_doubled_stimuli_leave_spurious_answers(place: Workplace) -> None:
 def test_answers_from_nowhere_are_spurious(place: Workplace) -> None:
     summary, counts = measured(place, "spurious = 0.05")
     rises = len(RunReader(place.root / "run").source().edges()[1])
-    ghosts = rises - counts["joined"]
+    ghosts = rises - rows(place.root / "run")[1]
     low, high = limits(0.05)
     # A ghost on top of an answer makes no edge of its own.
     assert low - 3 <= ghosts <= high
     assert counts["extra_edges"] == 0
-    assert summary["spurious"] <= ghosts <= summary["spurious"] + summary["ambiguous"]
+    unpaired_answers(ghosts, summary)
 
 
 def test_delayed_stimuli_are_late(place: Workplace) -> None:
@@ -88,11 +99,13 @@ def test_delayed_stimuli_are_late(place: Workplace) -> None:
     summary, counts = measured(place, "late = 0.05, late_us = 3000")
     delayed = counts["unseen"]
     low, high = limits(0.05)
-    assert low <= delayed <= high
-    assert counts["extra_edges"] == delayed
+    doubt = doubtful(counts)
+    assert low - doubt <= delayed <= high
+    assert delayed <= counts["extra_edges"] <= delayed + doubt
     board = RunReader(place.root / "run").board()
     slow_itself = int(np.count_nonzero(board.set_ns - board.edge_ns > 1_000_000))
-    assert delayed - summary["ambiguous"] <= summary["late"] <= delayed + slow_itself + summary["ambiguous"]
+    late = summary["late"]
+    assert delayed - summary["ambiguous"] <= late <= delayed + slow_itself + summary["ambiguous"] + doubt
 
 
 def test_a_stuck_input_misses_all_that_follows(place: Workplace) -> None:
