@@ -55,7 +55,7 @@ def doubtful(counts: dict[str, int]) -> int:
 
 
 def unpaired_answers(expected: int, summary: dict[str, Any]) -> None:
-    """Exactly as many spurious answers; fewer only where some are among the edges that ambiguous stimuli compete for."""
+    """Exactly as many spurious answers; fewer only where ambiguous stimuli compete for some of them."""
     assert summary["spurious"] <= expected
     assert summary["ambiguous"] > 0 or summary["spurious"] == expected
 
