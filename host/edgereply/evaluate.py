@@ -22,7 +22,8 @@ EXPECTED_SOON = 3
 @dataclass(frozen=True, slots=True)
 class Evaluation:
     """A run, evaluated. Per-stimulus arrays are int64 nanoseconds in stimulus order, `NO_STAMP` where there is none;
-    `status` is the `Status` of each stimulus."""
+    `status` is the `Status` of each stimulus, `edge_ns` when it reached the board by the
+    board's clock."""
 
     evidence: Evidence
     stimulus_ns: Int64s
@@ -32,6 +33,7 @@ class Evaluation:
     segments: dict[str, Int64s]
     counts: dict[str, int]
     notes: list[str]
+    edge_ns: Int64s
 
     def summary(self, virtual: bool) -> dict[str, Any]:
         """The summary as it is printed and stored (JSON-ready)."""
@@ -83,9 +85,10 @@ def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_
     width = _difference(pairing.fall_ns, pairing.rise_ns, paired)
     counts = _pair_counts(pairing, reaction, deadline_ns) | joining
     segments = {name: inside[name] for name in ("wake_delay", "set_time", "hold") if inside}
+    reached = inside.get("edge", np.full(len(reaction), NO_STAMP, np.int64))
     if inside:
         segments["outside"] = _difference(reaction, inside["edge_to_set"], paired)
-    return Evaluation(evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, notes)
+    return Evaluation(evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, notes, reached)
 
 
 def present(values: Int64s) -> Int64s:
@@ -124,6 +127,7 @@ def _inside_segments(joined: Join, board: BoardStamps) -> dict[str, Int64s]:
         "set_time": _difference(high, wake, found),
         "hold": _difference(low, high, found),
         "edge_to_set": _difference(high, edge, found),
+        "edge": edge,
     }
 
 
@@ -151,7 +155,7 @@ def _inside(stimulus: Int64s, board: BoardStamps, deadline_ns: int | None, notes
     )
     width = segments["hold"]
     status = np.full(len(every), Status.PAIRED, np.uint8)
-    return Evaluation("inside", board.edge_ns, status, reaction, width, segments, counts, notes)
+    return Evaluation("inside", board.edge_ns, status, reaction, width, segments, counts, notes, board.edge_ns)
 
 
 def _difference(later: Int64s, earlier: Int64s, valid: NDArray[np.bool_]) -> Int64s:

@@ -1,11 +1,13 @@
 """An explanation of late answers in plain sentences with numbers."""
 
+from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
 
 import numpy as np
 
 from edgereply.analysis.explain import Explanation, NamedPeriod, explain
+from edgereply.analysis.interval_context import ContextSearch, relate
 from edgereply.analysis.pairing import Status
 from edgereply.analysis.pulses import LongPulses, long_pulses
 from edgereply.errors import DataError
@@ -32,6 +34,43 @@ def explain_run(result: Evaluation, late_above_ns: int | None) -> Explanation:
         late_above_ns=late_above_ns,
         segments_ns=_whole_segments(result, clear, answered),
     )
+
+
+def relate_context(
+    result: Evaluation, late_above_ns: int, readings: Sequence[Mapping[str, int]]
+) -> ContextSearch | None:
+    """Late answers of a joined run against the board's counters in the same seconds.
+
+    Returns:
+        None without enough readings, or where stimuli and board clock could not be joined.
+    """
+    names = set(readings[0]) if readings else set()
+    for reading in readings[1:]:
+        names &= set(reading)
+    there = (result.edge_ns != NO_STAMP) & (result.reaction_ns != NO_STAMP)
+    if not names or not there.any():
+        return None
+    columns = {name: np.array([reading[name] for reading in readings], np.int64) for name in sorted(names)}
+    read_ns = columns.pop("board_ns")
+    return relate(result.edge_ns[there], result.reaction_ns[there] > late_above_ns, read_ns, columns)
+
+
+def context_sentences(search: ContextSearch | None) -> list[str]:
+    """What goes with late answers on the board, in words."""
+    if search is None:
+        return []
+    looked = f"{search.looked_at} counters of the board over {search.intervals} seconds"
+    if not search.found:
+        return [f"None of {looked} goes with the late answers."]
+    lines = [f"Of {looked}, {len(search.found)} go with the late answers (an association, not yet a cause):"]
+    for item in search.found[:5]:
+        kind, _, name = item.name.partition(" ")
+        unit = " /s" if kind == "count" else ""
+        lines.append(
+            f"  {name}: {item.when_late:,.4g}{unit} when answers were late, {item.usual:,.4g}{unit} usually "
+            f"(rank correlation {item.correlation:+.2f}, p = {item.p_adjusted:.2g})"
+        )
+    return lines
 
 
 def explain_pulses(result: Evaluation) -> LongPulses | None:
@@ -71,7 +110,9 @@ def sentences(explanation: Explanation, pulses: LongPulses | None) -> list[str]:
     return lines
 
 
-def as_dict(explanation: Explanation, pulses: LongPulses | None) -> dict[str, Any]:
+def as_dict(
+    explanation: Explanation, pulses: LongPulses | None, context: ContextSearch | None = None
+) -> dict[str, Any]:
     """JSON-ready."""
     return {
         "outcome": explanation.outcome,
@@ -84,6 +125,7 @@ def as_dict(explanation: Explanation, pulses: LongPulses | None) -> dict[str, An
         "bursts": [_plain(asdict(burst)) for burst in explanation.bursts],
         "locks": [_plain(asdict(lock)) for lock in explanation.locks],
         "segments": None if explanation.segments is None else _plain(asdict(explanation.segments)),
+        "context": None if context is None else _plain(asdict(context)),
         "long_pulses": None if pulses is None else {"count": pulses.count, "longest_ns": pulses.longest_ns},
     }
 

@@ -203,6 +203,8 @@ class Run:
             self._writer.add_board(stamps)
         elif isinstance(message, Progress | Stopped):
             tally.lost_edges, tally.unrecorded = message.lost, message.unrecorded
+            if isinstance(message, Progress):
+                self._writer.add_context(message.board_ns, message.context.get("reading"))
             if isinstance(message, Stopped):
                 self._stopped = message
         elif isinstance(message, Fault):

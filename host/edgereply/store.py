@@ -4,7 +4,10 @@ A part is written under a temporary name, synced, renamed, and its directory syn
 format; `stamps/` holds the source's clock, `board/` the board's.
 """
 
+import contextlib
 import hashlib
+import itertools
+import json
 import os
 import time
 from collections.abc import Callable
@@ -28,6 +31,8 @@ BOARD_COLUMNS = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
 SEQUENCES = ("seqno", "line_seqno")
 COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
+CONTEXT = "context.jsonl"
+MOST_READINGS = 1_000_000
 
 
 class RunWriter:
@@ -68,6 +73,20 @@ class RunWriter:
         self._board.append(stamps)
         self._pending += len(stamps.edge_ns)
         self._maybe_commit()
+
+    def add_context(self, board_ns: int, reading: object) -> None:
+        """Add a reading of the board's counters, a line in `context.jsonl`.
+
+        Raises:
+            StoreError: it cannot be written.
+        """
+        if not isinstance(reading, dict):
+            return
+        try:
+            with (self.directory / CONTEXT).open("a", encoding="utf-8") as file:
+                file.write(json.dumps({"board_ns": board_ns, **reading}) + "\n")
+        except OSError as error:
+            raise _unwritable(self.directory, error) from error
 
     def finish(self, state: str, reason: str) -> None:
         """Commit what is left and close the record.
@@ -204,6 +223,20 @@ class RunReader:
                 for t in tables
             ]
         )
+
+    def context(self) -> list[dict[str, int]]:
+        """Readings of the board's counters, one about each second, in order; a damaged line is left out."""
+        path = self.directory / CONTEXT
+        found: list[dict[str, int]] = []
+        if not path.exists():
+            return found
+        with path.open(encoding="utf-8", errors="replace") as file:
+            for line in itertools.islice(file, MOST_READINGS):
+                with contextlib.suppress(ValueError):
+                    reading = json.loads(line)
+                    if isinstance(reading, dict) and type(reading.get("board_ns")) is int:
+                        found.append({k: v for k, v in reading.items() if type(v) is int})
+        return found
 
     def _files(self, folder: str) -> list[Path]:
         found = sorted((self.directory / folder).glob("part-*.parquet"))

@@ -5,6 +5,7 @@ from __future__ import annotations
 import contextlib
 from typing import Callable, Optional, Sequence
 
+from edgereply_agent.context import reading
 from edgereply_agent.counters import context_switches, counters, difference
 from edgereply_agent.errors import AgentError, SettingError
 from edgereply_agent.keeper import Keeper
@@ -166,13 +167,15 @@ class Task:
         return totals[0] if totals else (0, 0, 0)
 
     def context(self) -> Json:
-        """What is worth telling beside the counts: context switches since the start, of each process."""
+        """What is worth telling beside the counts: context switches since the start, and a reading of counters."""
         switches: Json = {}
         for worker in self._workers:
             before, now = self._switches.get(worker.name, {}), context_switches(worker.pid)
             if before and now:
                 switches[worker.name] = {key: now[key] - before[key] for key in now}
-        return {"context_switches": switches} if switches else {}
+        found: Json = {"context_switches": switches} if switches else {}
+        found["reading"] = reading({worker.name: worker.pid for worker in self._workers})
+        return found
 
     def probe(self, levels: dict[str, int], read: list[str]) -> dict[str, int]:
         """Set and read lines.

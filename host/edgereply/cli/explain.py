@@ -20,7 +20,7 @@ def command(
     """Look for what late answers have in common: a period, a burst, a segment. "No cause found" is an answer."""
     from edgereply.cli.duration_option import duration_option
     from edgereply.evaluate import evaluate
-    from edgereply.explaining import as_dict, explain_pulses, explain_run, sentences
+    from edgereply.explaining import as_dict, context_sentences, explain_pulses, explain_run, relate_context, sentences
     from edgereply.store import RunReader
 
     reader = RunReader(run)
@@ -28,11 +28,19 @@ def command(
     result = evaluate(reader.source(), reader.board(), record.window_ns, record.deadline_ns)
     late_above_ns = None if late_above is None else duration_option(late_above, "--late-above")
     explanation, pulses = explain_run(result, late_above_ns), explain_pulses(result)
+    context = relate_context(result, explanation.late_above_ns, reader.context())
     if as_json:
         put_json(
-            {"run": str(run), "evidence": result.evidence, "virtual": record.virtual, **as_dict(explanation, pulses)}
+            {
+                "run": str(run),
+                "evidence": result.evidence,
+                "virtual": record.virtual,
+                **as_dict(explanation, pulses, context),
+            }
         )
         return
     print(f"{run} ({'virtual, ' if record.virtual else ''}{result.evidence})")
     for sentence in sentences(explanation, pulses):
+        print(sentence)
+    for sentence in context_sentences(context):
         print(sentence)
