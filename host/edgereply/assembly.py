@@ -2,15 +2,12 @@
 
 import contextlib
 import sys
-import tempfile
 from collections.abc import Iterator
-from pathlib import Path
 from typing import Any
 
 from edgereply.board.bundle import build_bundle
 from edgereply.board.client import BoardClient, ByteLink
-from edgereply.board.process import ProcessLink
-from edgereply.board.ssh import SshLink, start_over_ssh
+from edgereply.board.ssh import start_locally, start_over_ssh
 from edgereply.errors import SettingError
 from edgereply.settings import Bench, Board, Source, Stimulus
 from edgereply.sources.base import PulseSource, StimulusPlan
@@ -102,21 +99,16 @@ def open_board(name: str, settings: Board) -> Iterator[BoardClient]:
         BoardError: it cannot run the agent.
     """
     with contextlib.ExitStack() as stack:
-        link: ByteLink = _local_link(name, settings, stack) if settings.link == "local" else _ssh_link(settings)
+        link: ByteLink = _link(name, settings)
         client = BoardClient(link)
         stack.callback(client.close)
         client.greet()
         yield client
 
 
-def _local_link(name: str, settings: Board, stack: contextlib.ExitStack) -> ProcessLink:
-    folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="edgereply-agent-"))
-    path = Path(folder) / "agent.pyz"
-    path.write_bytes(build_bundle().data)
-    return ProcessLink([settings.python or sys.executable, "-I", str(path)], name)
-
-
-def _ssh_link(settings: Board) -> SshLink:
+def _link(name: str, settings: Board) -> ByteLink:
+    if settings.link == "local":
+        return start_locally(build_bundle(), name, settings.python or sys.executable)
     return start_over_ssh(settings.host, build_bundle(), settings.python, settings.ssh_config)
 
 

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.joining import Join, join
+from edgereply.analysis.joining import Join, JoinStatus, join
 from edgereply.analysis.pairing import Pairing, Status, pair
 from edgereply.analysis.settling import settle
 from edgereply.analysis.summary import summarise
@@ -49,7 +49,9 @@ class Evaluation:
         }
 
 
-def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_ns: int | None) -> Evaluation:
+def evaluate(
+    source: SourceStamps, board: BoardStamps, window_ns: int, deadline_ns: int | None, captures: bool = True
+) -> Evaluation:
     """Pair, join and measure.
 
     Args:
@@ -57,6 +59,7 @@ def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_
         board: rows of the board's clock; may be empty.
         window_ns: an answer cannot come later than this after its stimulus.
         deadline_ns: later answers count as late; None counts none.
+        captures: whether the source captures responses at all.
 
     Returns:
         The evaluation; evidence is `joined` when board and source stamps could be paired pulse by pulse, `loop-back`
@@ -64,7 +67,7 @@ def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_
     """
     stimulus, rise, fall = source.edges()
     notes: list[str] = []
-    if len(rise) == 0 and len(board.edge_ns) and not np.any(source.rise_ns != NO_STAMP):
+    if not captures:
         return _inside(stimulus, board, deadline_ns, notes)
     pairing = pair(stimulus, rise, fall, window_ns)
     evidence: Evidence = "loop-back"
@@ -79,7 +82,7 @@ def evaluate(source: SourceStamps, board: BoardStamps, window_ns: int, deadline_
         else:
             evidence = "joined"
             inside = _inside_segments(joined, board)
-            pairing = settle(pairing, inside["edge_to_set"])
+            pairing = settle(pairing, inside["edge_to_set"], joined.status == JoinStatus.UNSEEN)
     paired = pairing.status == Status.PAIRED
     reaction = _difference(pairing.rise_ns, pairing.stimulus_ns, paired)
     width = _difference(pairing.fall_ns, pairing.rise_ns, paired)

@@ -82,7 +82,10 @@ def explain_pulses(result: Evaluation) -> LongPulses | None:
 def sentences(explanation: Explanation, pulses: LongPulses | None) -> list[str]:
     """The explanation in words; the first sentence is the answer."""
     late = f"{explanation.late:,} answers later than {duration(explanation.late_above_ns)}, or missing"
-    lines = [f"{explanation.outcome[0].upper()}{explanation.outcome[1:]}: {late}."]
+    head = explanation.outcome
+    if head == "cause found" and not explanation.periods:
+        head = "bursts found, their cause not"
+    lines = [f"{head[0].upper()}{head[1:]}: {late}."]
     for period in explanation.periods:
         lines += _period(period, explanation.aliased)
     lines += [

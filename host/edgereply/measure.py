@@ -10,7 +10,6 @@ from edgereply import __version__
 from edgereply.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError
-from edgereply.evaluate import evaluate
 from edgereply.fixture import FixtureRecord, fixture_path, load_fixture
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.run import Outcome, Run, Watcher, responder_settings
@@ -18,6 +17,7 @@ from edgereply.settings import Bench, Board
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.store import RunReader, RunWriter
 from edgereply.until import Enough, Goal
+from edgereply.views import evaluate_run
 from edgereply.wirecheck import check_level, check_wires
 from edgereply_protocol import Json
 
@@ -151,7 +151,7 @@ def measure(
 def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:
     """Add counts and summary to the record of a run that has ended, and save it."""
     reader = RunReader(writer.directory)
-    result = evaluate(reader.source(), reader.board(), writer.record.window_ns, writer.record.deadline_ns)
+    result = evaluate_run(reader, writer.record.deadline_ns)
     counts = result.counts | {
         "lost_edges": outcome.tally.lost_edges,
         "unrecorded": outcome.tally.unrecorded,

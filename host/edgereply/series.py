@@ -1,8 +1,9 @@
 """A series: runs that belong together, with the plan and order they were made by, as `series.json`."""
 
+import os
 import random
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 from pydantic import BaseModel, Field, ValidationError
 
@@ -13,18 +14,27 @@ FORMAT = 1
 
 
 class BlockRecord(BaseModel):
-    """One block: a condition measured once, in its round."""
+    """One block: a condition measured once, in its round.
+
+    `attempts` are directories of earlier tries and their warm-ups, kept but in no figure; `warm_up` is the directory of
+    the stimuli sent before the block under the same condition, which are in no figure either.
+    """
 
     round: int = Field(ge=1)
     condition: str
     run: str
     seed: int
-    state: Literal["planned", "complete", "incomplete"] = "planned"
+    state: Literal["planned", "complete", "incomplete", "failed"] = "planned"
     reason: str = ""
+    attempts: list[str] = []
+    warm_up: str = ""
 
 
 class SeriesRecord(BaseModel):
-    """The whole series; `blocks` are in the order in which they are measured."""
+    """The whole series; `blocks` are in the order in which they are measured.
+
+    A sweep keeps its plan and the contents of its bench file, so that it is resumed with the same ones only.
+    """
 
     format: int = FORMAT
     tool: str
@@ -34,6 +44,8 @@ class SeriesRecord(BaseModel):
     order_seed: int
     conditions: dict[str, dict[str, str]]
     blocks: list[BlockRecord]
+    plan: dict[str, Any] = {}
+    bench: dict[str, Any] = {}
 
 
 def plan_blocks(conditions: list[str], rounds: int, order_seed: int, arrival_seed: int) -> list[BlockRecord]:
@@ -65,7 +77,10 @@ def save_series(directory: Path, record: SeriesRecord) -> None:
     partial = directory / ".series.json.partial"
     try:
         directory.mkdir(mode=0o700, parents=True, exist_ok=True)
-        partial.write_text(record.model_dump_json(indent=1), encoding="utf-8")
+        with partial.open("w", encoding="utf-8") as file:
+            file.write(record.model_dump_json(indent=1))
+            file.flush()
+            os.fsync(file.fileno())
         partial.replace(path)
     except OSError as error:
         raise StoreError(

@@ -25,10 +25,18 @@ def load_view(directory: Path, deadline_ns: int | None = None) -> RunView:
         DataError: not a run, damaged or altered.
     """
     reader = RunReader(directory)
+    deadline_ns = reader.record.deadline_ns if deadline_ns is None else deadline_ns
+    return make_view(reader.record, evaluate_run(reader, deadline_ns), deadline_ns, str(directory))
+
+
+def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
+    """Evaluate a saved run from its raw stamps against a deadline.
+
+    Raises:
+        DataError: a part is missing, truncated or altered.
+    """
     record = reader.record
-    deadline_ns = record.deadline_ns if deadline_ns is None else deadline_ns
-    result = evaluate(reader.source(), reader.board(), record.window_ns, deadline_ns)
-    return make_view(record, result, deadline_ns, str(directory))
+    return evaluate(reader.source(), reader.board(), record.window_ns, deadline_ns, record.source.captures)
 
 
 def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, where: str) -> RunView:

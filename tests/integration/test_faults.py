@@ -12,7 +12,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import pytest
 from scipy import stats
 from tests.integration.commands import Done, Workplace, bench_text, explained, rows
 
@@ -79,10 +78,6 @@ def test_doubled_stimuli_leave_spurious_answers(place: Workplace) -> None:
     unpaired_answers(doubled, summary)
 
 
-@pytest.mark.xfail(
-    strict=False,  # it depends on when the source happens to look
-    reason="the virtual source lets an answer it has not collected yet vanish behind the next ghost",
-)
 def test_answers_from_nowhere_are_spurious(place: Workplace) -> None:
     summary, counts = measured(place, "spurious = 0.05")
     rises = len(RunReader(place.root / "run").source().edges()[1])

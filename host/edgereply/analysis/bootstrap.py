@@ -15,6 +15,7 @@ exact limits); Woodruff, R. S. (1952), JASA 47, 635-646 (from shares to quantile
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -80,11 +81,41 @@ def quantile_interval(values_ns: NDArray[np.int64], p: float, confidence: float 
     Returns:
         The estimate, or None where the sample is too small, counted in effective answers.
     """
-    ranks = quantile_ranks(values_ns.size, p, confidence)
-    if ranks is None:
-        return None
-    middle = quantile_rank(values_ns.size, p)
-    low, value, high = order_statistics(values_ns, [ranks.lower_rank, middle, ranks.upper_rank]).tolist()
+    return quantile_intervals(values_ns, [p], confidence)[0]
+
+
+def quantile_intervals(
+    values_ns: NDArray[np.int64], probabilities: Sequence[float], confidence: float = 0.95
+) -> list[QuantileEstimate | None]:
+    """Intervals for several quantiles, each as `quantile_interval` gives it, for one partition of the sample.
+
+    Args:
+        values_ns: shape (n,), int64, nanoseconds, in order of time.
+        probabilities: each strictly within 0 to 1.
+        confidence: of each interval by itself, strictly within 0 to 1.
+
+    Returns:
+        One entry a probability.
+    """
+    ranks = [quantile_ranks(values_ns.size, p, confidence) for p in probabilities]
+    wanted = [
+        rank
+        for p, ends in zip(probabilities, ranks, strict=True)
+        if ends is not None
+        for rank in (ends.lower_rank, quantile_rank(values_ns.size, p), ends.upper_rank)
+    ]
+    picked = iter(order_statistics(values_ns, wanted).tolist())
+    return [
+        None if ends is None else _estimate(values_ns, p, (next(picked), next(picked), next(picked)), confidence)
+        for p, ends in zip(probabilities, ranks, strict=True)
+    ]
+
+
+def _estimate(
+    values_ns: NDArray[np.int64], p: float, picked: tuple[int, int, int], confidence: float
+) -> QuantileEstimate | None:
+    """Take the ends for independent answers, or wider ones, as the order of the answers asks for."""
+    low, value, high = picked
     tail = _dependence_above(values_ns, value, confidence)
     if tail.effective_count < count_needed(p, confidence):
         return None

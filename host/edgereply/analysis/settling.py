@@ -19,8 +19,8 @@ LEAST_SPREAD_NS = 500
 CLEARER = 3
 
 
-def settle(pairing: Pairing, inside_ns: Int64s) -> Pairing:
-    """Pair ambiguous stimuli where the board's stamps single out one rise.
+def settle(pairing: Pairing, inside_ns: Int64s, unseen: NDArray[np.bool_] | None = None) -> Pairing:
+    """Pair ambiguous stimuli where the board's stamps single out one rise; miss those the board never saw.
 
     A rise and a prediction belong together when each is the other's nearest, they are as close as plain pairs are, and
     the next candidate on either side is at least three times as far away.
@@ -28,10 +28,30 @@ def settle(pairing: Pairing, inside_ns: Int64s) -> Pairing:
     Args:
         pairing: what the source's clock alone gave.
         inside_ns: shape (stimuli,), int64: the board's set − edge of each joined stimulus, `NO_STAMP` elsewhere.
+        unseen: shape (stimuli,), bool: stimuli of which the board has no edge although it has those around them.
 
     Returns:
-        The pairing with those stimuli paired; the same object where nothing could be settled.
+        The pairing with those stimuli paired or missed; the same object where nothing could be settled. Once no
+        stimulus is open, rises left over answered nothing.
     """
+    settled = _matched(pairing, inside_ns)
+    if unseen is not None and np.any(lost := unseen & (settled.status == Status.AMBIGUOUS)):
+        status = settled.status.copy()
+        status[lost] = Status.MISSED
+        settled = replace(settled, status=status)
+    if settled is not pairing and not np.any(settled.status == Status.AMBIGUOUS):
+        none = np.empty(0, np.int64)
+        settled = replace(
+            settled,
+            spurious_rise_ns=np.sort(np.concatenate([settled.spurious_rise_ns, settled.ambiguous_rise_ns])),
+            spurious_fall_ns=np.sort(np.concatenate([settled.spurious_fall_ns, settled.ambiguous_fall_ns])),
+            ambiguous_rise_ns=none,
+            ambiguous_fall_ns=none,
+        )
+    return settled
+
+
+def _matched(pairing: Pairing, inside_ns: Int64s) -> Pairing:
     prediction = _predict(pairing, inside_ns)
     rises = pairing.ambiguous_rise_ns
     if prediction is None or not len(rises) or not len(prediction.rows):

@@ -125,6 +125,22 @@ def start_over_ssh(host: str, bundle: Bundle, python: str = "", config: str = ""
     return SshLink(boot.link, installed, boot.rest)
 
 
+def start_locally(bundle: Bundle, name: str, python: str) -> SshLink:
+    """Start the agent on this computer, from the same per-user directory that a board uses.
+
+    Raises:
+        LinkError: the interpreter cannot be started.
+        BoardError: no directory to write to.
+    """
+    boot = _Boot(ProcessLink([python, "-I", "-c", _PROGRAM], name))
+    try:
+        installed = boot.install("run", bundle)
+    except BaseException:
+        boot.link.close()
+        raise
+    return SshLink(boot.link, installed, boot.rest)
+
+
 def remove_over_ssh(host: str, python: str = "", config: str = "") -> list[str]:
     """Remove every version of the agent from the board; the directories that were removed."""
     boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True))

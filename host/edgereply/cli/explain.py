@@ -19,13 +19,13 @@ def command(
 ) -> None:
     """Look for what late answers have in common: a period, a burst, a segment. "No cause found" is an answer."""
     from edgereply.cli.duration_option import duration_option
-    from edgereply.evaluate import evaluate
     from edgereply.explaining import as_dict, context_sentences, explain_pulses, explain_run, relate_context, sentences
     from edgereply.store import RunReader
+    from edgereply.views import evaluate_run
 
     reader = RunReader(run)
     record = reader.record
-    result = evaluate(reader.source(), reader.board(), record.window_ns, record.deadline_ns)
+    result = evaluate_run(reader, record.deadline_ns)
     late_above_ns = None if late_above is None else duration_option(late_above, "--late-above")
     explanation, pulses = explain_run(result, late_above_ns), explain_pulses(result)
     context = relate_context(result, explanation.late_above_ns, reader.context())

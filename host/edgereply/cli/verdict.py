@@ -23,16 +23,16 @@ def command(
     """Judge a deadline: pass, fail, or not enough data and how much more it takes. Exit code 1 unless it passes."""
     from edgereply.cli.duration_option import duration_option
     from edgereply.errors import SettingError
-    from edgereply.evaluate import evaluate
     from edgereply.judging import judge_run, sentences
     from edgereply.store import RunReader
+    from edgereply.views import evaluate_run
 
     reader = RunReader(run)
     record = reader.record
     deadline_ns = record.deadline_ns if deadline is None else duration_option(deadline, "--deadline")
     if deadline_ns is None:
         raise SettingError("there is no deadline to judge", where=str(run), remedy="give one with --deadline 2ms")
-    result = evaluate(reader.source(), reader.board(), record.window_ns, deadline_ns)
+    result = evaluate_run(reader, deadline_ns)
     judgement = judge_run(result, deadline_ns, confidence, exceed, tail)
     grade = f"{'virtual, ' if record.virtual else ''}{result.evidence}"
     if as_json:

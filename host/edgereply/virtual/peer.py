@@ -162,6 +162,8 @@ class Peer:
         if action == DELIVER:
             self._wires.emit(monotonic_ns())
         elif action is not None:
+            # Answers given before the ghost must not vanish behind it.
+            self._collect()
             self._ghost = int(action == GHOST_RISE)
             self._capture(monotonic_ns(), self._wires.level | self._ghost)
 
