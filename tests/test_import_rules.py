@@ -12,7 +12,7 @@ import pytest
 
 ROOT = Path(__file__).parents[1]
 TREES = ("agent", "host", "protocol")
-BOOT = Path("host/edgereply/board/remote_boot.py")
+BOOT = PurePosixPath("host/edgereply/board/remote_boot.py")
 OURS = ("edgereply", "edgereply_agent", "edgereply_protocol")
 # Names of the standard library that Python 3.9, the oldest on a board, does not have.
 TOO_NEW = {"tomllib", "annotationlib", "compression", "string.templatelib", "concurrent.interpreters"}

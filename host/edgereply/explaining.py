@@ -82,7 +82,7 @@ def explain_pulses(result: Evaluation) -> LongPulses | None:
 def sentences(explanation: Explanation, pulses: LongPulses | None) -> list[str]:
     """The explanation in words; the first sentence is the answer."""
     late = f"{explanation.late:,} answers later than {duration(explanation.late_above_ns)}, or missing"
-    head = explanation.outcome
+    head: str = explanation.outcome
     if head == "cause found" and not explanation.periods:
         head = "bursts found, their cause not"
     lines = [f"{head[0].upper()}{head[1:]}: {late}."]

@@ -2,8 +2,12 @@ import pytest
 
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError, HostError, LinkError, SettingError
-from edgereply_protocol import Configure, Configured, Progress, Start, Stop, Stopped
+from edgereply_protocol import Configure, Configured, Message, Progress, Start, Stop, Stopped
 from tests.fakes.board_link import FakeAgentLink, refuse
+
+
+def is_running(client: BoardClient) -> bool:
+    return client.running
 
 
 def greeted(link: FakeAgentLink) -> BoardClient:
@@ -23,7 +27,7 @@ def test_a_whole_conversation() -> None:
     assert client.poll() == [Progress(5, 0, 0, 2_000)]
     client.stop()
     assert client.poll() == [Stopped(0, 0, 0, "asked to")]
-    assert not client.running
+    assert not is_running(client)
     client.close()
     assert link.closed
 
@@ -42,7 +46,10 @@ def test_a_fault_becomes_an_error_with_place_and_remedy(code: str, error: type[H
 
 
 def test_after_a_fault_the_link_is_still_good() -> None:
-    answers = iter([refuse("busy-line", "taken"), lambda message: [Configured({"route": "again"})]])
+    def again(_: Message) -> list[Message]:
+        return [Configured({"route": "again"})]
+
+    answers = iter([refuse("busy-line", "taken"), again])
     client = greeted(FakeAgentLink(reactions={Configure: lambda message: next(answers)(message)}))
     with pytest.raises(BoardError):
         client.configure("respond", {})

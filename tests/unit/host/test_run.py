@@ -9,7 +9,7 @@ from edgereply.errors import SourceError, StoreError
 from edgereply.run import Outcome, Run
 from edgereply.sources.base import StimulusPlan
 from edgereply.store import RunReader, RunWriter
-from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Stamps, Start, Started, Stop, Stopped
+from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Stamps, Start, Started, Stop, Stopped
 from tests.fakes.board_link import FakeAgentLink
 from tests.fakes.scripted_source import ScriptedSource, Step, batch
 from tests.unit.host.test_store import record
@@ -57,7 +57,12 @@ def test_a_run_keeps_everything_from_both_sides(tmp_path: Path) -> None:
 
 def test_the_board_waits_before_the_first_stimulus(tmp_path: Path) -> None:
     order: list[str] = []
-    link = FakeAgentLink(reactions={Start: lambda _: order.append("board") or [Started(1)]})
+
+    def waits(_: Message) -> list[Message]:
+        order.append("board")
+        return [Started(1)]
+
+    link = FakeAgentLink(reactions={Start: waits})
 
     def first() -> None:
         order.append("source")
@@ -68,7 +73,7 @@ def test_the_board_waits_before_the_first_stimulus(tmp_path: Path) -> None:
 
 def test_trouble_at_the_source_keeps_what_came_before(tmp_path: Path) -> None:
     link = FakeAgentLink()
-    outcome, reader, source = execute(tmp_path, [batch(PULSES[:30]), SourceError("unplugged")], link)
+    outcome, reader, _ = execute(tmp_path, [batch(PULSES[:30]), SourceError("unplugged")], link)
     assert isinstance(outcome.error, SourceError)
     assert (reader.record.state, reader.record.reason) == ("incomplete", "unplugged")
     assert len(reader.source().edges()[0]) == 10

@@ -1,4 +1,5 @@
 from dataclasses import replace
+from typing import Any
 
 import pytest
 
@@ -37,7 +38,7 @@ def test_right_wires_are_called_right() -> None:
         ({"input_idle": 1}, "inverted"),
     ],
 )
-def test_each_wrong_stimulus_wire_is_named(change: dict[str, int], words: str) -> None:
+def test_each_wrong_stimulus_wire_is_named(change: dict[str, Any], words: str) -> None:
     wrong = [finding for finding in stimulus(replace(GOOD, **change)) if not finding.right]
     assert len(wrong) == 1
     assert words in wrong[0].remedy

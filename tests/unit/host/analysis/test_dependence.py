@@ -98,6 +98,16 @@ def test_slow_clusters_are_seen_where_no_single_lag_is() -> None:
     assert found.block_length >= 400
 
 
+def test_very_long_runs_are_judged_by_stretches() -> None:
+    rng = np.random.default_rng(9)
+    values = np.repeat(rng.standard_normal(250_000), 20)
+    found = measure_dependence(values)
+    assert found.dependent
+    # 20 equal values in a row are worth one.
+    assert found.effective_count == pytest.approx(250_000, rel=0.05)
+    assert found.block_length >= 40
+
+
 def test_dispersion_is_the_one_way_analysis_of_variance() -> None:
     values = np.random.default_rng(4).normal(size=200)
     # Reference library: scipy.stats.f_oneway on the same stretches.
