@@ -184,7 +184,7 @@ class AgentFamily:
     @classmethod
     def find(cls, processes: dict[int, str]) -> AgentFamily:
         """Tell them apart: the responder shares the session's process group, the keeper has one of its own."""
-        agents = [pid for pid, line in processes.items() if "agent.pyz" in line]
+        agents = [pid for pid, line in processes.items() if "edgereply-agent" in line]
         session = next(pid for pid in agents if _parent(pid) not in agents)
         children = [pid for pid in agents if pid != session]
         (responder,) = (pid for pid in children if os.getpgid(pid) == os.getpgid(session))

@@ -23,13 +23,15 @@ CONNECT_S = 60.0
 MAX_LINE = 1 << 16
 
 _TOO_OLD = 99
+# What a list of processes on the board shows.
+_LABEL = "edgereply-agent"
 _PROGRAM = (
     f"import sys; sys.version_info < (3, 9) and sys.exit({_TOO_OLD}); "
     "exec(sys.stdin.buffer.read(int(sys.stdin.buffer.readline())))"
 )
 _SEARCH = (
     "for p in {pythons}; do if command -v $p >/dev/null 2>&1; "
-    'then $p -I -c "' + _PROGRAM + f'"; r=$?; if [ $r -ne {_TOO_OLD} ]; then exit $r; fi; fi; done; '
+    'then $p -I -c "' + _PROGRAM + f'" {_LABEL}; r=$?; if [ $r -ne {_TOO_OLD} ]; then exit $r; fi; fi; done; '
     "echo edgereply: no Python 3.9 or later >&2; exit 127"
 )
 
@@ -132,7 +134,7 @@ def start_locally(bundle: Bundle, name: str, python: str) -> SshLink:
         LinkError: the interpreter cannot be started.
         BoardError: no directory to write to.
     """
-    boot = _Boot(ProcessLink([python, "-I", "-c", _PROGRAM], name))
+    boot = _Boot(ProcessLink([python, "-I", "-c", _PROGRAM, _LABEL], name))
     try:
         installed = boot.install("run", bundle)
     except BaseException:
