@@ -55,6 +55,22 @@ def check_stamps(records: Sequence[Record], truth: Truth, *, leading: int = 1) -
     assert all_records[0][0] == all_records[-1][0] == TIME_MARK
 
 
+def check_pulses(records: Sequence[Record], rises: Sequence[int], falls: Sequence[int]) -> None:
+    """Each answer is one true rise, followed by its true fall or by the word that it was lost.
+
+    Args:
+        records: of one run.
+        rises, falls: cycles of the true edges, far enough apart that each rise has a stamp.
+    """
+    edges = [(kind, value) for kind, value in records if kind in (RISE, FALL, FALL_LOST)]
+    assert len(edges) == 2 * len(rises)
+    offset = edges[0][1] - rises[0]
+    for (kind, rise), (end_kind, end), true_rise, true_fall in zip(edges[::2], edges[1::2], rises, falls, strict=True):
+        assert kind == RISE
+        assert (rise - true_rise - offset) % WRAP == 0
+        assert end_kind == FALL_LOST or (end - true_fall - offset) % WRAP == 0
+
+
 def check_order(records: Sequence[Record]) -> None:
     """Records are out of order by less than 1 ms, and a time mark comes at least each second."""
     origin = records[0][1]

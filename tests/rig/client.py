@@ -24,6 +24,7 @@ class Client:
 
     def __init__(self, port: str, timeout_s: float = 20.0) -> None:
         self.line = serial.Serial(port, 500_000, timeout=timeout_s)
+        self._ahead = b""
 
     def __enter__(self) -> Client:
         return self
@@ -63,10 +64,15 @@ class Client:
                 raise RigError(f"{command} queued {errors}")
 
     def exactly(self, count: int) -> bytes:
-        data: bytes = self.line.read(count)
+        data, self._ahead = self._ahead[:count], self._ahead[count:]
+        data += self.line.read(count - len(data))
         if len(data) != count:
             raise RigError(f"{count} bytes expected within {self.line.timeout} s, only {data!r} came")
         return data
+
+    def put_back(self, data: bytes) -> None:
+        """Lets `exactly` and `block` read bytes again that have been taken already."""
+        self._ahead = data + self._ahead
 
     def block(self) -> list[Record] | None:
         """Returns: the records of one block as sent, or None for the empty one; what follows it is not read."""

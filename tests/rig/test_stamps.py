@@ -35,6 +35,7 @@ def check_width(rig: Rig, width: int, *, leading: int = 1) -> None:
         # Around one and two wraps of the 16-bit timer (4.096 ms), where arming is delicate.
         (["PULS:ARR UNIF", "PULS:PER 4.096 MS", "PULS:ARR:SPR 0.1 MS"], SPREAD_OUT, 2000),
         (["PULS:ARR UNIF", "PULS:PER 8.192 MS", "PULS:ARR:SPR 0.1 MS", "PULS:ARR:SEED 5"], SPREAD_OUT, 1000),
+        (["PULS:ARR UNIF", "PULS:PER 4.155 MS", "PULS:ARR:SPR 0.02 MS"], SPREAD_OUT, 2000),
         (["PULS:ARR PER", "PULS:PER 4.096 MS"], SPREAD_OUT, 300),
         (["PULS:ARR PER", "PULS:PER 4.0960625 MS"], SPREAD_OUT, 300),
         (["PULS:ARR PER", "PULS:PER 4.0959375 MS"], SPREAD_OUT, 300),

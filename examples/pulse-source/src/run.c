@@ -36,8 +36,7 @@ static void finish(void)
 
 static void fill_plan(void)
 {
-	/* One interval a call, so that the loop stays quick to hear an abort. */
-	if (to_plan && !stimulus_plan_full()) {
+	while (to_plan && !stimulus_plan_full()) {
 		stimulus_plan(arrivals_next());
 		if (--to_plan == 0)
 			stimulus_plan_complete();

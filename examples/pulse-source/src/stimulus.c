@@ -7,8 +7,12 @@
 #include "records.h"
 #include "timebase.h"
 
-/* No compare value closer than this to the present count is written: it could be passed before it stands. */
-#define LEAST_LEAD_TICKS 96
+/* No compare value closer than this to the present count is written: it could be passed before it and the action
+ * stand, which takes schedule() about 90 cycles. */
+#define LEAST_LEAD_TICKS 160
+
+/* An edge closer than this is the next match for certain. */
+#define SURELY_NEXT_TICKS 60000
 
 /* Two edges of the stimulus never come closer than the pulse width and this (20 us). */
 #define LEAST_GAP_TICKS 320
@@ -21,7 +25,7 @@
 static uint8_t to_active = COMPARE_SETS;
 static uint8_t to_idle = COMPARE_CLEARS;
 
-static uint32_t plan[PLAN_SLOTS]; /* ticks at which leading edges are due */
+static volatile uint32_t plan[PLAN_SLOTS]; /* ticks at which leading edges are due */
 static volatile uint8_t plan_in, plan_out;
 static volatile bool plan_complete, starved, finished = true;
 static uint32_t planned; /* sum of all intervals so far */
@@ -44,16 +48,23 @@ static inline void arm_within_last_wrap(void)
 	}
 }
 
+/* An edge that is late already comes as soon as it can be made, and is stamped when it comes. */
 static void schedule(uint32_t tick)
 {
 	uint32_t earliest = timebase_now_irq_off() + LEAST_LEAD_TICKS;
+	int32_t spare = tick - earliest;
 
-	if ((int32_t)(tick - earliest) < 0)
+	if (spare < 0)
 		tick = earliest;
-	edge = tick;
-	armed = false;
 	OCR1A = (uint16_t)(tick - 1);
-	arm_within_last_wrap();
+	edge = tick;
+	if (spare < SURELY_NEXT_TICKS) { /* no second look at the time: a close edge leaves none to spare */
+		TCCR1A = leading ? to_active : to_idle;
+		armed = true;
+	} else {
+		armed = false;
+		arm_within_last_wrap();
+	}
 }
 
 static inline void schedule_leading(void)
@@ -69,7 +80,7 @@ static inline void schedule_leading(void)
 ISR(TIMER1_COMPA_vect)
 {
 	if (!armed) {
-		arm_within_last_wrap();
+		schedule(edge);
 		return;
 	}
 	if ((int32_t)(timebase_now_irq_off() - edge) < 0)

@@ -17,11 +17,13 @@ DEFINE_FIFO(uint16_t, uart_fifo);
 #define UBRR0L 0xc4
 #define UBRR0H 0xc5
 #define BITS_PER_BYTE 10
-#define CHIP_BUFFER 2 /* received bytes the chip keeps */
+#define CHIP_BUFFER 3 /* received bytes the chip keeps: two, and one in the shift register */
 
 static int master = -1;
 static uint8_t to_chip[4096], from_chip[8192];
 static size_t to_chip_at, to_chip_end, from_chip_end;
+static uint8_t in_chip[CHIP_BUFFER];
+static unsigned in_chip_count;
 static uint64_t next_byte, latest;
 static unsigned overruns;
 
@@ -48,23 +50,38 @@ static void sent(avr_irq_t *irq, uint32_t value, void *param)
 	from_chip[from_chip_end++] = value;
 }
 
-void serial_step(struct core *core)
+/* A whole byte has come in on the line. */
+static void arrive(uint8_t byte)
+{
+	if (in_chip_count == CHIP_BUFFER)
+		overruns++;
+	else
+		in_chip[in_chip_count++] = byte;
+}
+
+/* The simulator's own buffer is deeper than the chip's, and its receiver hands out late bytes more slowly than the
+ * chip does. So the chip's buffer is kept here, and the simulator gets its next byte once it has passed on the last. */
+static void pass_on(struct core *core)
 {
 	avr_uart_t *uart = core->uart;
 
-	if (to_chip_at == to_chip_end || core_cycle(core) < next_byte)
+	if (!uart_fifo_isempty(&uart->input))
 		return;
-	if (!avr_regbit_get(core->avr, uart->rxen))
-		return; /* still starting */
+	uart->cycles_per_byte = 1; /* the byte is whole already */
+	avr_raise_irq(avr_io_getirq(core->avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), in_chip[0]);
 	uart->cycles_per_byte = byte_cycles(core);
-	next_byte = core_cycle(core) + uart->cycles_per_byte;
-	latest = core_cycle(core);
-	if (uart_fifo_get_read_size(&uart->input) > CHIP_BUFFER) {
-		overruns++; /* the simulator's own buffer is deeper than the chip's: lose the byte as the chip would */
-		to_chip_at++;
-		return;
+	memmove(in_chip, in_chip + 1, --in_chip_count);
+}
+
+void serial_step(struct core *core)
+{
+	if (to_chip_at != to_chip_end && core_cycle(core) >= next_byte && avr_regbit_get(core->avr, core->uart->rxen)) {
+		next_byte = core_cycle(core) + byte_cycles(core);
+		latest = core_cycle(core);
+		arrive(to_chip[to_chip_at++]);
 	}
-	avr_raise_irq(avr_io_getirq(core->avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_INPUT), to_chip[to_chip_at++]);
+	if (in_chip_count)
+		pass_on(core);
 }
 
 static bool write_out(void)

@@ -1,0 +1,107 @@
+"""Known ways to get this firmware wrong: each is put in, and the checks of the other tests must see it."""
+
+from __future__ import annotations
+
+from itertools import islice, pairwise
+
+import pytest
+
+from tests.rig.arrivals import intervals, ticks
+from tests.rig.build import changed_source
+from tests.rig.checks import check_pulses, check_stamps, measured
+from tests.rig.client import FALL, FALL_LOST, RISE, STIMULUS, values
+from tests.rig.rig import Responder, Rig
+from tests.rig.truth import WRAP
+
+pytestmark = pytest.mark.rig
+
+# The next leading edge is planned about 900 cycles after the one before it: these intervals are then one wrap away.
+NEAR_WRAPS = ["PULS:ARR UNIF", "PULS:PER 4.155 MS", "PULS:ARR:SPR 0.02 MS", "PULS:COUN 1500"]
+RANDOM = ["PULS:PER 2 MS", "PULS:ARR:FLO 1 MS", "PULS:COUN 3000"]
+TOO_SHORT = ["PULS:WIDT 8 US", "PULS:COUN 200"]
+DUE = {
+    NEAR_WRAPS[0]: lambda: intervals("UNIF", seed=1, period=ticks("0.004155"), spread=ticks("0.00002")),
+    RANDOM[0]: lambda: intervals("EXP", seed=1, period=ticks("0.002"), floor=ticks("0.001")),
+    TOO_SHORT[0]: lambda: intervals("EXP", seed=1, period=ticks("0.005"), floor=ticks("0.001")),
+}
+ANSWERS = Responder(delay_min=200, delay_max=14_000, width=1_000)
+
+# An overflow whose interrupt still waits is overlooked.
+FLAG_IGNORED = ("timebase.h", "if (overflowed && count < 0x8000)", "if (overflowed && count > 0xffff)")
+# A captured count is given the wraps of the time now, not of its own time.
+AGE_IGNORED = ("capture.c", "return now - (uint16_t)((uint16_t)now - captured);", "return (now & 0xffff0000) | captured;")
+# The wrap an edge belongs to taken as known before OCR1A stands.
+ARMED_BEFORE = (
+    "stimulus.c",
+    "		armed = false;\n		arm_within_last_wrap();",
+    "		armed = spare < 65536 - LEAST_LEAD_TICKS;\n		if (armed)\n			TCCR1A = leading ? to_active : to_idle;",
+)
+# No least distance between the count and the compare value.
+NO_LEAD = ("stimulus.c", "#define LEAST_LEAD_TICKS 160", "#define LEAST_LEAD_TICKS 0")
+SHORT_WIDTH = ("settings.h", "#define WIDTH_LEAST (30 * TICKS_PER_US)", "#define WIDTH_LEAST (1 * TICKS_PER_US)")
+# A falling edge is expected without a look at the line.
+NO_LOOK = ("capture.c", "		if (still_high && !again)\n			return;", "		if (still_high || !again)\n			return;")
+
+
+def sound(source: tuple[tuple[str, str, str], ...], settings: list[str], width: int = 800) -> bool:
+    """Whether a run on changed firmware passes the checks: stamps, pulse widths, intervals."""
+    with Rig(source=changed_source(*source), responder=ANSWERS) as rig:
+        records = measured(rig, *settings)
+        truth = rig.truth()
+    stamps = values(records, STIMULUS)
+    due = islice(DUE[settings[0]](), len(stamps))
+    try:
+        check_stamps(records, truth)
+        starts, ends = truth.cycles("stimulus", 1), truth.cycles("stimulus", 0)
+        assert {end - start for start, end in zip(starts, ends, strict=True)} == {width}
+        assert [(b - a) % WRAP for a, b in pairwise([records[0][1], *stamps])] == list(due)
+    except AssertionError:
+        return False
+    return True
+
+
+@pytest.mark.parametrize(
+    ("fault", "settings", "width"),
+    [
+        ((FLAG_IGNORED,), RANDOM, 800),
+        ((AGE_IGNORED,), RANDOM, 800),
+        ((ARMED_BEFORE,), NEAR_WRAPS, 800),
+        ((NO_LEAD, SHORT_WIDTH), TOO_SHORT, 128),
+    ],
+    ids=["flag ignored", "age ignored", "armed before", "no lead"],
+)
+def test_a_known_fault_is_seen(fault: tuple[tuple[str, str, str], ...], settings: list[str], width: int) -> None:
+    assert not sound(fault, settings, width)
+
+
+@pytest.mark.parametrize("settings", [RANDOM, NEAR_WRAPS])
+def test_the_firmware_passes_where_the_faults_fail(settings: list[str]) -> None:
+    assert sound((), settings)
+
+
+def test_without_a_look_at_the_line_a_short_answer_gets_a_wrong_fall() -> None:
+    responder = Responder(delay_min=1_000, width=20)
+    settings = ["PULS:COUN 100"]
+    with Rig(source=changed_source(NO_LOOK), responder=responder) as rig:
+        records = measured(rig, *settings)
+        truth = rig.truth()
+    with pytest.raises(AssertionError):
+        check_pulses(records, truth.cycles("response", 1), truth.cycles("response", 0))
+    with Rig(responder=responder) as rig:
+        records = measured(rig, *settings)
+        truth = rig.truth()
+        check_pulses(records, truth.cycles("response", 1), truth.cycles("response", 0))
+    assert len(values(records, RISE)) == len(values(records, FALL_LOST)) + len(values(records, FALL)) == 100
+
+
+def test_two_short_answers_close_together_are_never_taken_for_one_long_one() -> None:
+    """The second rises while the first one's interrupt is on its way."""
+    for gap in range(2, 60, 3):
+        responder = Responder(delay_min=1_000, width=14, twice_every=1, gap=gap)
+        with Rig(responder=responder) as rig:
+            records = measured(rig, "PULS:COUN 20")
+            truth = rig.truth()
+        rises, falls = truth.cycles("response", 1), truth.cycles("response", 0)
+        pairs = zip(records, records[1:], strict=False)
+        widths = {(b[1] - a[1]) % (1 << 32) for a, b in pairs if (a[0], b[0]) == (RISE, FALL)}
+        assert widths <= {fall - rise for rise, fall in zip(rises, falls, strict=True)}, gap
