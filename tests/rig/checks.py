@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 
 from tests.rig.client import FALL, FALL_LOST, LOST, RISE, STIMULUS, TIME_MARK, Client, Record, values
 from tests.rig.packages import RigError
@@ -83,7 +84,7 @@ def check_order(records: Sequence[Record]) -> None:
         assert at > latest - 16_000, (kind, value)
         latest = max(latest, at)
     marks = unwrapped(values(list(records), TIME_MARK), origin)
-    assert all(later - earlier <= 16_000_000 for earlier, later in zip(marks, marks[1:], strict=False))
+    assert all(later - earlier <= 16_000_000 for earlier, later in pairwise(marks))
 
 
 def measured(rig: Rig, *settings: str) -> list[Record]:

@@ -7,9 +7,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
-PACKAGES = (
-    "gcc-avr avr-libc binutils-avr libsimavr-dev libelf-dev gcc libc6-dev make"  # one line, to copy
-).split()
+PACKAGES = ("gcc-avr", "avr-libc", "binutils-avr", "libsimavr-dev", "libelf-dev", "gcc", "libc6-dev", "make")
 COMMANDS = ("avr-gcc", "avr-objcopy", "avr-size", "gcc", "make")
 HEADERS = (Path("/usr/include/simavr/sim_avr.h"), Path("/usr/include/libelf.h"), Path("/usr/lib/avr/include/avr/io.h"))
 REMEDY = f"apt-get update && apt-get install --no-install-recommends -y {' '.join(PACKAGES)}"

@@ -85,7 +85,11 @@ class Rig:
             text=True,
             bufsize=1,
         )
-        self.port = self._answer("port")[0]
+        try:
+            self.port = self._answer("port")[0]
+        except BaseException:
+            self.__exit__(None, None, None)
+            raise
         return self
 
     def __exit__(

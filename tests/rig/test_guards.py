@@ -29,18 +29,27 @@ ANSWERS = Responder(delay_min=200, delay_max=14_000, width=1_000)
 # An overflow whose interrupt still waits is overlooked.
 FLAG_IGNORED = ("timebase.h", "if (overflowed && count < 0x8000)", "if (overflowed && count > 0xffff)")
 # A captured count is given the wraps of the time now, not of its own time.
-AGE_IGNORED = ("capture.c", "return now - (uint16_t)((uint16_t)now - captured);", "return (now & 0xffff0000) | captured;")
+AGE_IGNORED = (
+    "capture.c",
+    "return now - (uint16_t)((uint16_t)now - captured);",
+    "return (now & 0xffff0000) | captured;",
+)
 # The wrap an edge belongs to taken as known before OCR1A stands.
 ARMED_BEFORE = (
     "stimulus.c",
     "		armed = false;\n		arm_within_last_wrap();",
-    "		armed = spare < 65536 - LEAST_LEAD_TICKS;\n		if (armed)\n			TCCR1A = leading ? to_active : to_idle;",
+    "		armed = spare < 65536 - LEAST_LEAD_TICKS;\n"
+    "		if (armed)\n			TCCR1A = leading ? to_active : to_idle;",
 )
 # No least distance between the count and the compare value.
 NO_LEAD = ("stimulus.c", "#define LEAST_LEAD_TICKS 160", "#define LEAST_LEAD_TICKS 0")
 SHORT_WIDTH = ("settings.h", "#define WIDTH_LEAST (30 * TICKS_PER_US)", "#define WIDTH_LEAST (1 * TICKS_PER_US)")
 # A falling edge is expected without a look at the line.
-NO_LOOK = ("capture.c", "		if (still_high && !again)\n			return;", "		if (still_high || !again)\n			return;")
+NO_LOOK = (
+    "capture.c",
+    "		if (still_high && !again)\n			return;",
+    "		if (still_high || !again)\n			return;",
+)
 
 
 def sound(source: tuple[tuple[str, str, str], ...], settings: list[str], width: int = 800) -> bool:
@@ -102,6 +111,6 @@ def test_two_short_answers_close_together_are_never_taken_for_one_long_one() -> 
             records = measured(rig, "PULS:COUN 20")
             truth = rig.truth()
         rises, falls = truth.cycles("response", 1), truth.cycles("response", 0)
-        pairs = zip(records, records[1:], strict=False)
+        pairs = pairwise(records)
         widths = {(b[1] - a[1]) % (1 << 32) for a, b in pairs if (a[0], b[0]) == (RISE, FALL)}
         assert widths <= {fall - rise for rise, fall in zip(rises, falls, strict=True)}, gap
