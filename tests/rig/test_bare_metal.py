@@ -81,7 +81,8 @@ def test_periodic_stimuli_at_the_ticks_own_period_never_see_what_random_ones_fin
     """Why arrivals are random: 1.024 ms is the board's tick, so every stimulus meets the same moment of it."""
     run = measure("lookup", "PULS:ARR PER", "PULS:PER 1.024 MS")
     assert max(run.reactions) - min(run.reactions) <= 8
-    assert max(measure("lookup").reactions) > max(run.reactions) + 40 or max(run.reactions) > 150
+    found = measure("lookup").reactions
+    assert max(found) - min(found) > 60
 
 
 def test_the_board_that_writes_the_port_is_too_quick_to_time_its_pulse() -> None:
