@@ -1,7 +1,9 @@
 """The emitting loop of a board that is the pulse source: sleep until shortly before an edge is due, then spin.
 
-The stimulus is stamped in the middle of the call that writes it, and the greatest half length of that call is kept,
-so that the uncertainty is known. Captured edges carry the kernel's stamps, so reading them late harms nothing.
+The stimulus is stamped where the middle of the quickest such call so far was, and the greatest half length of that
+call is kept, so that the uncertainty is known. The very middle would not do: where one CPU does everything, the
+responder answers before the call returns, and the answer would come before the stimulus. Captured edges carry the
+kernel's stamps, so reading them late harms nothing.
 """
 
 from __future__ import annotations
@@ -34,6 +36,7 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
     """
     now, high, low, cells, record = time.monotonic_ns, stimulus.high, stimulus.low, ring.cells, capture.record
     intervals = intervals_ns(plan)
+    usual_ns = MASK
     due_ns = now()
     free_ns = 0
     for number in range(1, plan.count + 1):
@@ -43,9 +46,10 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
         before_ns = now()
         high()
         after_ns = now()
-        at_ns = (before_ns + after_ns) // 2
-        record(at_ns, STIMULUS, number & MASK)
         half_ns = (after_ns - before_ns + 1) // 2
+        usual_ns = min(usual_ns, half_ns)
+        at_ns = before_ns + usual_ns
+        record(at_ns, STIMULUS, number & MASK)
         if half_ns > cells[HALF_LENGTH]:
             cells[HALF_LENGTH] = min(half_ns, MASK)
         cells[EMITTED] = number & MASK
