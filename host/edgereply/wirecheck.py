@@ -16,7 +16,7 @@ from edgereply.wiring_findings import Finding, Seen, response_findings, stimulus
 from edgereply_protocol import Fault, Json, Layout, Stamps, Stopped
 
 PULSES = 10
-PLAN = StimulusPlan(pattern="periodic", period_ns=40_000_000, width_ns=5_000_000, count=PULSES)
+PLAN = StimulusPlan(pattern="periodic", period_ns=40_000_000, floor_ns=40_000_000, width_ns=5_000_000, count=PULSES)
 QUIET_S = 0.3
 STOP_S = 15.0
 INPUT_RISE, OUTPUT_RISE = 1, 2
