@@ -72,7 +72,7 @@ class Board(Strict):
     host: str = ""
     ssh_config: str = ""
     python: str = ""
-    responder: Literal["agent", "observe", "external"] = "agent"
+    responder: Literal["agent", "external"] = "agent"
     route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
     wait: Literal["block", "spin"] = "block"
     collection: Literal["stream", "quiet"] = "stream"
