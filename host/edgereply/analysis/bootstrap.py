@@ -175,7 +175,7 @@ def indicator_dependence(above: NDArray[np.float64], confidence: float = 0.95) -
     side = (1.0 - confidence) / 2.0
     allowance = (float(stats.norm.isf(side)) / float(stats.t.isf(side, blocks - 1))) ** 2
     # The indicator's own variance, not p (1 - p): a tie that counts half varies less.
-    inflation = block_variance_of_mean(above, bounds) * count / max(float(above.var()), 1e-300)
+    inflation = block_variance_of_mean(above, bounds) * count / max(_variance(above), 1e-300)
     return TailDependence(
         block_length=found.block_length,
         effective_count=min(count * allowance / max(inflation, 1.0), float(count)),
@@ -208,8 +208,13 @@ def block_variance_of_mean(values: NDArray[np.float64], bounds: NDArray[np.int64
         The variance, squared units of the values.
     """
     blocks = bounds.size - 1
-    off = np.add.reduceat(values - values.mean(), bounds[:-1])
+    off = np.add.reduceat(values, bounds[:-1]) - float(values.mean()) * np.diff(bounds)
     return float(np.dot(off, off)) / values.size**2 * blocks / (blocks - 1)
+
+
+def _variance(above: NDArray[np.float64]) -> float:
+    """Variance of values within 0 to 1, without a copy of them."""
+    return float(np.dot(above, above)) / above.size - float(above.mean()) ** 2
 
 
 def quantile_draws(
