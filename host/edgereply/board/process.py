@@ -13,6 +13,7 @@ from edgereply.errors import LinkError
 
 CHUNK = 1 << 16
 STDERR_KEPT = 4096
+LAST_WORDS_S = 1.0
 
 
 class ProcessLink:
@@ -36,6 +37,7 @@ class ProcessLink:
         self.name = name
         self._chunks: queue.SimpleQueue[bytes] = queue.SimpleQueue()
         self._stderr = b""
+        self._ended = threading.Event()
         try:
             with _interrupts_ignored() if terminal else contextlib.nullcontext():
                 self._child = subprocess.Popen(
@@ -60,7 +62,9 @@ class ProcessLink:
 
     @property
     def complaints(self) -> str:
-        """The last 4 kB of what the child wrote to stderr."""
+        """The last 4 kB of what the child wrote to stderr; once its stdout has ended, its last words are waited for."""
+        if self._ended.is_set():
+            self._readers[1].join(LAST_WORDS_S)
         return self._stderr.decode("utf-8", "replace").strip()
 
     def read(self, timeout_s: float) -> bytes | None:
@@ -122,6 +126,8 @@ class ProcessLink:
                 data = os.read(descriptor, CHUNK)
             except OSError:
                 data = b""
+            if not data:
+                self._ended.set()
             self._chunks.put(data)
             if not data:
                 return
