@@ -1,7 +1,7 @@
 """The emitting loop of a board that is the pulse source: sleep until shortly before an edge is due, then spin.
 
-The stimulus is stamped where the middle of the quickest such call so far was, and the greatest half length of that
-call is kept, so that the uncertainty is known. The very middle would not do: where one CPU does everything, the
+The stimulus is stamped where the middle of the quickest call so far was, and the greatest time from there to the end
+of a call is kept, so that the uncertainty is known. The very middle would not do: where one CPU does everything, the
 responder answers before the call returns, and the answer would come before the stimulus. Captured edges carry the
 kernel's stamps, so reading them late harms nothing.
 """
@@ -50,8 +50,8 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
         usual_ns = min(usual_ns, half_ns)
         at_ns = before_ns + usual_ns
         record(at_ns, STIMULUS, number & MASK)
-        if half_ns > cells[HALF_LENGTH]:
-            cells[HALF_LENGTH] = min(half_ns, MASK)
+        if after_ns - at_ns > cells[HALF_LENGTH]:
+            cells[HALF_LENGTH] = min(after_ns - at_ns, MASK)
         cells[EMITTED] = number & MASK
         end_ns = at_ns + plan.width_ns
         if plan.width_ns > 2 * SPIN_NS:

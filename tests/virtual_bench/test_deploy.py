@@ -5,7 +5,7 @@ from __future__ import annotations
 import contextlib
 import subprocess
 from collections.abc import Iterator
-from pathlib import Path
+from pathlib import Path, PurePosixPath
 from typing import Any
 
 import pytest
@@ -14,7 +14,7 @@ from tests.integration.commands import explained
 from tests.virtual_bench.bench import VirtualBench
 
 pytestmark = pytest.mark.virtual_board
-CACHE = "/home/bench/.cache/edgereply"
+CACHE = str(PurePosixPath("/home") / "bench" / ".cache" / "edgereply")
 
 
 def deploy(bench: VirtualBench, *arguments: str) -> dict[str, Any]:
@@ -105,8 +105,8 @@ def test_what_a_login_prints_does_no_harm(bench: VirtualBench) -> None:
     noise = r"printf 'Welcome to line 4\n\036edge\000\377\n'; echo '{\"sha256\": 1}'"
     with prepared(
         bench,
-        f'cp /home/bench/.bashrc /root/kept; {{ echo "{noise}"; cat /root/kept; }} > /home/bench/.bashrc',
-        "cat /root/kept > /home/bench/.bashrc",
+        f'cp ~bench/.bashrc /root/kept; {{ echo "{noise}"; cat /root/kept; }} > ~bench/.bashrc',
+        "cat /root/kept > ~bench/.bashrc",
     ):
         assert "Welcome to line 4" in bench.board.run("true", 30)
         deploy(bench)
@@ -129,8 +129,8 @@ def test_a_home_that_cannot_be_written_is_passed_over_and_named(bench: VirtualBe
     deploy(bench, "--remove")
     with prepared(
         bench,
-        "mount --bind /home/bench /home/bench && mount -o remount,ro,bind /home/bench",
-        "umount /home/bench",
+        "mount --bind ~bench ~bench && mount -o remount,ro,bind ~bench",
+        "umount ~bench",
     ):
         done = bench.run("deploy", "--json")
         said = done.document
