@@ -21,7 +21,7 @@ _STRETCHES = 100
 _FALSE_ALARM = 0.001
 _FEWEST_BLOCKS = 20
 _MOST_LAGS = 5000
-_SAMPLED, _SAMPLED_LENGTH = 32, 1 << 16
+_SAMPLED, _SAMPLED_LENGTH = 16, 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -166,7 +166,7 @@ def dispersion_test(values: NDArray[np.float64], stretches: int = _STRETCHES) ->
 
 
 def _stretches_of(centred: NDArray[np.float64]) -> NDArray[np.float64]:
-    """All of a run, or evenly spread stretches of a very long one: two million values pin a lag to 0.001."""
+    """All of a run, or evenly spread stretches of a very long one: a million values pin a lag to 0.001."""
     if centred.size <= 2 * _SAMPLED * _SAMPLED_LENGTH:
         return centred
     starts = np.linspace(0, centred.size - _SAMPLED_LENGTH, _SAMPLED).astype(np.int64)

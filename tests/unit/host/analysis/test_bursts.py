@@ -1,4 +1,6 @@
 import numpy as np
+import pytest
+from scipy import stats
 
 from edgereply.analysis.bursts import find_bursts
 
@@ -44,3 +46,20 @@ def test_a_few_far_apart_are_none() -> None:
 
 def test_all_late_is_no_burst() -> None:
     assert find_bursts(TIMES, np.ones(50_000, dtype=np.bool_)) == ()
+
+
+def test_the_chance_of_a_burst_that_is_all_there_is() -> None:
+    # Ten late in ten, at one late in 49,991 otherwise, at 50,000 places and 10 widths.
+    (found,) = find_bursts(TIMES, late_at(*range(100, 110)))
+    assert found.chance == pytest.approx(50_000 * 10 * (1 / 49_991) ** 10, rel=1e-9)
+
+
+def test_the_chance_is_an_upper_limit_that_is_not_absurd() -> None:
+    late = np.random.default_rng(1).random(50_000) < 0.004
+    late[20_000:20_030:2] = True
+    (found,) = find_bursts(TIMES, late)
+    width = found.last - found.first + 1
+    share = (late.sum() - found.late + 1) / (late.size - width + 1)
+    # Reference library: the binomial tail at one place; Chernoff's limit is within a small factor of it.
+    exact = late.size * width * stats.binom.sf(found.late - 1, width, share)
+    assert exact <= found.chance <= 20 * exact

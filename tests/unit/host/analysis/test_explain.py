@@ -157,3 +157,8 @@ def test_impossible_requests_are_refused() -> None:
         search_periods(np.arange(3), np.ones(2, dtype=np.bool_))
     with pytest.raises(ValueError, match="microsecond"):
         search_periods(np.arange(3), np.ones(3, dtype=np.bool_), 10)
+
+
+def test_the_suspects_periods() -> None:
+    # ATmega328P data sheet: 64 * 256 / 16 MHz; Linux CONFIG_HZ 1000, 300, 250, 100; sched_rt_period_us 1000000.
+    assert [s.period_ns for s in SUSPECTS] == pytest.approx([1_024_000, 1e6, 3_333_333.333, 4e6, 1e7, 1e9])

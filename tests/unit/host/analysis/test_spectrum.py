@@ -76,3 +76,17 @@ def test_long_runs_give_up_short_periods_not_memory() -> None:
     grid = spectrum(seconds, np.arange(2000) % 50 == 0, 1e-5, 8)
     assert grid.shortest_ns > 50_000
     assert grid.power.size <= 16_000_000
+
+
+@pytest.mark.parametrize("off", [0.0, 0.25, 0.5])
+def test_a_line_between_two_frequencies_of_the_grid_loses_little(off: float) -> None:
+    rng = np.random.default_rng(6)
+    seconds = np.sort(rng.uniform(0, 10.0, 5000))
+    seconds -= seconds[0]
+    undisturbed = spectrum(seconds, np.arange(5000) % 50 == 0, 1e-4, 8)
+    line = (1000 + off) * undisturbed.step_hz
+    late = np.mod(seconds * line, 1) < 0.02
+    grid = spectrum(seconds, late, 1e-4, 8)
+    exact = exact_power(seconds, weights(late), np.array([line]))[0]
+    # Ransom et al. (2002): without the power between bins a line halfway keeps only (2 / pi) ** 2 = 41 %.
+    assert grid.power[998:1004].max() > 0.6 * exact

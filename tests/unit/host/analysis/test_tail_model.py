@@ -2,7 +2,14 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from edgereply.analysis.tail_model import TailModel, model_block_maxima, model_tail
+from edgereply.analysis.extreme_fits import fit_gpareto
+from edgereply.analysis.tail_model import (
+    TailModel,
+    ThresholdFit,
+    _instability,
+    model_block_maxima,
+    model_tail,
+)
 
 
 def exponential(seed: int, count: int = 20_000) -> NDArray[np.int64]:
@@ -89,3 +96,13 @@ def test_clusters_are_warned_of() -> None:
 def test_blocks_of_one_are_refused() -> None:
     with pytest.raises(ValueError, match="at least 2"):
         model_block_maxima(np.arange(100), 10, 1)
+
+
+@pytest.mark.parametrize(("off", "stable"), [(0.10, True), (0.14, True), (0.16, False), (-0.16, False)])
+def test_a_shape_may_not_depend_on_the_threshold(off: float, stable: bool) -> None:
+    fit = fit_gpareto(np.random.default_rng(9).exponential(5_000, 1000))
+    other = ThresholdFit(threshold_ns=70_000, excesses=300, shape=fit.shape + off, shape_error=0.06)
+    # Coles (2001): var(shape) = (1 + shape) ** 2 / n, so 3 standard errors of the difference are about .145.
+    assert abs(fit.shape) < 0.04
+    found = _instability(fit, (other,))
+    assert (found is None) is stable

@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from edgereply.analysis.intervals import clopper_pearson
+from edgereply.analysis.intervals import clopper_pearson, probability_upper_bound
 from edgereply.analysis.verdict import Verdict, judge, stimuli_needed
 
 DEADLINE_NS = 2_000_000
@@ -85,6 +85,12 @@ def test_clustered_late_answers_count_for_less() -> None:
     assert clustered.effective_stimuli < 10_000
     assert clustered.upper_bound > scattered.upper_bound
     assert scattered.outcome == "pass"
+    undecided = judge(reaction, np.ones(40_000, dtype=np.bool_), DEADLINE_NS, target=0.0055)
+    assert (undecided.outcome, undecided.would) == ("not enough data", "pass")
+    assert undecided.more_stimuli is not None
+    # Late answers keep their share and their clusters: the bound at the foretold end meets the target there.
+    worth = (40_000 + undecided.more_stimuli) * undecided.effective_stimuli / 40_000
+    assert probability_upper_bound(0.005 * worth, worth) == pytest.approx(0.0055, rel=1e-3)
 
 
 def test_wrong_passes_and_fails_are_as_rare_as_stated() -> None:
