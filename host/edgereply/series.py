@@ -12,6 +12,8 @@ from edgereply.settings import explain_validation
 
 FORMAT = 1
 
+State = Literal["planned", "complete", "incomplete", "failed"]
+
 
 class BlockRecord(BaseModel):
     """One block: a condition measured once, in its round.
@@ -24,7 +26,7 @@ class BlockRecord(BaseModel):
     condition: str
     run: str
     seed: int
-    state: Literal["planned", "complete", "incomplete", "failed"] = "planned"
+    state: State = "planned"
     reason: str = ""
     attempts: list[str] = []
     warm_up: str = ""

@@ -5,7 +5,7 @@ from typing import Annotated
 import typer
 
 from edgereply import __version__
-from edgereply.cli import compare, demo, deploy, explain, inspect_board, measure, report, source, verdict, wiring
+from edgereply.cli import compare, demo, deploy, explain, inspect_board, measure, report, source, sweep, verdict, wiring
 
 app = typer.Typer(
     name="edgereply",
@@ -32,5 +32,5 @@ def _main(
     pass
 
 
-for _module in (demo, inspect_board, deploy, source, wiring, measure, compare, explain, verdict, report):
+for _module in (demo, inspect_board, deploy, source, wiring, measure, sweep, compare, explain, verdict, report):
     app.command(name=_module.NAME)(_module.command)

@@ -1,7 +1,7 @@
 """A measurement on the terminal while it runs."""
 
 import contextlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,11 +14,16 @@ from edgereply.stamps import RISE, STIMULUS
 
 
 @contextlib.contextmanager
-def watching(bench: Bench, board: str) -> Iterator[Watcher]:
-    """A live view fed by the run."""
+def watching(bench: Bench, board: str, label: str = "", whole: Callable[[], str] | None = None) -> Iterator[Watcher]:
+    """A live view fed by the run.
+
+    Args:
+        label: what is measured, in place of the board and how it answers.
+        whole: says how far the series is that the run belongs to.
+    """
     name, settings = bench.pick(board)
     virtual = bench.source.kind == "virtual" or bench.source.virtual
-    view = LiveView(f"{name} · {settings.how}", "measuring", virtual, bench.deadline)
+    view = LiveView(label or f"{name} · {settings.how}", "measuring", virtual, bench.deadline, whole=whole)
 
     def watch(tally: Tally, batch: SourceBatch | None) -> None:
         missed = max(0, tally.stimuli - tally.rises - 1)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from types import TracebackType
 from typing import Final
 
@@ -15,7 +16,7 @@ from rich.text import Text
 
 from edgereply.console.bars import RunningDistribution, histogram_lines
 from edgereply.console.tables import is_plain, stamp, stderr_console
-from edgereply.report.text import clean, duration
+from edgereply.report.text import clean, duration, time_left
 from edgereply.report.view import present
 
 _REDRAW_S: Final = 0.2
@@ -37,6 +38,7 @@ class LiveView:
         virtual: bool,
         deadline_ns: int | None = None,
         console: Console | None = None,
+        whole: Callable[[], str] | None = None,
     ) -> None:
         """
         Args:
@@ -45,7 +47,9 @@ class LiveView:
             virtual: True where software wires or a virtual board take part.
             deadline_ns: latest useful answer, or None.
             console: where to show it; stderr where None.
+            whole: says how far the series is that this measurement belongs to.
         """
+        self._whole = whole
         self._console = console or stderr_console()
         self._title = clean(title, 60)
         self._stamp = stamp(evidence, virtual)
@@ -115,6 +119,8 @@ class LiveView:
     def _screen(self) -> RenderableType:
         state, width = self._state, self._console.width
         head = Text.assemble((self._title, "bold"), " ", self._stamp)
+        if self._whole is not None:
+            head.append(f"  {self._whole()}")
         facts = Table.grid(padding=(0, 3))
         facts.add_row(f"{state.stimuli:,} stimuli", state.rate_words(), f"{self._seen_words()}", self._failed())
         progress = Table.grid(padding=(0, 1))
@@ -137,7 +143,7 @@ class LiveView:
     def _words(self) -> str:
         state = self._state
         parts = [f"{state.elapsed_s:.1f} s", f"{state.stimuli:,} stimuli", state.progress_words(), state.rate_words()]
-        parts += [self._seen_words(), self._failed().plain]
+        parts += [self._seen_words(), self._failed().plain, self._whole() if self._whole is not None else ""]
         return f"{self._title} ({self._stamp.plain}): " + ", ".join(part for part in parts if part)
 
     def _plain(self, words: str) -> None:
@@ -168,20 +174,3 @@ class _State:
         if self.stimuli >= self.expected:
             return f"{done}, last answers"
         return f"{done}, {time_left((self.expected - self.stimuli) / self.rate)} left" if self.rate else done
-
-
-def time_left(seconds: float) -> str:
-    """A time to wait, rounded up.
-
-    Args:
-        seconds: at least 0.
-
-    Returns:
-        Such as "23 s", "4 min 05 s" or "1 h 02 min".
-    """
-    whole = int(-(-seconds // 1))
-    if whole < 60:
-        return f"{whole} s"
-    if whole < 3600:
-        return f"{whole // 60} min {whole % 60:02d} s"
-    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"

@@ -160,6 +160,23 @@ def listing(parts: Sequence[str]) -> str:
     return parts[0] if len(parts) == 1 else ", ".join(parts[:-1]) + " and " + parts[-1] if parts else ""
 
 
+def time_left(seconds: float) -> str:
+    """A time to wait, rounded up.
+
+    Args:
+        seconds: at least 0.
+
+    Returns:
+        Such as "23 s", "4 min 05 s" or "1 h 02 min".
+    """
+    whole = int(-(-seconds // 1))
+    if whole < 60:
+        return f"{whole} s"
+    if whole < 3600:
+        return f"{whole // 60} min {whole % 60:02d} s"
+    return f"{whole // 3600} h {whole % 3600 // 60:02d} min"
+
+
 def _significant(value: Decimal, digits: int) -> Decimal:
     if value == 0:
         return Decimal(0)

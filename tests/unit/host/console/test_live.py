@@ -4,7 +4,8 @@ import numpy as np
 import pytest
 from rich.console import Console
 
-from edgereply.console.live import LiveView, time_left
+from edgereply.console.live import LiveView
+from edgereply.report.text import time_left
 from edgereply.report.view import NO_STAMP
 from tests.unit.host.report.runs import HOSTILE
 
@@ -108,3 +109,10 @@ def test_a_hostile_title_cannot_move_the_cursor(terminal: bool) -> None:
 )
 def test_time_left(seconds: float, words: str) -> None:
     assert time_left(seconds) == words
+
+
+def test_a_block_of_a_series_says_how_far_the_whole_is() -> None:
+    console = plain_console()
+    with LiveView("block", "loop-back", True, console=console, whole=lambda: "block 2 of 9, 4 min 05 s left") as view:
+        view.update(1, 50, 100, None, 0, np.array([100_000]))
+    assert shown(console).splitlines()[1].endswith(", block 2 of 9, 4 min 05 s left")

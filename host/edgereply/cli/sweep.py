@@ -1,0 +1,132 @@
+"""`edgereply sweep`: many conditions in interleaved blocks, from a plan file."""
+
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from edgereply.cli.common import INTERRUPTED, TROUBLE, JsonOption, leave, put_json, say
+
+NAME = "sweep"
+
+
+def command(
+    plan: Annotated[Path, typer.Argument(help="Plan file: what is varied, how often, for how long.")],
+    bench: Annotated[Path | None, typer.Option(help="Bench file in place of the one the plan names.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Series directory; default runs/TIME-PLAN.")] = None,
+    resume: Annotated[bool, typer.Option("--resume", help="Measure only what the series at --out lacks.")] = False,
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the plan and its time; measure nothing.")] = False,
+    no_wiring: Annotated[bool, typer.Option("--no-wiring", help="Do not prove the wires first.")] = False,
+    as_json: JsonOption = False,
+) -> None:
+    """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""
+    from edgereply.errors import SettingError
+    from edgereply.settings import read_bench
+    from edgereply.sweep.conditions import conditions_of_plan, setups
+    from edgereply.sweep.plan import load_plan
+    from edgereply.sweep.state import begin, planned_series, take_up
+
+    if resume and out is None:
+        raise SettingError("nothing to resume", where="--resume", remedy="name the series directory with --out")
+    wanted = load_plan(plan)
+    bench_file = bench or plan.parent / wanted.bench
+    data = read_bench(bench_file)
+    conditions = conditions_of_plan(wanted)
+    ready = setups(data, str(bench_file), wanted, conditions)
+    record = planned_series(wanted, data, conditions, ready)
+    directory = out or _directory(plan)
+    if resume:
+        record = take_up(directory, record, write=not dry_run)
+    if dry_run:
+        _show_plan(record, ready, as_json)
+        return
+    if not resume:
+        begin(directory, record)
+    _measure(record, ready, directory, bench_file, wanted.give_up_after, not no_wiring, as_json)
+
+
+def _measure(
+    record: Any, ready: Any, directory: Path, bench_file: Path, give_up_after: int, prove_wires: bool, as_json: bool
+) -> None:
+    import sys
+
+    from edgereply.cli.watching import watching
+    from edgereply.overrides import typed_command
+    from edgereply.sweep.carry_out import Sweep
+
+    def watch(bench: Any, condition: str, whole: Any) -> Any:
+        return watching(bench, ready[condition].board, condition, whole)
+
+    sweep = Sweep(
+        record, ready, directory, bench_file, say, watch, typed_command(sys.argv), give_up_after, prove_wires
+    )  # fmt: skip
+    left = [block for block in record.blocks if block.state != "complete"]
+    _say_time(sweep.pace.total_s([ready[block.condition] for block in left]), len(left), len(record.blocks))
+    ended = sweep.carry_out()
+    _show(directory, record, ended, as_json)
+    if ended.gave_up is not None:
+        raise ended.gave_up
+    if ended.interrupted:
+        say("interrupted: every block measured is kept; --resume measures the rest")
+        leave(INTERRUPTED)
+    if any(block.state != "complete" for block in record.blocks):
+        say("some blocks failed: see the reasons above; --resume tries them again")
+        leave(TROUBLE)
+
+
+def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
+    from edgereply.entrants import series_entrants
+    from edgereply.sweep import table
+
+    found = table.rows(series_entrants(directory, record, None))
+    if as_json:
+        trouble = "" if ended.gave_up is None else str(ended.gave_up)
+        put_json(table.document(directory, record, found, ended.interrupted, trouble))
+    else:
+        from edgereply.console.sheet import print_sheet
+
+        print_sheet(table.HEADINGS, table.lines(found))
+        print(table.NOTE)
+        for line in (line for entrant, _ in found for line in entrant.trouble):
+            print(f"! {line}")
+    say(f"series written to {directory}")
+    say(f"next: edgereply compare {directory}")
+
+
+def _show_plan(record: Any, ready: Any, as_json: bool) -> None:
+    from edgereply.report.text import time_left
+    from edgereply.sweep.pace import Pace
+
+    left = [block for block in record.blocks if block.state != "complete"]
+    seconds = Pace().total_s([ready[block.condition] for block in left])
+    if as_json:
+        put_json(
+            {
+                "order_seed": record.order_seed,
+                "conditions": record.conditions,
+                "blocks": [block.model_dump(mode="json") for block in left],
+                "estimate_s": round(seconds, 1),
+            }
+        )
+        return
+    for name, settings in record.conditions.items():
+        words = ", ".join(f"{axis} {value}" for axis, value in settings.items()) or "as the bench says"
+        bench = ready[name].bench
+        print(f"{name}: {words}; {bench.stimulus.stimuli:,} stimuli a block")
+    for number, block in enumerate(left, 1):
+        print(f"{number:>4}  round {block.round}  {block.condition}  (arrivals seed {block.seed})")
+    print(f"order seed {record.order_seed}; {len(left)} blocks to measure, about {time_left(seconds)}")
+
+
+def _say_time(seconds: float, left: int, blocks: int) -> None:
+    from edgereply.report.text import time_left
+
+    say(f"{left} of {blocks} blocks to measure, about {time_left(seconds)}")
+
+
+def _directory(plan: Path) -> Path:
+    from datetime import datetime
+
+    stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S")
+    safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in plan.stem)
+    return Path("runs") / f"{stamp}-{safe}"

@@ -1,0 +1,178 @@
+"""What a comparison or a sweep's table sets side by side: a run, or all blocks of one condition of a series."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.bootstrap import QuantileEstimate, quantile_interval
+from edgereply.analysis.intervals import count_needed
+from edgereply.analysis.pairing import Status
+from edgereply.evaluate import Evaluation, present
+from edgereply.likeness import joined_words, respects
+from edgereply.series import BlockRecord, SeriesRecord, load_series
+from edgereply.stamps import NO_STAMP
+from edgereply.store import RunReader
+from edgereply.views import evaluate_run
+
+Int64s = NDArray[np.int64]
+
+QUANTILES = {"median_ns": 0.5, "p99_ns": 0.99, "p99_9_ns": 0.999}
+LOST_NS = 2**61
+_COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Entrant:
+    """One side of a comparison.
+
+    Attributes:
+        name: what it is called.
+        places: run directories that went into it, in order of time.
+        blocks: reaction times of each run, int64 nanoseconds in order of time, answered stimuli only.
+        outcomes_ns: of every stimulus whose answer can be told, in order of time; `LOST_NS` where none came.
+        counts: added up over the runs.
+        evidence: grade; several where the runs differ.
+        virtual: whether any of them is.
+        deadline_ns: what late was judged by; None without one.
+        respects: in which the runs may differ from others', by name.
+        rounds: of a series' blocks, one a run; empty for a single run.
+        trouble: what was not complete, in words.
+    """
+
+    name: str
+    places: tuple[str, ...]
+    blocks: tuple[Int64s, ...]
+    outcomes_ns: Int64s
+    counts: dict[str, int]
+    evidence: str
+    virtual: bool
+    deadline_ns: int | None
+    respects: dict[str, str]
+    rounds: tuple[int, ...] = ()
+    trouble: tuple[str, ...] = ()
+
+    @property
+    def reaction_ns(self) -> Int64s:
+        """All answers in order of time."""
+        return np.concatenate([np.empty(0, np.int64), *self.blocks])
+
+    @property
+    def measurand(self) -> str:
+        """What its reaction time is: only equal ones may be compared."""
+        kind = "inside" if self.evidence == "inside" else "mixed" if "inside" in self.evidence else "loop-back"
+        return f"virtual · {kind}" if self.virtual else kind
+
+    @property
+    def grade(self) -> str:
+        """Grade of evidence as it stands beside every figure."""
+        return f"virtual · {self.evidence}" if self.virtual else self.evidence
+
+
+@dataclass(frozen=True, slots=True)
+class Figures:
+    """Figures of an entrant, with intervals that allow for clusters.
+
+    A quantile is None where the answers, counted as independent ones, are too few; `needed` says how many it takes.
+    """
+
+    quantiles: dict[str, QuantileEstimate | None]
+    needed: dict[str, int]
+    max_ns: int | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            **{name: None if found is None else found.value_ns for name, found in self.quantiles.items()},
+            "max_ns": self.max_ns,
+            "ci95": {n: None if q is None else [q.low_ns, q.high_ns] for n, q in self.quantiles.items()},
+            "needed": self.needed,
+        }
+
+
+def figures(reaction_ns: Int64s) -> Figures:
+    """Compute the figures of some answers, int64 nanoseconds in order of time."""
+    found = {name: quantile_interval(reaction_ns, p) if reaction_ns.size else None for name, p in QUANTILES.items()}
+    needed = {name: count_needed(QUANTILES[name]) for name, estimate in found.items() if estimate is None}
+    return Figures(found, needed, int(reaction_ns.max()) if reaction_ns.size else None)
+
+
+def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None) -> list[Entrant]:
+    """Read runs and series; a series gives one entrant for each condition.
+
+    Args:
+        paths: run or series directories.
+        deadline_ns: judged in place of the runs' own.
+
+    Raises:
+        DataError: neither a run nor a series, or damaged.
+    """
+    found: list[Entrant] = []
+    for path in paths:
+        if (path / "series.json").is_file():
+            record = load_series(path)
+            found += series_entrants(path, record, deadline_ns, f"{path.name} " if len(paths) > 1 else "")
+        else:
+            found.append(_entrant(str(path), [path], deadline_ns))
+    return found
+
+
+def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | None, before: str = "") -> list[Entrant]:
+    """The conditions of a series, each with its complete blocks; those without any are there too, empty."""
+    found = []
+    for condition in record.conditions:
+        blocks = [block for block in record.blocks if block.condition == condition]
+        whole = [block for block in blocks if block.state == "complete"]
+        entrant = _entrant(
+            f"{before}{condition}",
+            [directory / block.run for block in whole],
+            deadline_ns,
+            tuple(block.round for block in whole),
+            tuple(_trouble(block) for block in blocks if block.state != "complete"),
+        )
+        found.append(entrant)
+    return found
+
+
+def _trouble(block: BlockRecord) -> str:
+    state = "not measured" if block.state == "planned" else block.state
+    return f"round {block.round} of {block.condition}: {state}{f': {block.reason}' if block.reason else ''}"
+
+
+def _entrant(
+    name: str,
+    runs: Sequence[Path],
+    deadline_ns: int | None,
+    rounds: tuple[int, ...] = (),
+    trouble: tuple[str, ...] = (),
+) -> Entrant:
+    blocks, outcomes, facts, evidence, virtual = [], [np.empty(0, np.int64)], [], [], False
+    counts = dict.fromkeys(_COUNTS, 0)
+    deadlines: set[int | None] = set()
+    for run in runs:
+        reader = RunReader(run)
+        limit = reader.record.deadline_ns if deadline_ns is None else deadline_ns
+        result = evaluate_run(reader, limit)
+        blocks.append(present(result.reaction_ns))
+        outcomes.append(_outcomes(result))
+        facts.append(respects(reader.record, result.evidence, limit))
+        evidence.append(result.evidence)
+        virtual = virtual or reader.record.virtual
+        deadlines.add(limit)
+        counts = {key: counts[key] + result.counts.get(key, 0) for key in counts}
+        if not rounds and reader.record.state != "complete":
+            trouble += (f"{run}: {reader.record.reason or 'cut off'}",)
+    return Entrant(
+        name, tuple(map(str, runs)), tuple(blocks), np.concatenate(outcomes), counts,
+        "+".join(sorted(set(evidence))) or "none", virtual, deadlines.pop() if len(deadlines) == 1 else None,
+        joined_words(facts), rounds, trouble,
+    )  # fmt: skip
+
+
+def _outcomes(result: Evaluation) -> Int64s:
+    clear = result.status != Status.AMBIGUOUS
+    reaction = result.reaction_ns[clear]
+    return np.where(reaction == NO_STAMP, LOST_NS, reaction)

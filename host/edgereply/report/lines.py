@@ -1,0 +1,39 @@
+"""Figures of runs and conditions as the cells of a line."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from edgereply.analysis.bootstrap import QuantileEstimate
+from edgereply.report.rows import Cell
+from edgereply.report.text import NOTHING, distinct, duration, share
+
+
+def quantile_cell(estimate: QuantileEstimate | None, needed: int, count: int) -> Cell:
+    """A quantile with its interval, or how many independent answers it takes.
+
+    Args:
+        estimate: None where it cannot be given.
+        needed: answers it takes.
+        count: answers there are.
+    """
+    if estimate is None:
+        return Cell(NOTHING if not count else f"needs N ≥ {needed:,}" + ("" if count < needed else " independent"))
+    low, high = distinct(estimate.low_ns, estimate.high_ns)
+    return Cell(duration(estimate.value_ns), low if estimate.low_ns == estimate.high_ns else f"{low} to {high}")
+
+
+def count_cell(counts: Mapping[str, int], name: str) -> Cell:
+    """A count and its share of the stimuli."""
+    number, stimuli = counts[name], counts["stimuli"]
+    return Cell(f"{number:,} ({share(number, stimuli)})" if number else "0" if stimuli else NOTHING)
+
+
+def late_cell(counts: Mapping[str, int], deadline_ns: int | None) -> Cell:
+    """The late answers, where there is a deadline."""
+    return Cell("no deadline") if deadline_ns is None else count_cell(counts, "late")
+
+
+def margin_cell(margin_ns: int | None) -> Cell:
+    """How far the slowest answer stayed below the deadline; negative past it."""
+    return Cell(duration(margin_ns))

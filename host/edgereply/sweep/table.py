@@ -1,0 +1,76 @@
+"""What a sweep found: a row a condition."""
+
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from edgereply.console.sheet import Line
+from edgereply.entrants import Entrant, Figures, figures
+from edgereply.report.lines import count_cell, late_cell, quantile_cell
+from edgereply.report.rows import Cell
+from edgereply.report.text import duration
+from edgereply.series import SeriesRecord
+
+HEADINGS = ("condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late", "evidence")
+NOTE = (
+    "Brackets: 95 % intervals that allow for clusters within the measured blocks; the slowest answer has none, since "
+    "no number of answers bounds the next one. Coalesced and ambiguous answers are in the JSON document."
+)
+_SHOWN = ("median_ns", "p99_ns")
+
+
+def rows(entrants: Sequence[Entrant]) -> list[tuple[Entrant, Figures]]:
+    """Every condition with its figures."""
+    return [(entrant, figures(entrant.reaction_ns)) for entrant in entrants]
+
+
+def lines(found: Sequence[tuple[Entrant, Figures]]) -> list[Line]:
+    """The rows as they are printed."""
+    return [_line(entrant, item) for entrant, item in found]
+
+
+def document(
+    directory: Path, record: SeriesRecord, found: Sequence[tuple[Entrant, Figures]], interrupted: bool, trouble: str
+) -> dict[str, Any]:
+    """The sweep as its one JSON document.
+
+    Args:
+        interrupted: the user stopped it.
+        trouble: why it gave up; "" when it did not.
+    """
+    return {
+        "series": str(directory),
+        "title": record.title,
+        "order_seed": record.order_seed,
+        "interrupted": interrupted,
+        "gave_up": trouble,
+        "blocks": [block.model_dump(mode="json") for block in record.blocks],
+        "conditions": [
+            {
+                "condition": entrant.name,
+                "settings": record.conditions[entrant.name],
+                "blocks": len(entrant.blocks),
+                "planned": len(entrant.blocks) + len(entrant.trouble),
+                **entrant.counts,
+                "reaction": item.as_dict(),
+                "evidence": entrant.evidence,
+                "virtual": entrant.virtual,
+                "deadline_ns": entrant.deadline_ns,
+                "trouble": list(entrant.trouble),
+            }
+            for entrant, item in found
+        ],
+    }
+
+
+def _line(entrant: Entrant, item: Figures) -> Line:
+    count = entrant.counts["responses"]
+    cells = [
+        Cell(f"{len(entrant.blocks)}/{len(entrant.blocks) + len(entrant.trouble)}"),
+        Cell(f"{entrant.counts['stimuli']:,}"),
+        *(quantile_cell(item.quantiles[name], item.needed.get(name, 0), count) for name in _SHOWN),
+        Cell(duration(item.max_ns)),
+        count_cell(entrant.counts, "missed"),
+        late_cell(entrant.counts, entrant.deadline_ns),
+    ]
+    return Line(entrant.name, cells, entrant.grade, bool(entrant.trouble))
