@@ -31,6 +31,9 @@ FEWEST = 5
 ADVICE = "use random (exponential) arrivals, whose intervals tell the pulses apart"
 # Beyond this many standard deviations an edge is no ordinary stamp.
 ORDINARY = 8.0
+# Nor is one out of place that is off by less than this share of the mean interval, however quiet the rest: a lost edge
+# and an extra one would have to meet there by chance.
+NEAR = 1e-3
 DOUBT = 0.01
 
 
@@ -156,7 +159,7 @@ def _refused(stimuli: int, edges: int, reason: str) -> Join:
 def _match(target: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[Int64, NDArray[np.uint8]]:
     """Mutual nearest neighbours within the tolerance, unless a second candidate is nearly as near."""
     sigma = track.sigma_ns
-    ordinary = max(ORDINARY * sigma, 2.0)
+    ordinary = max(ORDINARY * sigma, NEAR * mean_ns, 2.0)
     late = max(ordinary, mean_ns / 8)
     index, residual, second = nearest(target, edge)
     owner, _, edge_second = nearest(edge, target)
