@@ -1,9 +1,10 @@
 """The emitting loop of a board that is the pulse source: sleep until shortly before an edge is due, then spin.
 
-The stimulus is stamped where the middle of the quickest call so far was, and the greatest time from there to the end
-of a call is kept, so that the uncertainty is known. The very middle would not do: where one CPU does everything, the
-responder answers before the call returns, and the answer would come before the stimulus. Captured edges carry the
-kernel's stamps, so reading them late harms nothing.
+The stimulus is stamped where the middle of the quickest write so far was, and the greatest time from there to the end
+of its write is kept, so that the uncertainty is known. The very middle would not do: where one CPU does everything, the
+responder answers before the call returns, and the answer would come before the stimulus. There every rise is disturbed
+so, but no fall, so falls count as well, the one of the same pulse included. Captured edges carry the kernel's stamps,
+so reading them late harms nothing.
 """
 
 from __future__ import annotations
@@ -46,19 +47,20 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
         before_ns = now()
         high()
         after_ns = now()
-        half_ns = (after_ns - before_ns + 1) // 2
-        usual_ns = min(usual_ns, half_ns)
+        usual_ns = min(usual_ns, (after_ns - before_ns + 1) // 2)
+        end_ns = before_ns + usual_ns + plan.width_ns
+        if plan.width_ns > 2 * SPIN_NS:
+            time.sleep((plan.width_ns - SPIN_NS) * 1e-9)
+        while now() < end_ns:
+            pass
+        falling_ns = now()
+        low()
+        usual_ns = min(usual_ns, (now() - falling_ns + 1) // 2)
         at_ns = before_ns + usual_ns
         record(at_ns, STIMULUS, number & MASK)
         if after_ns - at_ns > cells[HALF_LENGTH]:
             cells[HALF_LENGTH] = min(after_ns - at_ns, MASK)
         cells[EMITTED] = number & MASK
-        end_ns = at_ns + plan.width_ns
-        if plan.width_ns > 2 * SPIN_NS:
-            time.sleep((plan.width_ns - SPIN_NS) * 1e-9)
-        while now() < end_ns:
-            pass
-        low()
         free_ns = now() + REST_NS
     _rest(now() + LATE_NS, capture, line, ring)
 
