@@ -59,7 +59,7 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
         status=_status(record),
         repeat=record.repeat,
         notes=_unique([*record.warnings, *result.notes, f"run {record.run_id} in {where}, {record.created}"]),
-        cautions=_cautions(record, result),
+        cautions=cautions(record, result.counts.get("ambiguous", 0)),
         wiring=_wiring(record),
     )
 
@@ -120,8 +120,8 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     return requested, known | {name: plan[name] for name in requested if name in plan} | extra
 
 
-def _cautions(record: RunRecord, result: Evaluation) -> list[str]:
-    """Cautions that belong to this run; the general ones are on every page."""
+def cautions(record: RunRecord, ambiguous: int) -> list[str]:
+    """Cautions that belong to this run, with so many ambiguous stimuli; the general ones are on every page."""
     found = []
     counts = record.counts
     if counts.get("lost_edges"):
@@ -130,7 +130,6 @@ def _cautions(record: RunRecord, result: Evaluation) -> list[str]:
         found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
     if counts.get("lost_records"):
         found.append(f"{counts['lost_records']} records were lost between source and host.")
-    ambiguous = result.counts.get("ambiguous", 0)
     if ambiguous:
         found.append(f"{ambiguous} stimuli are in no figure of time: which answer is theirs cannot be told.")
     return found

@@ -55,6 +55,7 @@ def _run(
     from edgereply.measure import measure
     from edgereply.overrides import run_directory, typed_command
     from edgereply.until import parse_goal
+    from edgereply.views import cautions
 
     goal = None if until is None else parse_goal(until)
     directory = out or run_directory(settings, board)
@@ -68,6 +69,8 @@ def _run(
         show_runs([directory])
         say(f"run written to {directory}")
         say(f"next: edgereply report {directory} -o report.html")
+    for caution in cautions(measured.record, measured.record.counts.get("ambiguous", 0)):
+        say(f"caution: {caution}")
     outcome = measured.outcome
     if outcome.interrupted:
         say("interrupted: what was measured until then is kept")
