@@ -1,6 +1,8 @@
 """What a comparison or a sweep's table sets side by side: a run, or all blocks of one condition of a series."""
 
+import os
 from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -110,14 +112,15 @@ def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None) -> list
     Raises:
         DataError: neither a run nor a series, or damaged.
     """
-    found: list[Entrant] = []
-    for path in paths:
+
+    def load(path: Path) -> list[Entrant]:
         if (path / "series.json").is_file():
-            record = load_series(path)
-            found += series_entrants(path, record, deadline_ns, f"{path.name} " if len(paths) > 1 else "")
-        else:
-            found.append(_entrant(str(path), [path], deadline_ns))
-    return found
+            return series_entrants(path, load_series(path), deadline_ns, f"{path.name} " if len(paths) > 1 else "")
+        return [_entrant(str(path), [path], deadline_ns)]
+
+    # Sorting and searching, where most of the time goes, let other threads run meanwhile.
+    with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as pool:
+        return [entrant for found in pool.map(load, paths) for entrant in found]
 
 
 def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | None, before: str = "") -> list[Entrant]:

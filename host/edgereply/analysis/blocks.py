@@ -5,6 +5,7 @@ In every round each condition is measured once, in random order, with the same s
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 from itertools import product
 
 import numpy as np
@@ -83,10 +84,14 @@ def sign_flip_p(difference_ns: NDArray[np.int64]) -> float:
     count = len(difference_ns)
     observed = abs(int(difference_ns.sum()))
     if count <= MOST_EXACT:
-        signs = np.array(list(product((-1, 1), repeat=count)), np.int64)
-        return float(np.mean(np.abs(signs @ difference_ns) >= observed))
+        return float(np.mean(np.abs(_all_signs(count) @ difference_ns) >= observed))
     signs = np.random.default_rng(0).choice(np.array([-1, 1], np.int64), size=(DRAWS, count))
     return float((1 + np.count_nonzero(np.abs(signs @ difference_ns) >= observed)) / (DRAWS + 1))
+
+
+@lru_cache(maxsize=2)
+def _all_signs(count: int) -> NDArray[np.int64]:
+    return np.array(list(product((-1, 1), repeat=count)), np.int64)
 
 
 def _difference(

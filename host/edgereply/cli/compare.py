@@ -1,17 +1,17 @@
-"""`edgereply compare`: routes or wait strategies of one board in interleaved blocks, or finished runs side by side."""
+"""`edgereply compare`: routes or waits in interleaved blocks, finished runs beside each other or a baseline."""
 
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import INTERRUPTED, BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import INTERRUPTED, SAYS_NO, BenchOption, BoardOption, JsonOption, leave, put_json, say
 
 NAME = "compare"
 
 
 def command(
-    runs: Annotated[list[Path] | None, typer.Argument(help="Finished run directories to put side by side.")] = None,
+    runs: Annotated[list[Path] | None, typer.Argument(help="Finished run or series directories, any number.")] = None,
     routes: Annotated[str, typer.Option(help="Routes to measure and compare, such as chardev,gpiod,sysfs.")] = "",
     waits: Annotated[str, typer.Option(help="Wait strategies to measure and compare, such as block,spin.")] = "",
     rounds: Annotated[int, typer.Option(min=1, max=1000, help="Rounds; 6 is the least that gives intervals.")] = 8,
@@ -22,15 +22,29 @@ def command(
     board: BoardOption = "",
     out: Annotated[Path | None, typer.Option(help="Series directory to make.")] = None,
     no_wiring: Annotated[bool, typer.Option("--no-wiring", help="Do not prove the wires first.")] = False,
+    baseline: Annotated[Path | None, typer.Option(help="Run or one-condition series that RUN is checked by.")] = None,
+    fail_if: Annotated[
+        list[str] | None, typer.Option(help="Leave with 1 when worse than the baseline, such as 'p99.9 +10%'.")
+    ] = None,
+    confidence: Annotated[float, typer.Option(help="1 - the chance that a --fail-if fails for nothing.")] = 0.95,
+    deadline: Annotated[str | None, typer.Option(help="Judge finished runs by this, such as 2ms.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Compare: measure routes or wait strategies in interleaved blocks, or show finished runs side by side."""
+    """Compare: measure routes or waits in interleaved blocks; or set finished runs beside each other or a baseline."""
     from edgereply.errors import SettingError
 
     if runs and (routes or waits):
         raise SettingError("give run directories, or --routes and --waits, not both", where="compare")
-    if runs:
-        _beside(runs, as_json)
+    if (baseline is None) != (not fail_if) or (baseline is not None and not runs):
+        raise SettingError(
+            "a check takes a baseline, a rule and a run",
+            where="compare",
+            remedy="write: compare --baseline BASE RUN --fail-if 'p99.9 +10%'",
+        )
+    if runs and baseline is not None:
+        _check(baseline, runs, fail_if or [], confidence, as_json)
+    elif runs:
+        _beside(runs, deadline, as_json)
     elif routes or waits:
         _measure(
             routes, waits, rounds, {"count": count, "rate": rate}, order_seed, bench, board, out, not no_wiring, as_json
@@ -41,19 +55,40 @@ def command(
         )
 
 
-def _beside(runs: list[Path], as_json: bool) -> None:
-    from edgereply.views import load_view
+def _beside(runs: list[Path], deadline: str | None, as_json: bool) -> None:
+    from edgereply.cli.beside import compare_finished, print_standing
+    from edgereply.cli.duration_option import duration_option
 
-    views = [load_view(run) for run in runs]
+    if len(runs) > 10:
+        say(f"evaluating {len(runs)} runs")
+    standing = compare_finished(runs, None if deadline is None else duration_option(deadline, "--deadline"))
     if as_json:
-        put_json({"runs": [{"run": str(run), **view.summary} for run, view in zip(runs, views, strict=True)]})
-        return
-    from edgereply.console.result import print_result
+        put_json(standing.as_dict())
+    else:
+        print_standing(standing)
 
-    print_result(views)
-    grades = {(view.evidence, view.virtual) for view in views}
-    if len(grades) > 1:
-        say("these runs have different grades of evidence: their figures do not measure the same thing")
+
+def _check(baseline: Path, runs: list[Path], fail_if: list[str], confidence: float, as_json: bool) -> None:
+    from edgereply.cli.beside import check_finished, print_checks
+
+    base, checks, differences = check_finished(baseline, runs, fail_if, confidence)
+    failed = any(check.failed for check in checks)
+    if as_json:
+        put_json(
+            {
+                "baseline": base.name,
+                "evidence": base.evidence,
+                "virtual": base.virtual,
+                "confidence": confidence,
+                "failed": failed,
+                "checks": [check.as_dict() for check in checks],
+                "differences": differences,
+            }
+        )
+    else:
+        print_checks(base, checks, differences, confidence)
+    if failed:
+        leave(SAYS_NO)
 
 
 def _measure(

@@ -18,7 +18,9 @@ def quantile_cell(estimate: QuantileEstimate | None, needed: int, count: int) ->
         count: answers there are.
     """
     if estimate is None:
-        return Cell(NOTHING if not count else f"needs N ≥ {needed:,}" + ("" if count < needed else " independent"))
+        if not count:
+            return Cell(NOTHING)
+        return Cell(f"needs N ≥ {needed:,}" if count < needed else "too clustered")
     low, high = distinct(estimate.low_ns, estimate.high_ns)
     return Cell(duration(estimate.value_ns), low if estimate.low_ns == estimate.high_ns else f"{low} to {high}")
 

@@ -13,7 +13,8 @@ from edgereply.series import SeriesRecord
 
 HEADINGS = ("condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late", "evidence")
 NOTE = (
-    "Brackets: 95 % intervals that allow for clusters within the measured blocks; the slowest answer has none, since "
+    "Brackets: 95 % intervals that allow for clusters within the measured blocks (too clustered: "
+    "answers depend on each other over stretches too long for one); the slowest answer has none, since "
     "no number of answers bounds the next one. Coalesced and ambiguous answers are in the JSON document."
 )
 _SHOWN = ("median_ns", "p99_ns")

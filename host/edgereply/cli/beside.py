@@ -1,0 +1,106 @@
+"""Finished runs and series side by side on the terminal."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from edgereply.console.sheet import Line, print_sheet
+from edgereply.entrants import Entrant, load_entrants
+from edgereply.errors import SettingError
+from edgereply.likeness import difference_words, differing
+from edgereply.regression import Check, check_runs, parse_rule, sentences
+from edgereply.report.lines import count_cell, late_cell, margin_cell, quantile_cell
+from edgereply.report.rows import Cell
+from edgereply.report.text import NOTHING, duration
+from edgereply.standing import Place, Standing, stand
+
+HEADINGS = (
+    "run", "group", "stimuli", "median", "p99", "p99.9", "slowest", "missed", "late", "deadline − slowest", "evidence",
+)  # fmt: skip
+NOTE = (
+    "Brackets: 95 % intervals that allow for clusters; too clustered: answers depend on each other over stretches too "
+    "long for one. No margin is left where a stimulus was never answered."
+)
+
+
+def compare_finished(paths: Sequence[Path], deadline_ns: int | None) -> Standing:
+    """Compare runs and series that are on the disk.
+
+    Args:
+        paths: run or series directories.
+        deadline_ns: judged in place of the runs' own.
+
+    Raises:
+        DataError: neither a run nor a series, or damaged.
+    """
+    one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
+    return stand(load_entrants(paths, deadline_ns), one_series)
+
+
+def print_standing(standing: Standing) -> None:
+    """Print the table, what differs, and what the figures are worth against each other."""
+    print_sheet(HEADINGS, [_line(place) for place in standing.places])
+    print(NOTE)
+    for place in standing.places:
+        for trouble in place.entrant.trouble:
+            print(f"! {place.short}: {trouble}")
+    print()
+    if standing.differences:
+        print("Not like for like:")
+        for respect, values in standing.differences.items():
+            print(f"  {respect}: {difference_words(values)}")
+    elif len(standing.places) > 1:
+        print("Like for like in every respect that is recorded.")
+    for line in (*standing.words, *standing.method):
+        print(line)
+
+
+def check_finished(
+    baseline: Path, runs: Sequence[Path], rules: Sequence[str], confidence: float
+) -> tuple[Entrant, list[Check], dict[str, dict[str, list[str]]]]:
+    """Hold finished runs against a baseline.
+
+    Returns:
+        The baseline, every check, and the respects in which they differ: by value, who has it.
+
+    Raises:
+        SettingError: a rule is no rule, the baseline has several conditions, or times are not the same thing.
+        DataError: neither a run nor a series, damaged, or without stimuli.
+    """
+    parsed = [parse_rule(rule) for rule in rules]
+    base = load_entrants([baseline])
+    if len(base) != 1:
+        raise SettingError(
+            f"the baseline has {len(base)} conditions: {', '.join(entrant.name for entrant in base)}",
+            where=str(baseline),
+            remedy="give a series of one condition, or one of its run directories",
+        )
+    taken = load_entrants(runs)
+    checks = check_runs(base[0], taken, parsed, confidence)
+    named = [("baseline", base[0].respects), *((entrant.name, entrant.respects) for entrant in taken)]
+    return base[0], checks, differing(named)
+
+
+def print_checks(
+    base: Entrant, checks: Sequence[Check], differences: dict[str, dict[str, list[str]]], confidence: float
+) -> None:
+    """Print every check in words, after what is not like for like."""
+    print(f"Baseline {base.name} ({base.grade})")
+    for respect, values in differences.items():
+        print(f"  differs in {respect}: {difference_words(values)}")
+    for line in sentences(checks, confidence):
+        print(line)
+
+
+def _line(place: Place) -> Line:
+    entrant, found = place.entrant, place.figures
+    count = entrant.counts["responses"]
+    cells = [
+        Cell(place.groups or NOTHING),
+        Cell(f"{entrant.counts['stimuli']:,}"),
+        *(quantile_cell(item, found.needed.get(name, 0), count) for name, item in found.quantiles.items()),
+        Cell(duration(found.max_ns)),
+        count_cell(entrant.counts, "missed"),
+        late_cell(entrant.counts, entrant.deadline_ns),
+        margin_cell(place.margin_ns),
+    ]
+    return Line(f"{place.short}: {entrant.name}", cells, entrant.grade, bool(entrant.trouble))
