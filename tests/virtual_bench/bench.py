@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -13,7 +14,7 @@ from tests.virtual_board.witness import watching_outputs
 
 EYE_IN, REJECT_OUT, STIM_OUT = 4, 5, 6
 STIMULI = 100
-AGENT = "python3 -I -c "
+AGENT = re.compile(r"python3 -I -c .* edgereply-agent$")
 BENCH = """
 title = "Reject gate (virtual board)"
 deadline = "2ms"
@@ -96,7 +97,7 @@ class VirtualBench:
     def agents(self) -> dict[int, tuple[int, int]]:
         """Processes of agents on the board: parent and process group by pid."""
         rows = [row.split(maxsplit=3) for row in self.board.run("ps -eo pid,ppid,pgid,args", 30).splitlines()]
-        return {int(row[0]): (int(row[1]), int(row[2])) for row in rows if row[3].startswith(AGENT)}
+        return {int(row[0]): (int(row[1]), int(row[2])) for row in rows if AGENT.match(row[3])}
 
     def agent(self) -> AgentFamily:
         """The processes of the one agent on the board."""
