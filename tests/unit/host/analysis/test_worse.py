@@ -63,6 +63,14 @@ def test_too_few_answers_say_how_many_it_takes() -> None:
     assert (found.p_value, found.low_ratio) == (1.0, None)
 
 
+def test_a_base_that_may_not_have_seen_its_quantile_keeps_that_doubt() -> None:
+    rng = np.random.default_rng(1)
+    found = check(independent(rng, 3_688), independent(rng, 8_000) * 100, 0.999)
+    assert found.outcome == "worse"
+    # All 3,688 answers lie below the true quantile with 0.999 ** 3688.
+    assert found.p_value >= 0.999**3_688
+
+
 def test_lost_answers_are_slower_than_any() -> None:
     rng = np.random.default_rng(1)
     base, new = independent(rng, 4_000), independent(rng, 4_000)

@@ -156,6 +156,23 @@ def test_a_block_cut_off_by_a_kill_is_measured_anew_but_a_finished_one_is_taken(
     assert taken.blocks[3].run == f"{cut.run}-again2"
 
 
+@pytest.mark.parametrize(
+    ("before", "after"), [('"finished": "2', '"finished": "", "was": "2'), ('"seed": ', '"seed": 1')]
+)
+def test_a_finished_run_is_taken_only_when_closed_and_of_the_same_seed(tmp_path: Path, before: str, after: str) -> None:
+    lab = Lab(tmp_path, [good() * 4])
+    record = begin(lab.directory, lab.planned())
+    lab.carry_out(record)
+    block = record.blocks[3]
+    path = lab.directory / block.run / "run.json"
+    text = path.read_text()
+    assert before in text
+    path.write_text(text.replace(before, after))
+    block.state = "planned"
+    (lab.directory / "series.json").write_text(record.model_dump_json())
+    assert take_up(lab.directory, lab.planned()).blocks[3].attempts == [block.run]
+
+
 def test_looking_at_what_a_resume_would_do_changes_nothing(tmp_path: Path) -> None:
     lab = Lab(tmp_path, [[*good(), KeyboardInterrupt()]])
     lab.carry_out(begin(lab.directory, lab.planned()))
