@@ -52,8 +52,9 @@ class Request:
         event_type = Type.RISING_EDGE if kind == 1 else Type.FALLING_EDGE
         return [SimpleNamespace(event_type=event_type, timestamp_ns=at_ns, global_seqno=seqno, line_seqno=line_seqno)]
 
-    def set_value(self, line: int, value: Value) -> None:
+    def set_values(self, values: dict[int, Value]) -> None:
         """Set the level."""
+        ((line, value),) = values.items()
         assert line == self._offset
         self._kernel.ioctl(self.fd, abi.SET_VALUES, bytearray(abi.LINE_VALUES.pack(value is Value.ACTIVE, 1)))
 

@@ -132,8 +132,9 @@ class GpiodOutput(OutputLine):
             spec, 0, 0, direction=names.Direction.OUTPUT, output_value=names.Value.INACTIVE
         )
         self.warnings = route.chips.slow_warning(os.path.basename(path), spec)
-        self.high = partial(self._request.set_value, line.offset, names.Value.ACTIVE)
-        self.low = partial(self._request.set_value, line.offset, names.Value.INACTIVE)
+        # The package's set_value makes such a dictionary each time and calls this.
+        self.high = partial(self._request.set_values, {line.offset: names.Value.ACTIVE})
+        self.low = partial(self._request.set_values, {line.offset: names.Value.INACTIVE})
         self._offset, self._active = line.offset, names.Value.ACTIVE
         self.in_effect = {"chip": path, "line": line.offset, "name": line.name}
 

@@ -24,9 +24,9 @@ def test_names_exist() -> None:
     )  # fmt: skip
     assert settings.active_low
     assert {"config", "consumer", "event_buffer_size"} <= set(inspect.signature(gpiod.request_lines).parameters)
-    assert all(hasattr(gpiod.LineRequest, name) for name in ("fd", "set_value", "get_value", "release"))
+    assert all(hasattr(gpiod.LineRequest, name) for name in ("fd", "set_values", "get_value", "release"))
     inspect.signature(gpiod.LineRequest.read_edge_events).bind(None, 1)
-    inspect.signature(gpiod.LineRequest.set_value).bind(None, 1, gpiod.line.Value.ACTIVE)
+    inspect.signature(gpiod.LineRequest.set_values).bind(None, {1: gpiod.line.Value.ACTIVE})
 
 
 def test_version_1_is_refused() -> None:
