@@ -142,6 +142,32 @@ def test_a_home_that_cannot_be_written_is_passed_over_and_named(bench: VirtualBe
     assert deploy(bench, "--remove")["removed"] == ["/var/tmp/edgereply-1000"]
 
 
+FILL = "for size in 64k 512; do dd if=/dev/zero of=/var/tmp/fill-$size bs=$size 2>/dev/null; done; sync"
+FREE = "rm -f /var/tmp/fill-64k /var/tmp/fill-512; sync"
+IN_MEMORY = "for place in /tmp /dev/shm; do mount -o remount,size={size} $place; done"
+
+
+def test_with_a_full_disk_the_agent_goes_into_memory_or_the_board_is_said_to_be_full(bench: VirtualBench) -> None:
+    deploy(bench, "--remove")
+    with prepared(bench, FILL, FREE):
+        said = deploy(bench)
+        assert said["path"].startswith("/tmp/edgereply-1000/")
+        assert [reason.rpartition(": ")[2] for reason in said["passed_over"]] == ["No space left on device"] * 2
+        deploy(bench, "--remove")
+        with prepared(bench, IN_MEMORY.format(size="16k"), IN_MEMORY.format(size="50%")):
+            explained(bench.run("deploy"), 3, "no directory on the board", "No space left on device", "make room")
+    assert deploy(bench)["path"].startswith(CACHE)
+
+
+def test_an_agent_that_is_there_runs_beside_a_full_disk(bench: VirtualBench) -> None:
+    assert deploy(bench)["path"].startswith(CACHE)
+    with prepared(bench, FILL, FREE):
+        done = bench.run("measure", "--json", "--no-wiring", "--count", "20", "--out", "run")
+        assert deploy(bench)["copied"] is False
+    assert done.code == 0, done.err
+    assert done.document["responses"] == 20
+
+
 def test_no_python_on_the_board_is_named(bench: VirtualBench) -> None:
     bench.write(board='python = "/opt/none/python3"')
     explained(bench.run("deploy"), 3, "no Python 3.9 or later")
