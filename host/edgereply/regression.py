@@ -154,4 +154,4 @@ def _time(value_ns: int) -> str:
 def _percent(ratio: float | None) -> str:
     if ratio is None:
         return NOTHING
-    return f"{100.0 * (ratio - 1.0):+.1f} %" if math.isfinite(ratio) else "lost answers"
+    return f"{100.0 * (ratio - 1.0):+.1f} %".replace("-", "−") if math.isfinite(ratio) else "lost answers"

@@ -154,6 +154,26 @@ def resume(place: Workplace, attempts: int) -> None:
     assert json.loads((place.root / "series" / "series.json").read_text()) == before
 
 
+def test_a_board_busy_for_a_millisecond_saturates_below_a_thousand_a_second(place: Workplace) -> None:
+    place.write(bench_text(board='hold = "1ms"'))
+    place.write("count = 400", "plan.toml")
+    range_ = ["--saturation", "100/s to 4000/s"]
+    done = place.run("sweep", "plan.toml", *range_, "--out", "probes", "--json")
+    assert done.code == 0, done.err
+    document = done.document
+    assert document["virtual"] is True
+    # It answers one stimulus a millisecond at most, whatever else this computer does.
+    assert document["kept_up_ns"] > 0.99e6
+    assert document["lost_ns"] is not None
+    assert 0 < document["share_bound"] < 0.02
+    assert json.loads((place.root / "probes" / "saturation.json").read_text())["kept_up_ns"] == document["kept_up_ns"]
+    for probe in document["probes"]:
+        assert RunReader(place.root / probe["run"]).record.requested["stimulus"]["rate"] == probe["period_ns"]
+    explained(place.run("sweep", "plan.toml", *range_, "--out", "probes"), 2, "not empty")
+    explained(place.run("sweep", "plan.toml", *range_, "--resume", "--out", "x"), 2, "neither --resume")
+    explained(place.run("sweep", "plan.toml", "--saturation", "fast", "--out", "x"), 2, "not a range")
+
+
 def test_resume_without_a_series(place: Workplace) -> None:
     prepare(place)
     explained(place.run("sweep", "plan.toml", "--resume"), 2, "nothing to resume")

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import INTERRUPTED, TROUBLE, JsonOption, leave, put_json, say
+from edgereply.cli.common import INTERRUPTED, SAYS_NO, TROUBLE, JsonOption, leave, put_json, say
 
 NAME = "sweep"
 
@@ -16,6 +16,9 @@ def command(
     out: Annotated[Path | None, typer.Option(help="Series directory; default runs/TIME-PLAN.")] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Measure only what the series at --out lacks.")] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the plan and its time; measure nothing.")] = False,
+    saturation: Annotated[
+        str | None, typer.Option(help="Instead: the highest rate answered without missing, in '100/s to 4000/s'.")
+    ] = None,
     no_wiring: Annotated[bool, typer.Option("--no-wiring", help="Do not prove the wires first.")] = False,
     as_json: JsonOption = False,
 ) -> None:
@@ -33,6 +36,15 @@ def command(
     data = read_bench(bench_file)
     conditions = conditions_of_plan(wanted)
     ready = setups(data, str(bench_file), wanted, conditions)
+    if saturation is not None:
+        if len(ready) != 1 or resume or dry_run or wanted.axes.rate:
+            raise SettingError(
+                "a search takes a plan of one condition without a rate, and neither --resume nor --dry-run",
+                where="--saturation",
+                remedy="give each axis one value at most, and leave the axis 'rate' out",
+            )
+        _saturate(saturation, next(iter(ready.values())), out or _directory(plan), bench_file, not no_wiring, as_json)
+        return
     record = planned_series(wanted, data, conditions, ready)
     directory = out or _directory(plan)
     if resume:
@@ -72,6 +84,35 @@ def _measure(
     if any(block.state != "complete" for block in record.blocks):
         say("some blocks failed: see the reasons above; --resume tries them again")
         leave(TROUBLE)
+
+
+def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wires: bool, as_json: bool) -> None:
+    import sys
+
+    from edgereply.cli.watching import watching
+    from edgereply.overrides import typed_command
+    from edgereply.sweep.probing import find_saturation, parse_range
+    from edgereply.sweep.saturation import sentences
+
+    slow_ns, quick_ns = parse_range(text)
+
+    def watch(bench: Any, label: str, whole: Any) -> Any:
+        return watching(bench, setup.board, label, whole)
+
+    found, virtual = find_saturation(
+        setup, slow_ns, quick_ns, directory, bench_file, say, watch, typed_command(sys.argv), prove_wires
+    )
+    if as_json:
+        put_json({"directory": str(directory), "virtual": virtual, **found.as_dict()})
+    else:
+        for probe in found.probes:
+            queue = ", later and later" if probe.behind else ""
+            rate = f"{1e9 / probe.period_ns:,.4g}/s"
+            print(f"{rate:>10}  {probe.stimuli:,} stimuli, {probe.unanswered:,} unanswered{queue}")
+        print(("VIRTUAL: " if virtual else "") + " ".join(sentences(found)))
+    say(f"probes written to {directory}")
+    if found.kept_up_ns is None:
+        leave(SAYS_NO)
 
 
 def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
