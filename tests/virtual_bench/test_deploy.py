@@ -142,8 +142,9 @@ def test_a_home_that_cannot_be_written_is_passed_over_and_named(bench: VirtualBe
     assert deploy(bench, "--remove")["removed"] == ["/var/tmp/edgereply-1000"]
 
 
-FILL = "for size in 64k 512; do dd if=/dev/zero of=/var/tmp/fill-$size bs=$size 2>/dev/null; done; sync"
-FREE = "rm -f /var/tmp/fill-64k /var/tmp/fill-512; sync"
+# All that a user may take; only root could still write.
+FILL = "fallocate -l $(df --output=avail -B1 /var/tmp | tail -1) /var/tmp/fill; df --output=avail -B1 /var/tmp"
+FREE = "rm -f /var/tmp/fill"
 IN_MEMORY = "for place in /tmp /dev/shm; do mount -o remount,size={size} $place; done"
 
 

@@ -1,7 +1,8 @@
 """Fixtures for tests on a virtual board; import the ones you use into your conftest.py, with `_booted`.
 
-One board for each kernel and way of keeping time is booted when first asked for and serves the whole session. Each
-test gets it with the default wiring and an idle pulse source. Mark such tests `virtual_board`.
+One board for each kernel and way of keeping time is booted when first asked for and serves the whole session, also
+where several folders import these fixtures. Each test gets it with the default wiring and an idle pulse source. Mark
+such tests `virtual_board`.
 """
 
 from __future__ import annotations
@@ -15,19 +16,20 @@ from tests.virtual_board.board import DEFAULT_WIRES, VirtualBoard
 from tests.virtual_board.build import KernelName
 from tests.virtual_board.source_client import SourceClient
 
+_BOARDS: dict[tuple[KernelName, bool], VirtualBoard] = {}
+
 Boot = Callable[[KernelName, bool], VirtualBoard]
 
 
 @pytest.fixture(scope="session")
 def _booted() -> Iterator[Boot]:
-    boards: dict[tuple[KernelName, bool], VirtualBoard] = {}
     with contextlib.ExitStack() as stack:
 
         def boot(kernel: KernelName, icount: bool) -> VirtualBoard:
-            board = boards.get((kernel, icount))
+            board = _BOARDS.get((kernel, icount))
             if board is None or not board.running:
                 board = stack.enter_context(VirtualBoard(kernel, icount=icount))
-                boards[kernel, icount] = board
+                _BOARDS[kernel, icount] = board
             board.wire(*DEFAULT_WIRES)
             with SourceClient(board.serial_port):
                 pass
