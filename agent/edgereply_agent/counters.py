@@ -65,3 +65,9 @@ def context_switches(pid: int, root: str = "/") -> Json:
         if name in ("voluntary_ctxt_switches", "nonvoluntary_ctxt_switches") and value.strip().isdigit():
             found["involuntary" if name.startswith("non") else "voluntary"] = int(value)
     return found
+
+
+def cpu_ns(pid: int, root: str = "/") -> int:
+    """CPU time a process has used so far, in ns; 0 when unknown. Source: the first number of /proc/PID/schedstat."""
+    words = (text(f"{root}proc/{pid}/schedstat") or "").split()
+    return int(words[0]) if words and words[0].isdigit() else 0

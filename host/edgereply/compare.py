@@ -18,6 +18,7 @@ from edgereply.report.view import RunView
 from edgereply.run import Watcher
 from edgereply.series import SeriesRecord, plan_blocks, save_series
 from edgereply.settings import Bench
+from edgereply.store import RunReader
 from edgereply.views import load_view, pool_views
 
 FIGURES = ("median_ns", "p90_ns", "p99_ns")
@@ -37,6 +38,7 @@ class Compared:
         record: plan, order and state of every block.
         views: by condition, all complete rounds pooled.
         differences: by figure of the reaction time; a figure is left out where a round cannot support it.
+        cpu_ns: by condition, the responder's CPU time per answer over all complete blocks, where the board tells it.
         interrupted: True when the user stopped it; complete rounds are evaluated all the same.
     """
 
@@ -44,6 +46,7 @@ class Compared:
     record: SeriesRecord
     views: dict[str, RunView]
     differences: dict[str, list[BlockDifference]]
+    cpu_ns: dict[str, float]
     interrupted: bool
 
     def as_dict(self) -> dict[str, Any]:
@@ -54,6 +57,7 @@ class Compared:
             "rounds": max((block.round for block in self.record.blocks), default=0),
             "conditions": {name: dict(view.summary) for name, view in self.views.items()},
             "differences": {name: [asdict(item) for item in items] for name, items in self.differences.items()},
+            "cpu_ns_per_answer": self.cpu_ns,
             "interrupted": self.interrupted,
         }
 
@@ -131,7 +135,25 @@ def compare_conditions(
             if interrupted:
                 break
     views, differences = evaluate_series(directory, record)
-    return Compared(directory, record, views, differences, interrupted)
+    return Compared(directory, record, views, differences, cpu_per_answer(directory, record), interrupted)
+
+
+def cpu_per_answer(directory: Path, record: SeriesRecord) -> dict[str, float]:
+    """The responder's CPU time per answer, ns, by condition; a condition is left out where the board does not tell it.
+
+    Raises:
+        DataError: a run cannot be read.
+    """
+    used: dict[str, int] = {}
+    answers: dict[str, int] = {}
+    for block in record.blocks:
+        if block.state == "complete":
+            run = RunReader(directory / block.run).record
+            spent = run.environment_after.get("during", {}).get("cpu_ns", {}).get("responder")
+            if isinstance(spent, int) and spent > 0 and run.counts.get("responses"):
+                used[block.condition] = used.get(block.condition, 0) + spent
+                answers[block.condition] = answers.get(block.condition, 0) + run.counts["responses"]
+    return {name: used[name] / answers[name] for name in record.conditions if name in used}
 
 
 def evaluate_series(

@@ -21,6 +21,7 @@ def test_routes_are_compared_in_blocks(bench: VirtualBench) -> None:
     for name in ROUTES:
         assert name in done.out
     assert "virtual" in done.out.lower()
+    assert "CPU time of the responder per answer" in done.out
     series = json.loads((bench.place.root / "series" / "series.json").read_text())
     assert [block["state"] for block in series["blocks"]] == ["complete"] * len(ROUTES) * ROUNDS
     medians: dict[str, list[int]] = {name: [] for name in ROUTES}

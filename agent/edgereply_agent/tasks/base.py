@@ -6,7 +6,7 @@ import contextlib
 from typing import Callable, Optional, Sequence
 
 from edgereply_agent.context import reading
-from edgereply_agent.counters import context_switches, counters, difference
+from edgereply_agent.counters import context_switches, counters, cpu_ns, difference
 from edgereply_agent.errors import AgentError, SettingError
 from edgereply_agent.keeper import Keeper
 from edgereply_agent.realtime import CpuLatency
@@ -45,6 +45,7 @@ class Task:
         self._keeper: Optional[Keeper] = None
         self._latency: Optional[CpuLatency] = None
         self._switches: dict[str, Json] = {}
+        self._cpu_ns: dict[str, int] = {}
         self._counters: Json = {}
 
     # -- set-up, called by subclasses
@@ -129,6 +130,7 @@ class Task:
         self.running = True
         self._counters = counters()
         self._switches = {worker.name: context_switches(worker.pid) for worker in self._workers}
+        self._cpu_ns = {worker.name: cpu_ns(worker.pid) for worker in self._workers}
         return started_ns
 
     def watch(self) -> list[int]:
@@ -174,6 +176,11 @@ class Task:
             if before and now:
                 switches[worker.name] = {key: now[key] - before[key] for key in now}
         found: Json = {"context_switches": switches} if switches else {}
+        found["cpu_ns"] = {
+            worker.name: used - self._cpu_ns.get(worker.name, 0)
+            for worker in self._workers
+            if (used := cpu_ns(worker.pid))
+        }
         found["reading"] = reading({worker.name: worker.pid for worker in self._workers})
         return found
 

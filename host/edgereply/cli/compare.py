@@ -122,10 +122,11 @@ def _measure(
     if as_json:
         put_json(result.as_dict())
     elif result.views:
-        from edgereply.cli.differences import print_differences
+        from edgereply.cli.differences import print_cpu, print_differences
         from edgereply.console.result import print_result
 
         print_result(list(result.views.values()))
+        print_cpu(result.cpu_ns)
         print_differences(result.differences)
     say(f"series written to {directory}")
     if result.interrupted:

@@ -11,6 +11,20 @@ def print_differences(differences: dict[str, list[BlockDifference]]) -> None:
         print(line)
 
 
+def print_cpu(cpu_ns: dict[str, float]) -> None:
+    """Print what an answer costs the board's processor."""
+    for line in cpu_lines(cpu_ns):
+        print(line)
+
+
+def cpu_lines(cpu_ns: dict[str, float]) -> list[str]:
+    """One line a condition; none where the board does not tell."""
+    if not cpu_ns:
+        return []
+    lines = [f"  {name}: {duration(int(value))}" for name, value in cpu_ns.items()]
+    return ["", "CPU time of the responder per answer", *lines]
+
+
 def difference_lines(differences: dict[str, list[BlockDifference]]) -> list[str]:
     """One line a pair and figure."""
     lines = ["", "Differences of the reaction time, round by round"]

@@ -8,7 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from edgereply_agent.counters import context_switches, counters, difference, line_interrupts
+from edgereply_agent.context import reading
+from edgereply_agent.counters import context_switches, counters, cpu_ns, difference, line_interrupts
 from edgereply_agent.environment import emulation, facts, kernel_config, preemption
 
 FILES = {
@@ -136,6 +137,26 @@ def test_counters(root: str) -> None:
     assert line_interrupts(root, "other") == {"18 gpio-bank 18 Edge other": 300}
     assert context_switches(77, root) == {"voluntary": 12, "involuntary": 3}
     assert context_switches(78, root) == {}
+
+
+def test_processor_time_of_a_process(root: str) -> None:
+    # Linux, Documentation/scheduler/sched-stats.rst: run time, waiting time (ns, from memory), timeslices.
+    Path(root, "proc/77/schedstat").write_text("123456789 4000 17\n")
+    Path(root, "proc/79").mkdir()
+    Path(root, "proc/79/schedstat").write_text("unknown\n")
+    assert [cpu_ns(pid, root) for pid in (77, 78, 79)] == [123_456_789, 0, 0]
+
+
+def test_a_reading_has_counters_and_gauges_as_integers(root: str) -> None:
+    Path(root, "proc/77/schedstat").write_text("123456789 4000 17\n")
+    found = reading({"responder": 77, "gone": 78}, root)
+    assert found["count interrupts"] == 4711
+    assert found["count responder run ns"] == 123_456_789
+    assert found["count responder waited ns"] == 4000
+    assert found["count irq 17 gpio-bank 17 Edge edgereply"] == 30
+    assert not any("gone" in name for name in found)
+    assert any(name.startswith("gauge ") for name in found)
+    assert all(type(value) is int for value in found.values())
 
 
 def test_difference_leaves_out_what_is_not_in_both() -> None:

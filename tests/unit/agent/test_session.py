@@ -111,7 +111,10 @@ def test_stream_ships_blocks_and_progress_while_it_runs(board: VirtualBoard) -> 
     assert (progress.answered, progress.lost, progress.unrecorded) == (1, 0, 0)
     assert column(board.agent.seen, "seqno") == [1], "the block comes before the count that includes it"
     assert "voluntary" in progress.context["context_switches"]["responder"]
-    assert stop(board).environment["during"]["system_switches"] > 0
+    during = stop(board).environment["during"]
+    assert during["system_switches"] > 0
+    assert 0 < during["cpu_ns"]["responder"] < 10**10
+    assert during["reading"]["count interrupts"] > 0
 
 
 def test_a_full_ring_does_not_stop_the_answers(board: VirtualBoard) -> None:
