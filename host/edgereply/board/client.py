@@ -161,6 +161,10 @@ class BoardClient:
         self._link.close()
 
     def _send(self, message: Message) -> None:
+        if self._connection.state is State.CLOSED:
+            raise LinkError(
+                "the link to the board is closed", where=self.name, remedy=self._printed() or "look at the board"
+            )
         self._link.write(self._connection.send(message))
 
     def _pump(self, timeout_s: float) -> None:

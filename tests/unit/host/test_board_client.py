@@ -94,6 +94,23 @@ def test_the_end_of_the_stream_is_a_link_error() -> None:
     client.close()
 
 
+def test_a_link_that_broke_off_stays_a_link_error(monkeypatch: pytest.MonkeyPatch) -> None:
+    link = FakeAgentLink()
+    client = greeted(link)
+    client.configure("respond", {})
+    client.start()
+    client.poll()
+    link.cut = True
+    with pytest.raises(LinkError, match="ended"):
+        client.poll()
+    monkeypatch.setattr("edgereply.board.client.PING_S", 0.0)
+    for again in (client.poll, client.ping, client.inspect, client.start):
+        with pytest.raises(LinkError, match="is closed"):
+            again()
+    client.stop()
+    client.close()
+
+
 def test_stop_is_asked_for_once() -> None:
     link = FakeAgentLink()
     client = greeted(link)
