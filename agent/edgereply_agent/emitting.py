@@ -48,7 +48,8 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
         high()
         after_ns = now()
         usual_ns = min(usual_ns, (after_ns - before_ns + 1) // 2)
-        end_ns = before_ns + usual_ns + plan.width_ns
+        # A write that was held up may have acted at its very end: the pulse is never shorter than planned.
+        end_ns = max(before_ns + usual_ns, after_ns - usual_ns) + plan.width_ns
         if plan.width_ns > 2 * SPIN_NS:
             time.sleep((plan.width_ns - SPIN_NS) * 1e-9)
         while now() < end_ns:

@@ -36,6 +36,7 @@ class Worker:
         realtime: settings applied in the process.
         line: the input it sleeps on, interrupted at the stop.
         private_fds: descriptors of the session the process must not keep.
+        prelude: called in the process once its settings are in effect; what it found is told by `ready`.
 
     `report_fd` becomes readable when the process ended.
     """
@@ -48,6 +49,7 @@ class Worker:
         realtime: Realtime,
         line: Optional[InputLine],
         private_fds: Iterable[int],
+        prelude: Callable[[], Json] = dict,
     ) -> None:
         self.name, self.ring, self._line = name, ring, line
         self.report_fd, report = os.pipe()
@@ -60,7 +62,7 @@ class Worker:
             try:
                 for fd in (*private_fds, self.report_fd, self._go_fd):
                     os.close(fd)
-                code = _work(ring, body, realtime, line, report, go, parent)
+                code = _work(ring, body, realtime, line, report, go, parent, prelude)
             finally:
                 os._exit(code)
         os.close(report)
@@ -71,17 +73,17 @@ class Worker:
         """Descriptors of the session that later processes must not keep."""
         return tuple(fd for fd in (self.report_fd, self._go_fd) if fd >= 0)
 
-    def ready(self) -> tuple[Json, list[str]]:
+    def ready(self) -> tuple[Json, list[str], Json]:
         """Wait until the process has applied its settings.
 
         Returns:
-            Real-time settings in effect, warnings.
+            Real-time settings in effect, warnings, what the prelude found.
 
         Raises:
             AgentError: it ended instead.
         """
         answer = self._answer()
-        return answer["in_effect"], answer["warnings"]
+        return answer["in_effect"], answer["warnings"], answer["found"]
 
     def go(self) -> int:
         """Let it work.
@@ -174,6 +176,7 @@ def _work(
     report: int,
     go: int,
     parent: int,
+    prelude: Callable[[], Json],
 ) -> int:
     def end(_signal: int, _frame: object) -> None:
         ring.stop()
@@ -194,7 +197,8 @@ def _work(
         gc.collect()
         gc.disable()
         gc.freeze()
-        os.write(report, json.dumps({"in_effect": in_effect, "warnings": warnings}).encode())
+        answer = {"in_effect": in_effect, "warnings": warnings, "found": prelude()}
+        os.write(report, json.dumps(answer).encode())
         if not os.read(go, 1):
             return 0
         body(lambda: os.write(report, json.dumps({"started_ns": board_ns()}).encode()))

@@ -116,7 +116,8 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     requested |= {"pattern": stimulus.get("pattern"), "period_ns": stimulus.get("rate")}
     requested |= {f"{name}_ns": stimulus.get(name) for name in ("floor", "width")} | {"seed": stimulus.get("seed")}
     known = {name: record.in_effect[name] for name in requested if name in record.in_effect}
-    extra = {name: record.in_effect[name] for name in ("event_clock", "event_buffer") if name in record.in_effect}
+    told = ("event_clock", "event_buffer", "observer")
+    extra = {name: record.in_effect[name] for name in told if name in record.in_effect}
     return requested, known | {name: plan[name] for name in requested if name in plan} | extra
 
 

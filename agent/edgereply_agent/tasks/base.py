@@ -100,17 +100,19 @@ class Task:
         common: Common,
         line: Optional[InputLine],
         body: Callable[[Ring, Started], None],
+        prelude: Callable[[], Json] = dict,
     ) -> None:
         assert self._keeper is not None
         ring = Ring(layout, common.capacity)
         others = [fd for worker in self._workers for fd in worker.session_fds]
         private = (*self._private, self._keeper.fd, *others)
-        worker = Worker(name, ring, lambda started: body(ring, started), common.realtime, line, private)
+        worker = Worker(name, ring, lambda started: body(ring, started), common.realtime, line, private, prelude)
         self._workers.append(worker)
         self._keeper.watch(worker.pid)
-        realtime, warnings = worker.ready()
+        realtime, warnings, found = worker.ready()
         realtime["hold_cpu_latency"] = bool(self._latency and self._latency.held)
         self.in_effect["realtime"].update(realtime)
+        self.in_effect.update(found)
         self.warnings += [warning for warning in warnings if warning not in self.warnings]
 
     # -- called by the session

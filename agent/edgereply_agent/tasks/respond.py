@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from edgereply_agent.answering import answer
 from edgereply_agent.errors import SettingError
+from edgereply_agent.observer import own_costs
 from edgereply_agent.realtime import throttle_warning
 from edgereply_agent.ring import Ring
 from edgereply_agent.routes.registry import ROUTES
@@ -43,7 +44,10 @@ class Respond(Task):
             def respond(ring: Ring, started: Started) -> None:
                 answer(wait, line, output, ring, hold_ns, started)
 
-            self._work("responder", Layout.ANSWERS, common, line, respond)
+            def costs() -> Json:
+                return {"observer": own_costs(line)}
+
+            self._work("responder", Layout.ANSWERS, common, line, respond, costs)
         except BaseException:
             self.close()
             raise

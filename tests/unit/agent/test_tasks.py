@@ -67,6 +67,8 @@ def test_respond_holds_the_lines_and_gives_them_back(kernel: FakeGpioKernel) -> 
     assert (kernel.line("IN").consumer, kernel.line("OUT").consumer) == ("edgereply", "edgereply")
     assert task.in_effect["event_buffer"] == 128
     assert task.in_effect["lines"]["input"]["name"] == "IN"
+    assert task.in_effect["observer"]["clock_ns"] > 0
+    assert task.in_effect["observer"]["poll_ns"] > 0
     started_ns = task.start()
     at_ns = kernel.edge("IN")
     assert [kernel.change("OUT"), kernel.change("OUT")] == [1, 0]
