@@ -3,7 +3,7 @@
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from edgereply.analysis.bootstrap import QuantileEstimate, quantile_interval
 from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.pairing import Status
+from edgereply.context import Context, pooled
 from edgereply.evaluate import Evaluation, present
 from edgereply.likeness import joined_words, respects
 from edgereply.series import BlockRecord, SeriesRecord, load_series
@@ -43,6 +44,7 @@ class Entrant:
         respects: in which the runs may differ from others', by name.
         rounds: of a series' blocks, one a run; empty for a single run.
         trouble: what was not complete, in words.
+        context: heat, power and the like over all runs.
     """
 
     name: str
@@ -56,6 +58,7 @@ class Entrant:
     respects: dict[str, str]
     rounds: tuple[int, ...] = ()
     trouble: tuple[str, ...] = ()
+    context: Context = field(default_factory=dict)
 
     @property
     def reaction_ns(self) -> Int64s:
@@ -153,6 +156,7 @@ def _entrant(
     trouble: tuple[str, ...] = (),
 ) -> Entrant:
     blocks, outcomes, facts, evidence, virtual = [], [np.empty(0, np.int64)], [], [], False
+    contexts: list[Context] = []
     counts = dict.fromkeys(_COUNTS, 0)
     deadlines: set[int | None] = set()
     for run in runs:
@@ -163,6 +167,7 @@ def _entrant(
         outcomes.append(_outcomes(result))
         facts.append(respects(reader.record, result.evidence, limit))
         evidence.append(result.evidence)
+        contexts.append(reader.record.context)
         virtual = virtual or reader.record.virtual
         deadlines.add(limit)
         counts = {key: counts[key] + result.counts.get(key, 0) for key in counts}
@@ -171,7 +176,7 @@ def _entrant(
     return Entrant(
         name, tuple(map(str, runs)), tuple(blocks), np.concatenate(outcomes), counts,
         "+".join(sorted(set(evidence))) or "none", virtual, deadlines.pop() if len(deadlines) == 1 else None,
-        joined_words(facts), rounds, trouble,
+        joined_words(facts), rounds, trouble, pooled(contexts),
     )  # fmt: skip
 
 

@@ -1,5 +1,6 @@
 """From a bench to a finished run directory: assemble, run, evaluate, close the record."""
 
+import time
 import uuid
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
@@ -9,6 +10,7 @@ from pathlib import Path
 from edgereply import __version__
 from edgereply.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.board.client import BoardClient
+from edgereply.context import context_of
 from edgereply.errors import BoardError
 from edgereply.fixture import FixtureRecord, fixture_path, load_fixture
 from edgereply.records import RunRecord, SourceRecord, now_iso
@@ -99,11 +101,16 @@ class OpenBench:
         writer = RunWriter(directory, record)
         self.say(f"measuring {plan.count} stimuli")
         enough = None if goal is None else Enough(goal, bench.stimulus.window)
+        began_ns = time.time_ns()
         outcome = Run(answering, self.source, writer, plan, watch, enough).execute()
+        ended_ns = time.time_ns()
         if enough is not None:
             self.say(enough.sentence())
             writer.record.warnings.append(enough.sentence())
         self.say("evaluating")
+        during = outcome.environment_after.get("during", {}).get("reading", {})
+        readings = RunReader(directory).context()
+        writer.record.context = context_of(readings, during, board.power, began_ns, ended_ns)
         return Measured(directory, close_record(writer, outcome), outcome)
 
 
@@ -162,7 +169,7 @@ def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:
             "finished": now_iso(),
             "evidence": result.evidence,
             "counts": counts,
-            "summary": result.summary(virtual=writer.record.virtual),
+            "summary": result.summary(virtual=writer.record.virtual) | {"context": writer.record.context},
             "environment_after": outcome.environment_after,
             "warnings": writer.record.warnings + result.notes,
         }

@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from edgereply.errors import SettingError
+from edgereply.power import Power, parse_power
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
 
 
@@ -31,8 +32,15 @@ def _line(value: object) -> object:
     return {"chip": chip, "line": int(line) if colon and line.isdigit() else line}
 
 
+def _power(value: object) -> object:
+    if isinstance(value, str):
+        return parse_power(value)
+    raise ValueError("write the power as text with its unit, such as '3.1W±0.1'")
+
+
 Duration = Annotated[int, BeforeValidator(_duration)]
 Period = Annotated[int, BeforeValidator(_period)]
+TypedPower = Annotated[Power, BeforeValidator(_power)]
 
 
 class Strict(BaseModel):
@@ -83,6 +91,7 @@ class Board(Strict):
     hold: Duration = 0
     realtime: Realtime = Realtime()
     input_limit_v: float = Field(default=3.3, gt=0, le=30)
+    power: TypedPower | None = None
 
     @property
     def how(self) -> str:

@@ -8,10 +8,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.blocks import compare_blocks
+from edgereply.analysis.bootstrap import quantile_interval
 from edgereply.analysis.families import holm
 from edgereply.analysis.letters import letter_groups, letters
 from edgereply.analysis.placement import independent_count, place_all
-from edgereply.entrants import Entrant, Figures, figures
+from edgereply.entrants import LOST_NS, Entrant, Figures, figures
 from edgereply.likeness import differing, mixing_words
 from edgereply.report.text import listing
 from edgereply.report.view import letter
@@ -33,6 +34,20 @@ TOO_TANGLED = "The differences are too tangled for letters; the JSON document ha
 
 
 @dataclass(frozen=True, slots=True)
+class TailMargin:
+    """Deadline minus the upper end of p99.9's 95 % interval.
+
+    Attributes:
+        left_ns: None where there is no deadline, where the answers are too few or too clustered for p99.9, and where
+            more stimuli than that went without an answer.
+        unanswered: whether that last one is why.
+    """
+
+    left_ns: int | None
+    unanswered: bool
+
+
+@dataclass(frozen=True, slots=True)
 class Place:
     """One line of the comparison.
 
@@ -41,6 +56,7 @@ class Place:
         groups: letters of its groups; "" where it was not tested.
         margin_ns: deadline minus slowest answer; None without either, and where it would be positive
             though a stimulus was never answered.
+        tail: the same for all but one stimulus in a thousand.
     """
 
     short: str
@@ -48,6 +64,7 @@ class Place:
     figures: Figures
     groups: str
     margin_ns: int | None
+    tail: TailMargin
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,7 +109,10 @@ def stand(entrants: Sequence[Entrant], one_series: bool, confidence: float = 0.9
     groups, method, p_adjusted = _group(entrants, short, one_series, confidence)
     measurands = _who(short, [entrant.measurand for entrant in entrants])
     evidence = _who(short, [entrant.evidence for entrant in entrants])
-    places = [Place(s, e, f, g, _margin(e, f)) for s, e, f, g in zip(short, entrants, found, groups, strict=True)]
+    places = [
+        Place(s, e, f, g, _margin(e, f), tail_margin(e, f))
+        for s, e, f, g in zip(short, entrants, found, groups, strict=True)
+    ]
     named = [(s, e.respects) for s, e in zip(short, entrants, strict=True) if e.respects]
     return Standing(places, differing(named), mixing_words(measurands, evidence), method, p_adjusted)
 
@@ -185,6 +205,18 @@ def _margin(entrant: Entrant, item: Figures) -> int | None:
     return None if margin >= 0 and entrant.counts["missed"] + entrant.counts["coalesced"] else margin
 
 
+def tail_margin(entrant: Entrant, item: Figures) -> TailMargin:
+    """What the deadline leaves for all but one stimulus in a thousand, stimuli without an answer counted as slowest."""
+    if entrant.deadline_ns is None:
+        return TailMargin(None, False)
+    lost = entrant.counts["missed"] + entrant.counts["coalesced"]
+    found = quantile_interval(entrant.outcomes_ns, 0.999) if lost else item.quantiles["p99_9_ns"]
+    if found is None:
+        return TailMargin(None, False)
+    unanswered = found.high_ns >= LOST_NS
+    return TailMargin(None if unanswered else entrant.deadline_ns - found.high_ns, unanswered)
+
+
 def _place_dict(place: Place) -> dict[str, Any]:
     entrant = place.entrant
     return {
@@ -196,6 +228,8 @@ def _place_dict(place: Place) -> dict[str, Any]:
         "reaction": place.figures.as_dict(),
         "deadline_ns": entrant.deadline_ns,
         "margin_ns": place.margin_ns,
+        "margin_p99_9_ns": place.tail.left_ns,
+        "context": entrant.context,
         "evidence": entrant.evidence,
         "virtual": entrant.virtual,
         "respects": entrant.respects,

@@ -155,6 +155,19 @@ class RunWriter:
         _replace(self.directory / "run.json", lambda path: path.write_text(text, encoding="utf-8"))
 
 
+def replace_record(directory: Path, record: RunRecord) -> None:
+    """Write the record of a finished run anew.
+
+    Raises:
+        StoreError: it cannot be written; the old one stays.
+    """
+    text = record.model_dump_json(indent=1)
+    try:
+        _replace(directory / "run.json", lambda path: path.write_text(text, encoding="utf-8"))
+    except OSError as error:
+        raise _unwritable(directory, error) from error
+
+
 class RunReader:
     """A run directory, read. Holds the record; stamps are loaded when asked for."""
 

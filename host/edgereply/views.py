@@ -8,8 +8,10 @@ from typing import Any
 import numpy as np
 
 from edgereply.analysis.summary import summarise
+from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate, present
 from edgereply.records import RunRecord
+from edgereply.report.context_rows import context_notes
 from edgereply.report.view import RunView
 from edgereply.store import RunReader
 
@@ -50,7 +52,7 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
         condition_in_effect=in_effect,
         environment=record.environment_before,
         counts=result.counts,
-        summary=result.summary(record.virtual),
+        summary=result.summary(record.virtual) | {"context": record.context},
         reaction_ns=result.reaction_ns,
         stimulus_ns=result.stimulus_ns,
         pulse_width_ns=result.pulse_width_ns,
@@ -58,7 +60,14 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
         deadline_ns=deadline_ns,
         status=_status(record),
         repeat=record.repeat,
-        notes=_unique([*record.warnings, *result.notes, f"run {record.run_id} in {where}, {record.created}"]),
+        notes=_unique(
+            [
+                *record.warnings,
+                *result.notes,
+                *context_notes(record.context),
+                f"run {record.run_id} in {where}, {record.created}",
+            ]
+        ),
         cautions=cautions(record, result.counts.get("ambiguous", 0)),
         wiring=_wiring(record),
     )
@@ -82,6 +91,7 @@ def pool_views(title: str, views: Sequence[RunView]) -> RunView:
         "reaction": summarise(present(reaction)).as_dict(),
         "pulse_width": summarise(present(width)).as_dict(),
         "segments": {name: summarise(present(values)).as_dict() for name, values in segments.items()},
+        "context": pooled([view.summary.get("context", {}) for view in views]),
     }
     return replace(
         first,
@@ -131,6 +141,8 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
         found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
     if counts.get("lost_records"):
         found.append(f"{counts['lost_records']} records were lost between source and host.")
+    if signs := record.context.get("throttled", {}).get("signs"):
+        found.append(f"The board was slowed down or its supply sagged during the run: {'; '.join(signs)}.")
     if ambiguous:
         found.append(f"{ambiguous} stimuli are in no figure of time: which answer is theirs cannot be told.")
     return found

@@ -18,7 +18,7 @@ from edgereply.store import RunReader
 
 SUMMARY = {
     "stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late", "reaction", "pulse_width",
-    "segments", "evidence", "virtual",
+    "segments", "evidence", "virtual", "context",
 }  # fmt: skip
 FIGURES = {
     "count", "min_ns", "median_ns", "p90_ns", "p99_ns", "p99_9_ns", "max_ns", "mean_ns", "std_ns", "peak_to_peak_ns",

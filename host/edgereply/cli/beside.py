@@ -8,17 +8,20 @@ from edgereply.entrants import Entrant, load_entrants
 from edgereply.errors import SettingError
 from edgereply.likeness import difference_words, differing
 from edgereply.regression import Check, check_runs, parse_rule, sentences
+from edgereply.report.context_rows import degrees_cell, watts_cell
 from edgereply.report.lines import count_cell, late_cell, margin_cell, quantile_cell
 from edgereply.report.rows import Cell
 from edgereply.report.text import NOTHING, duration
 from edgereply.standing import Place, Standing, stand
 
 HEADINGS = (
-    "run", "group", "stimuli", "median", "p99", "p99.9", "slowest", "missed", "late", "deadline − slowest", "evidence",
+    "run", "group", "stimuli", "median", "p99", "p99.9", "slowest", "missed", "late", "margin", "power", "temperature",
+    "evidence",
 )  # fmt: skip
 NOTE = (
     "Brackets: 95 % intervals that allow for clusters; too clustered: answers depend on each other over stretches too "
-    "long for one. No margin is left where a stimulus was never answered."
+    "long for one. Margin: the deadline minus the upper end of p99.9's interval, what is left for all but one stimulus "
+    "in a thousand; stimuli without an answer count as slower than any."
 )
 
 
@@ -101,6 +104,10 @@ def _line(place: Place) -> Line:
         Cell(duration(found.max_ns)),
         count_cell(entrant.counts, "missed"),
         late_cell(entrant.counts, entrant.deadline_ns),
-        margin_cell(place.margin_ns),
+        margin_cell(
+            place.tail.left_ns, place.tail.unanswered, entrant.deadline_ns, found.needed.get("p99_9_ns", 0), count
+        ),
+        watts_cell(entrant.context),
+        degrees_cell(entrant.context),
     ]
     return Line(f"{place.short}: {entrant.name}", cells, entrant.grade, bool(entrant.trouble))

@@ -23,6 +23,11 @@ def command(
     seed: Annotated[int | None, typer.Option(help="Seed of the arrivals.")] = None,
     fifo_priority: Annotated[int | None, typer.Option(help="SCHED_FIFO priority to ask for, 1 to 99.")] = None,
     deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
+    power: Annotated[str | None, typer.Option(help="The board's power as a meter shows it, such as 3.1W±0.1.")] = None,
+    power_log: Annotated[
+        Path | None, typer.Option(help="CSV file of a USB meter, read when the run has ended: time and W, or V and A.")
+    ] = None,
+    power_accuracy: Annotated[str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.")] = None,
     out: Annotated[Path | None, typer.Option(help="Run directory to make; default runs/TIME-BOARD-ROUTE-WAIT.")] = None,
     until: Annotated[str | None, typer.Option(help="Stop early by a valid rule, such as 'p99.9 within 5%'.")] = None,
     no_wiring: Annotated[
@@ -31,23 +36,32 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""
+    from edgereply.metering import parse_accuracy_option
     from edgereply.overrides import override
     from edgereply.settings import read_bench
 
+    accuracy = parse_accuracy_option(power_accuracy)
     settings = override(
         read_bench(bench),
         where=str(bench),
         board=board,
-        on_board={"route": route, "wait": wait, "collection": collection},
+        on_board={"route": route, "wait": wait, "collection": collection, "power": power},
         realtime={"fifo_priority": fifo_priority},
         stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
         top={"deadline": deadline},
     )
-    _run(settings, bench, board, out, not no_wiring, until, as_json)
+    _run(settings, bench, board, out, not no_wiring, until, (power_log, accuracy), as_json)
 
 
 def _run(
-    settings: Any, bench: Path, board: str, out: Path | None, prove_wires: bool, until: str | None, as_json: bool
+    settings: Any,
+    bench: Path,
+    board: str,
+    out: Path | None,
+    prove_wires: bool,
+    until: str | None,
+    meter: Any,
+    as_json: bool,
 ) -> None:
     import sys
 
@@ -61,8 +75,9 @@ def _run(
     directory = out or run_directory(settings, board)
     with watching(settings, board) as watch:
         measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires, bench, goal)
+    summary = _with_power(directory, *meter) if meter[0] is not None else measured.record.summary
     if as_json:
-        put_json({"run": str(directory), "state": measured.record.state, **measured.record.summary})
+        put_json({"run": str(directory), "state": measured.record.state, **summary})
     else:
         from edgereply.cli.showing import show_runs
 
@@ -78,3 +93,17 @@ def _run(
     if outcome.error is not None:
         say("the run is incomplete; what was received is kept")
         raise outcome.error
+
+
+def _with_power(directory: Path, log: Path, accuracy: Any) -> Any:
+    from edgereply.errors import SettingError
+    from edgereply.metering import join_log
+    from edgereply.power_log import read_power_log
+    from edgereply.store import RunReader
+
+    try:
+        join_log(directory, read_power_log(log), accuracy)
+    except SettingError:
+        say(f"the run is kept in {directory}, without power")
+        raise
+    return RunReader(directory).record.summary

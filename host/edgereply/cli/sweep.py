@@ -20,10 +20,15 @@ def command(
         str | None, typer.Option(help="Instead: the highest rate answered without missing, in '100/s to 4000/s'.")
     ] = None,
     no_wiring: Annotated[bool, typer.Option("--no-wiring", help="Do not prove the wires first.")] = False,
+    power_log: Annotated[
+        list[str] | None, typer.Option(help="CSV file of a USB meter with dates, read at the end; BOARD=FILE for one.")
+    ] = None,
+    power_accuracy: Annotated[str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""
     from edgereply.errors import SettingError
+    from edgereply.metering import parse_accuracy_option, parse_log_options
     from edgereply.settings import read_bench
     from edgereply.sweep.conditions import conditions_of_plan, setups
     from edgereply.sweep.plan import load_plan
@@ -36,6 +41,8 @@ def command(
     data = read_bench(bench_file)
     conditions = conditions_of_plan(wanted)
     ready = setups(data, str(bench_file), wanted, conditions)
+    boards = list(dict.fromkeys(setup.board for setup in ready.values()))
+    meter = parse_log_options(power_log or [], boards), parse_accuracy_option(power_accuracy)
     if saturation is not None:
         if len(ready) != 1 or resume or dry_run or wanted.axes.rate:
             raise SettingError(
@@ -54,15 +61,17 @@ def command(
         return
     if not resume:
         begin(directory, record)
-    _measure(record, ready, directory, bench_file, wanted.give_up_after, not no_wiring, as_json)
+    _measure(record, ready, directory, bench_file, wanted.give_up_after, not no_wiring, meter, as_json)
 
 
 def _measure(
-    record: Any, ready: Any, directory: Path, bench_file: Path, give_up_after: int, prove_wires: bool, as_json: bool
-) -> None:
+    record: Any, ready: Any, directory: Path, bench_file: Path, give_up_after: int, prove_wires: bool, meter: Any,
+    as_json: bool,
+) -> None:  # fmt: skip
     import sys
 
     from edgereply.cli.watching import watching
+    from edgereply.metering import join_series
     from edgereply.overrides import typed_command
     from edgereply.sweep.carry_out import Sweep
 
@@ -75,6 +84,7 @@ def _measure(
     left = [block for block in record.blocks if block.state != "complete"]
     _say_time(sweep.pace.total_s([ready[block.condition] for block in left]), len(left), len(record.blocks))
     ended = sweep.carry_out()
+    join_series(directory, record, *meter)
     _show(directory, record, ended, as_json)
     if ended.gave_up is not None:
         raise ended.gave_up

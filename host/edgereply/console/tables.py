@@ -11,6 +11,7 @@ from rich.text import Text
 
 from edgereply.analysis.histogram import histogram
 from edgereply.console.bars import bar_note, histogram_lines
+from edgereply.report.context_rows import context_group
 from edgereply.report.rows import Cell, summary_groups
 from edgereply.report.text import clean
 from edgereply.report.view import COMPLETE, RunView, letter, present
@@ -58,7 +59,7 @@ class SummaryTable:
             yield Text.assemble((clean(self._views[0].title), "bold"), "  ", self._grade(0))
             table.add_column(self._grade(0), overflow="fold")
             table.add_column("95 % interval", style="dim", overflow="fold")
-        groups = summary_groups(self._views)
+        groups = [*summary_groups(self._views), context_group(self._views)]
         for group in groups:
             table.add_row(Text(clean(group.label), style="bold"), *([""] * (len(self._views) if several else 2)))
             for row in group.rows:

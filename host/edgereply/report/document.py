@@ -15,6 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from edgereply.errors import SettingError
 from edgereply.report import figures, readings, rows, theme
+from edgereply.report.context_rows import context_group
 from edgereply.report.text import clean
 from edgereply.report.view import COMPLETE, RunView, flatten, letter
 
@@ -72,7 +73,7 @@ def page(views: Sequence[RunView], title: str | None = None) -> str:
         style=_style(),
         data=embedded(data),
         runs=[_run(view, index) for index, view in enumerate(views)],
-        groups=rows.summary_groups(views),
+        groups=[*rows.summary_groups(views), context_group(views)],
         plots=plots,
         evidence=readings.EVIDENCE,
         virtual_words=readings.VIRTUAL,

@@ -36,6 +36,18 @@ def late_cell(counts: Mapping[str, int], deadline_ns: int | None) -> Cell:
     return Cell("no deadline") if deadline_ns is None else count_cell(counts, "late")
 
 
-def margin_cell(margin_ns: int | None) -> Cell:
-    """How far the slowest answer stayed below the deadline; negative past it."""
-    return Cell(duration(margin_ns))
+def margin_cell(left_ns: int | None, unanswered: bool, deadline_ns: int | None, needed: int, count: int) -> Cell:
+    """What the deadline leaves; negative past it.
+
+    Args:
+        left_ns: None where it cannot be told.
+        unanswered: too many stimuli went without an answer.
+        deadline_ns: None where there is none.
+        needed: answers it takes to tell.
+        count: answers there are.
+    """
+    if deadline_ns is None:
+        return Cell("no deadline")
+    if unanswered:
+        return Cell("none: unanswered")
+    return quantile_cell(None, needed, count) if left_ns is None else Cell(duration(left_ns))

@@ -6,12 +6,15 @@ from typing import Any
 
 from edgereply.console.sheet import Line
 from edgereply.entrants import Entrant, Figures, figures
+from edgereply.report.context_rows import degrees_cell, watts_cell
 from edgereply.report.lines import count_cell, late_cell, quantile_cell
 from edgereply.report.rows import Cell
 from edgereply.report.text import duration
 from edgereply.series import SeriesRecord
 
-HEADINGS = ("condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late", "evidence")
+HEADINGS = (
+    "condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late", "power", "temperature", "evidence",
+)  # fmt: skip
 NOTE = (
     "Brackets: 95 % intervals that allow for clusters within the measured blocks (too clustered: "
     "answers depend on each other over stretches too long for one); the slowest answer has none, since "
@@ -57,6 +60,7 @@ def document(
                 "evidence": entrant.evidence,
                 "virtual": entrant.virtual,
                 "deadline_ns": entrant.deadline_ns,
+                "context": entrant.context,
                 "trouble": list(entrant.trouble),
             }
             for entrant, item in found
@@ -73,5 +77,7 @@ def _line(entrant: Entrant, item: Figures) -> Line:
         Cell(duration(item.max_ns)),
         count_cell(entrant.counts, "missed"),
         late_cell(entrant.counts, entrant.deadline_ns),
+        watts_cell(entrant.context),
+        degrees_cell(entrant.context),
     ]
     return Line(entrant.name, cells, entrant.grade, bool(entrant.trouble))

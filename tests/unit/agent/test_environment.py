@@ -161,3 +161,26 @@ def test_a_reading_has_counters_and_gauges_as_integers(root: str) -> None:
 
 def test_difference_leaves_out_what_is_not_in_both() -> None:
     assert difference({"a": 1, "b": {"x": 5}}, {"a": 4, "b": {"x": 7, "y": 1}, "c": 9}) == {"a": 3, "b": {"x": 2}}
+
+
+def test_a_reading_has_memory_load_and_throttling(root: str) -> None:
+    files = {
+        "sys/devices/system/cpu/cpu0/thermal_throttle/core_throttle_count": "7\n",
+        "sys/class/thermal/cooling_device0/type": "cpufreq-cpu0\n",
+        "sys/class/thermal/cooling_device0/cur_state": "2\n",
+        "sys/class/thermal/cooling_device1/type": "pwm-fan\n",
+        "sys/class/thermal/cooling_device1/cur_state": "3\n",
+    }
+    for name, content in files.items():
+        path = Path(root, name)
+        path.parent.mkdir(parents=True, exist_ok=True)
+        path.write_text(content)
+    found = reading({}, root)
+    assert found["gauge MemAvailable kB"] == 700
+    assert found["gauge load milli"] == 100
+    assert found["gauge runnable"] == 1
+    assert found["count throttle cpu0 core"] == 7
+    assert found["gauge slowing cooling_device0 cpufreq-cpu0"] == 2
+    assert not any("fan" in name for name in found), "a fan that runs slows nothing down"
+    Path(root, "proc/loadavg").write_text("nonsense\n")
+    assert "gauge load milli" not in reading({}, root)

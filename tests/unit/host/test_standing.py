@@ -10,6 +10,8 @@ from edgereply.errors import DataError, SettingError
 from edgereply.likeness import difference_words, differing, joined_words, mixing_words, respects
 from edgereply.records import RunRecord, SourceRecord
 from edgereply.regression import check_runs, parse_rule, sentences
+from edgereply.report.lines import margin_cell
+from edgereply.report.text import duration
 from edgereply.standing import rounds_needed, stand
 
 COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
@@ -48,6 +50,27 @@ def test_the_margin_is_deadline_minus_slowest_and_none_where_answers_are_missing
     (late,) = stand([entrant("late", 3_000_000, lost=3)], False).places
     assert late.margin_ns is not None
     assert late.margin_ns < -1_000_000
+
+
+def test_the_tail_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth() -> None:
+    found = stand([entrant("a", count=8_000), entrant("few", count=300), entrant("c", deadline_ns=None)], False)
+    interval = found.places[0].figures.quantiles["p99_9_ns"]
+    assert interval is not None
+    assert found.places[0].tail.left_ns == 2_000_000 - interval.high_ns < 2_000_000 - interval.value_ns
+    assert [place.tail.left_ns for place in found.places[1:]] == [None, None]
+    assert found.as_dict()["runs"][0]["margin_p99_9_ns"] == found.places[0].tail.left_ns
+    # One in a thousand unanswered: the slowest thousandth are those, whatever the answers look like.
+    (lost,) = stand([entrant("lost", count=8_000, lost=40)], False).places
+    assert (lost.tail.left_ns, lost.tail.unanswered) == (None, True)
+    # One in sixteen thousand is beyond the upper end of p99.9's interval.
+    (one,) = stand([entrant("one", count=16_000, lost=1)], False).places
+    assert one.tail.left_ns is not None
+    assert not one.tail.unanswered
+    cells = [
+        margin_cell(p.tail.left_ns, p.tail.unanswered, p.entrant.deadline_ns, 3_688, 300).value for p in found.places
+    ]
+    assert cells == [duration(found.places[0].tail.left_ns), "needs N ≥ 3,688", "no deadline"]
+    assert margin_cell(None, True, 1, 0, 9).value == "none: unanswered"
 
 
 def test_mixed_grades_are_said_in_words_and_share_no_letters() -> None:

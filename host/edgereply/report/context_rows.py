@@ -1,0 +1,117 @@
+"""What the board went through, as cells and lines: never blank, "no sensor" where the board has none."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from decimal import Decimal
+from typing import Any, Final
+
+from edgereply.report.rows import Cell, Group, Row
+from edgereply.report.text import clean
+from edgereply.report.view import RunView
+
+NO_SENSOR: Final = "no sensor"
+NOT_READ: Final = "not read"
+_FROM: Final = {"hwmon": "", "typed": " (typed)", "log": " (meter)"}
+
+
+def watts(value_uw: int, accuracy_uw: int | None = None) -> str:
+    """A power with three digits, more where its accuracy is finer; two digits of the accuracy.
+
+    Args:
+        value_uw: microwatts.
+        accuracy_uw: microwatts, or None where it is not stated.
+
+    Returns:
+        Such as "3.10 W ± 0.10 W" or "2.50 W".
+    """
+    exact = Decimal(value_uw) / 10**6
+    places = max(0, 2 - exact.adjusted()) if exact else 2
+    if accuracy_uw:
+        places = max(places, 1 - (Decimal(accuracy_uw) / 10**6).adjusted())
+    places = min(places, 6)
+    if accuracy_uw is None:
+        return f"{exact:.{places}f} W"
+    return f"{exact:.{places}f} W ± {Decimal(accuracy_uw) / 10**6:.{places}f} W"
+
+
+def watts_cell(context: Mapping[str, Any]) -> Cell:
+    """Mean power during the run, with the accuracy of what measured it."""
+    power = context.get("power")
+    if power is None:
+        return Cell(_absent(context))
+    origin = "".join(_FROM.get(part, f" ({part})") for part in power["from"].split(" / "))
+    return Cell(watts(power["mean_uw"], power["accuracy_uw"]) + origin)
+
+
+def degrees_cell(context: Mapping[str, Any]) -> Cell:
+    """Highest and mean temperature during the run."""
+    heat = context.get("temperature")
+    if heat is None:
+        return Cell(_absent(context))
+    return Cell(f"at most {heat['max_mc'] / 1000:.1f} °C, mean {heat['mean_mc'] / 1000:.1f} °C")
+
+
+def context_group(views: Sequence[RunView]) -> Group:
+    """The lines on power, heat, frequency, throttling, memory and load, a cell a run."""
+    contexts = [view.summary.get("context") or {} for view in views]
+    makers = (
+        ("power", watts_cell),
+        ("temperature", degrees_cell),
+        ("processor frequency", _frequency),
+        ("throttled", _throttled),
+        ("memory available", _memory),
+        ("load average", _load),
+    )
+    return Group("Board meanwhile", tuple(Row(label, tuple(make(c) for c in contexts)) for label, make in makers))
+
+
+def context_notes(context: Mapping[str, Any]) -> list[str]:
+    """Where power and temperature come from, and signs of throttling, in sentences."""
+    notes = []
+    if power := context.get("power"):
+        notes.append(_power_note(power))
+    if heat := context.get("temperature"):
+        notes.append(f"Temperature: sensor {clean(heat['sensor'], 80)}.")
+    notes += [f"Throttled: {clean(sign, 120)}." for sign in context.get("throttled", {}).get("signs", [])]
+    return notes
+
+
+def _power_note(power: Mapping[str, Any]) -> str:
+    stated = "its accuracy is not stated" if power["accuracy_uw"] is None else "± is the accuracy of the meter"
+    if power["from"] == "typed":
+        return f"Power: typed in, one reading for the whole board; {stated}."
+    if power["from"] == "log":
+        whole = ", the whole log, whose clock is its own" if power.get("whole_log") else ""
+        return f"Power: {power['readings']} rows of {clean(power['sensor'], 80)}{whole}; {stated}."
+    several = f", the largest of {power['sensors']}" if power.get("sensors", 1) > 1 else ""
+    return f"Power: sensor {clean(power['sensor'], 80)} of the board{several}; {stated}."
+
+
+def _frequency(context: Mapping[str, Any]) -> Cell:
+    clock = context.get("frequency")
+    if clock is None:
+        return Cell("not told" if context.get("readings") else NOT_READ)
+    low, high = (f"{clock[name] / 1000:,.0f} MHz" for name in ("min_khz", "max_khz"))
+    return Cell(low if low == high else f"{low} to {high}")
+
+
+def _throttled(context: Mapping[str, Any]) -> Cell:
+    told = context.get("throttled") or {}
+    if told.get("signs"):
+        return Cell("yes")
+    return Cell("no" if told.get("watched") else _absent(context))
+
+
+def _memory(context: Mapping[str, Any]) -> Cell:
+    memory = context.get("memory")
+    return Cell(f"at least {memory['least_available_kb'] / 1024:,.0f} MiB" if memory else NOT_READ)
+
+
+def _load(context: Mapping[str, Any]) -> Cell:
+    load = context.get("load")
+    return Cell(f"{load['mean_milli'] / 1000:.2f}, at most {load['max_milli'] / 1000:.2f}" if load else NOT_READ)
+
+
+def _absent(context: Mapping[str, Any]) -> str:
+    return NO_SENSOR if context.get("readings") else NOT_READ
