@@ -10,7 +10,7 @@ import itertools
 import json
 import os
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import numpy as np
@@ -213,8 +213,7 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        tables = [self._table(path, SOURCE_COLUMNS) for path in self._files("stamps")]
-        return SourceStamps.concatenate([SourceStamps(*(_int64(t, n) for n in SOURCE_COLUMNS)) for t in tables])
+        return SourceStamps.concatenate(list(self.source_parts()))
 
     def board(self) -> BoardStamps:
         """All rows of `board/` in order.
@@ -222,20 +221,29 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        tables = [self._table(path, BOARD_COLUMNS + SEQUENCES) for path in self._files("board")]
-        return BoardStamps.concatenate(
-            [
-                BoardStamps(
-                    _int64(t, "edge_ns"),
-                    _int64(t, "wake_ns"),
-                    _int64(t, "set_ns"),
-                    _int64(t, "clear_ns"),
-                    np.asarray(t.column("seqno").to_numpy(), np.uint32),
-                    np.asarray(t.column("line_seqno").to_numpy(), np.uint32),
-                )
-                for t in tables
-            ]
-        )
+        return BoardStamps.concatenate(list(self.board_parts()))
+
+    def source_parts(self) -> Iterator[SourceStamps]:
+        """Rows of `stamps/`, part by part in order.
+
+        Raises:
+            DataError: a part is missing, truncated or altered.
+        """
+        for path in self._files("stamps"):
+            table = self._table(path, SOURCE_COLUMNS)
+            yield SourceStamps(*(_int64(table, name) for name in SOURCE_COLUMNS))
+
+    def board_parts(self) -> Iterator[BoardStamps]:
+        """Rows of `board/`, part by part in order.
+
+        Raises:
+            DataError: a part is missing, truncated or altered.
+        """
+        for path in self._files("board"):
+            table = self._table(path, BOARD_COLUMNS + SEQUENCES)
+            edge, wake, high, low = (_int64(table, name) for name in BOARD_COLUMNS)
+            seqno, line_seqno = (np.asarray(table.column(name).to_numpy(), np.uint32) for name in SEQUENCES)
+            yield BoardStamps(edge, wake, high, low, seqno, line_seqno)
 
     def context(self) -> list[dict[str, int]]:
         """Readings of the board's counters, one about each second, in order; a damaged line is left out."""

@@ -5,7 +5,20 @@ from typing import Annotated
 import typer
 
 from edgereply import __version__
-from edgereply.cli import compare, demo, deploy, explain, inspect_board, measure, report, source, sweep, verdict, wiring
+from edgereply.cli import (
+    compare,
+    demo,
+    deploy,
+    explain,
+    export,
+    inspect_board,
+    measure,
+    report,
+    source,
+    sweep,
+    verdict,
+    wiring,
+)
 
 app = typer.Typer(
     name="edgereply",
@@ -32,5 +45,5 @@ def _main(
     pass
 
 
-for _module in (demo, inspect_board, deploy, source, wiring, measure, sweep, compare, explain, verdict, report):
+for _module in (demo, inspect_board, deploy, source, wiring, measure, sweep, compare, explain, verdict, report, export):
     app.command(name=_module.NAME)(_module.command)

@@ -1,0 +1,59 @@
+"""`edgereply export`: runs as files for other programs."""
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from edgereply.cli.common import JsonOption, put_json, say
+
+NAME = "export"
+
+
+class Format(StrEnum):
+    """File formats."""
+
+    parquet = "parquet"
+    csv = "csv"
+    numpy = "numpy"
+    vcd = "vcd"
+
+
+class What(StrEnum):
+    """Rows."""
+
+    pairs = "pairs"
+    raw = "raw"
+
+
+def command(
+    runs: Annotated[list[Path], typer.Argument(help="Run or series directories; all of them become one table.")],
+    to: Annotated[Format, typer.Option("--to", help="Format; vcd draws the raw edges of one run.")],
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="A new file; default edgereply-WHAT with the format's ending.")
+    ] = None,
+    what: Annotated[
+        What, typer.Option("--what", help="pairs: a row each stimulus with its answer; raw: the rows as written.")
+    ] = What.pairs,
+    as_json: JsonOption = False,
+) -> None:
+    """Write runs as Parquet, CSV, NumPy or VCD. Times are integer nanoseconds; nothing is overwritten."""
+    from edgereply.cli.progress import Progress
+    from edgereply.export.batches import expected_rows, run_directories
+    from edgereply.export.carry_out import SUFFIX, export
+
+    target = output or Path(f"edgereply-{what.value}{SUFFIX[to.value]}")
+    total = sum(expected_rows(run, what.value) for run in run_directories(runs))
+    say(f"{'pairing' if what is What.pairs else 'reading'} about {total:,} rows of stamps")
+    done = export(runs, to.value, what.value, target, Progress(total, "rows"))
+    document = done.as_dict()
+    if as_json:
+        put_json(document)
+    for run in done.runs:
+        if run["state"] != "complete":
+            say(f"{run['run']} is not complete: what was measured of it is in the file")
+    virtual = "VIRTUAL: " if any(run["virtual"] for run in done.runs) else ""
+    unit = "edges" if to is Format.vcd else "rows"
+    runs_told = f"{len(done.runs)} run{'s' if len(done.runs) > 1 else ''}"
+    say(f"{virtual}{document['rows']:,} {unit} of {runs_told} written to {target}")

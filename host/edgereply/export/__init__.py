@@ -1,0 +1,1 @@
+"""Runs into files for other programs. Nothing here changes a run."""

@@ -1,0 +1,92 @@
+"""Run directories written from known stamps, without a measurement."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.evaluate import evaluate
+from edgereply.records import RunRecord, SourceRecord
+from edgereply.stamps import BoardStamps
+from edgereply.store import RunReader, RunWriter
+
+Int64s = NDArray[np.int64]
+
+WIDTH_NS = 4_000
+HOLD_NS = 50_000
+TOOL = "edgereply test"
+WINDOW_NS = 100_000_000
+DEADLINE_NS = 2_000_000
+CREATED = "2026-01-02T03:04:05+00:00"
+HOLES = (7, 20)
+
+
+def record(name: str = "run", **changes: Any) -> RunRecord:
+    """A record of a virtual loop-back run."""
+    values: dict[str, Any] = {
+        "tool": TOOL, "run_id": f"id-{name}", "created": CREATED, "board": "gate", "evidence": "loop-back",
+        "virtual": True, "requested": {"board": {"route": "chardev", "wait": "block"}},
+        "source": SourceRecord(kind="virtual", tick_hz=1_000_000_000, plan={"width_ns": HOLD_NS}),
+        "deadline_ns": DEADLINE_NS, "window_ns": WINDOW_NS,
+    }  # fmt: skip
+    return RunRecord(**values | changes)
+
+
+def stimuli(count: int) -> Int64s:
+    """Times of stimuli, at least 4 ms apart and random beyond, so that two clocks can be joined by them."""
+    rng = np.random.default_rng(99)
+    return np.cumsum(4_000_000 + rng.exponential(2_000_000, count)).astype(np.int64)
+
+
+def reactions(count: int, seed: int = 1) -> Int64s:
+    """Reaction times of 30 µs and some, one in twenty-five late."""
+    quick = np.random.default_rng(seed).integers(30_000, 39_000, count)
+    return np.where(np.arange(count) % 25 == 13, quick + 2_500_000, quick).astype(np.int64)
+
+
+def save_run(
+    directory: Path, count: int = 60, *, seed: int = 1, holes: tuple[int, ...] = HOLES, stamped: bool = True,
+    finish: bool = True, parts: int = 2, **changes: Any,
+) -> RunRecord:  # fmt: skip
+    """Write a run; stimuli in `holes` get no answer.
+
+    Args:
+        directory: to write to.
+        count: stimuli.
+        seed: of the reaction times.
+        holes: indices of stimuli without an answer.
+        stamped: whether the board's stamps are there too.
+        finish: False leaves it as a run that was cut off.
+        parts: number of parts its stamps are cut into.
+        changes: of the record.
+    """
+    writer = RunWriter(directory, record(directory.name, **changes))
+    stimulus = stimuli(count)
+    answered = np.setdiff1d(np.arange(count), holes)
+    rise = stimulus + reactions(count, seed)
+    for piece in np.array_split(np.arange(count), parts):
+        some = np.intersect1d(piece, answered)
+        times = np.concatenate([stimulus[piece], rise[some], rise[some] + WIDTH_NS])
+        kinds = np.repeat(np.array([1, 2, 3], np.uint8), [len(piece), len(some), len(some)])
+        order = np.argsort(times, kind="stable")
+        writer.add_source(kinds[order], times[order])
+        if stamped:
+            edge = stimulus[some] + 10**12
+            high = edge + (rise - stimulus)[some] - 900
+            sequence = np.searchsorted(answered, some).astype(np.uint32) + 1
+            writer.add_board(BoardStamps(edge, high - 2_000, high, high + WIDTH_NS, sequence, sequence))
+        writer.commit()
+    if not finish:
+        return writer.record
+    writer.finish("complete", "")
+    return _closed(writer)
+
+
+def _closed(writer: RunWriter) -> RunRecord:
+    reader = RunReader(writer.directory)
+    kept = reader.record
+    result = evaluate(reader.source(), reader.board(), kept.window_ns, kept.deadline_ns, kept.source.captures)
+    changes = {"evidence": result.evidence, "counts": result.counts, "summary": result.summary(kept.virtual)}
+    writer.save(kept.model_copy(update=changes))
+    return RunReader(writer.directory).record
