@@ -36,7 +36,7 @@ class SourceStamps:
 
     def edges(self) -> tuple[Int64s, Int64s, Int64s]:
         """All stimuli, all rises, all falls, each sorted."""
-        stimulus, rise, fall = (np.sort(c[c != NO_STAMP]) for c in (self.stimulus_ns, self.rise_ns, self.fall_ns))
+        stimulus, rise, fall = (_sorted(c[c != NO_STAMP]) for c in (self.stimulus_ns, self.rise_ns, self.fall_ns))
         return stimulus, rise, fall
 
 
@@ -114,6 +114,10 @@ def _rows(kind: NDArray[np.uint8], at_ns: Int64s) -> SourceStamps:
         order = np.argsort(np.max(np.stack([columns[0], _own_time(columns)]), axis=0), kind="stable")
         columns = [column[order] for column in columns]
     return SourceStamps(*columns)
+
+
+def _sorted(times: Int64s) -> Int64s:
+    return np.sort(times) if np.any(times[1:] < times[:-1]) else times
 
 
 def _own_time(columns: Sequence[Int64s]) -> Int64s:

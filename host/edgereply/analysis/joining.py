@@ -35,6 +35,7 @@ ORDINARY = 8.0
 # and an extra one would have to meet there by chance.
 NEAR = 1e-3
 DOUBT = 0.01
+MOST_COMPARED = 1 << 17
 
 
 class JoinStatus(IntEnum):
@@ -99,13 +100,16 @@ class Join:
         return self.edges - self.joined - self.extra
 
 
-def _ordered(values: ArrayLike, name: str) -> tuple[Int64, NDArray[np.intp]]:
+def _ordered(values: ArrayLike, name: str) -> tuple[Int64, NDArray[np.intp] | None]:
+    """The stamps sorted, and their order; None where they were sorted."""
     array = np.asarray(values)
     if array.ndim != 1:
         raise ValueError(f"{name} must have one dimension, got shape {array.shape}: pass a flat array of stamps")
     if array.size and array.dtype.kind not in "iu":
         raise ValueError(f"{name} must be whole nanoseconds (int64), got {array.dtype}: convert the stamps first")
-    array = array.astype(np.int64)
+    array = array.astype(np.int64, copy=False)
+    if not np.any(array[1:] < array[:-1]):
+        return array, None
     order = np.argsort(array, kind="stable")
     return array[order], order
 
@@ -188,21 +192,25 @@ def _undecided(stimulus: Int64, edge: Int64, joined: NDArray[np.intp], index: In
     """Refuse a join that a neighbouring lag would explain as well."""
     if joined.size < max(3, FEWEST - 1, min(stimulus.size, edge.size) // 4):
         return "too few of the stimuli find an edge at the offset the intervals suggest"
-    source, partner = stimulus[joined], index[joined]
-    own = _scatter(source, edge[partner] - source)
+    # Pairs of neighbours; of a long run so many, evenly spread, that their median is known well enough.
+    first = np.arange(0, joined.size - 1, -(-joined.size // MOST_COMPARED))
+    sources = np.stack((stimulus[joined[first]], stimulus[joined[first + 1]]))
+    partners = np.stack((index[joined[first]], index[joined[first + 1]]))
+    own = _scatter(edge[partners] - sources)
     for shift in (-3, -2, -1, 1, 2, 3):
-        kept = (partner + shift >= 0) & (partner + shift < edge.size)
-        if np.count_nonzero(kept) < 3:
+        moved = partners + shift
+        kept = (moved[0] >= 0) & (moved[1] < edge.size)
+        if np.count_nonzero(kept) < 2:
             continue
-        other = _scatter(source[kept], edge[partner[kept] + shift] - source[kept])
+        other = _scatter(edge[moved[:, kept]] - sources[:, kept])
         if other < 6 * max(own, 1.0):
             return f"the intervals do not decide: shifted by {abs(shift)} pulses the edges fit about as well"
     return ""
 
 
-def _scatter(source: Int64, offset: Int64) -> float:
+def _scatter(offsets: Int64) -> float:
     """Median change of the offset from pulse to pulse: small at the right lag, the intervals' spread else."""
-    change = np.abs(np.diff(offset))
+    change = np.abs(offsets[1] - offsets[0])
     return float(np.median(change)) if change.size else 0.0
 
 
@@ -212,24 +220,28 @@ def _result(
     index: Int64,
     status: NDArray[np.uint8],
     track: Track,
-    orders: tuple[NDArray[np.intp], NDArray[np.intp]],
+    orders: tuple[NDArray[np.intp] | None, NDArray[np.intp] | None],
 ) -> Join:
     joined = status == JoinStatus.JOINED
     claimed = np.zeros(edge.size, dtype=np.bool_)
     claimed[index[joined | (status == JoinStatus.AMBIGUOUS)]] = True
-    partner = np.full(stimulus.size, -1, dtype=np.int64)
-    partner[orders[0][joined]] = orders[1][index[joined]]
-    status_out = np.empty_like(status)
-    status_out[orders[0]] = status
+    partner = np.where(joined, index, -1)
+    extra = np.flatnonzero(~claimed)
+    if orders[1] is not None:
+        partner[joined] = orders[1][partner[joined]]
+        extra = np.sort(orders[1][extra])
     source = stimulus[joined]
     offset = (edge[index[joined]] - source - track.base_ns).astype(np.float64)
     left = offset - track.predict(source)
     time = (source - stimulus[0]).astype(np.float64)
     slope, start = _least_squares(time, offset - left)
+    if orders[0] is not None:
+        back = np.argsort(orders[0])
+        partner, status = partner[back], status[back]
     return Join(
         edge_index=partner,
-        status=status_out,
-        extra_index=np.sort(orders[1][~claimed]),
+        status=status,
+        extra_index=extra,
         edges=edge.size,
         offset_ns=track.base_ns + round(start),
         drift_ppm=slope * 1e6,

@@ -48,6 +48,16 @@ def _spread(start: Int64, count: Int64) -> tuple[Int64, Int64]:
     return np.arange(int(count.sum())) - first[owner] + start[owner], owner
 
 
+def _ranked_within(intervals: Int64, low: Int64, high: Int64) -> NDArray[np.intp]:
+    """Places of the intervals that lie within any of the bounds, by rising interval: cheaper than to rank them all."""
+    # Cells between the bounds: an interval's cell says how many ranges it is in.
+    cuts = np.concatenate((low, high + 1))
+    order = np.argsort(cuts, kind="stable")
+    inside = np.cumsum(np.concatenate(([0], np.where(order < low.size, 1, -1))))
+    kept = np.flatnonzero(inside[np.searchsorted(cuts[order], intervals, side="right")] > 0)
+    return kept[np.argsort(intervals[kept], kind="stable")]
+
+
 def collect_votes(stimulus: Int64, edge: Int64, tolerance_ns: int, drift_ppm: float) -> Votes | None:
     """Look up each probe's pattern among the edges.
 
@@ -57,18 +67,20 @@ def collect_votes(stimulus: Int64, edge: Int64, tolerance_ns: int, drift_ppm: fl
     length = min(PATTERN, max(2, min(stimulus.size, edge.size) // 3))
     probe = np.unique(np.linspace(0, stimulus.size - 1 - length, PROBES).astype(np.int64))
     intervals = np.diff(edge)
-    order = np.argsort(intervals, kind="stable")
-    ranked = intervals[order]
+    ranked = np.sort(intervals)
     steps = np.arange(length)
     wanted = stimulus[probe[:, None] + steps + 1] - stimulus[probe[:, None] + steps]
     slack = tolerance_ns + (wanted * (drift_ppm * 1e-6)).astype(np.int64)
-    low = np.searchsorted(ranked, wanted - slack, side="left")
-    count = np.searchsorted(ranked, wanted + slack, side="right") - low
+    count = np.searchsorted(ranked, wanted + slack, side="right")
+    count -= np.searchsorted(ranked, wanted - slack, side="left")
     rarest = count.argmin(axis=1)
     pick = np.arange(probe.size)
     if int(count[pick, rarest].sum()) > MOST_CANDIDATES:
         return None
-    place, owner = _spread(low[pick, rarest], count[pick, rarest])
+    bounds = wanted[pick, rarest] - slack[pick, rarest], wanted[pick, rarest] + slack[pick, rarest]
+    order = _ranked_within(intervals, *bounds)
+    low = np.searchsorted(intervals[order], bounds[0], side="left")
+    place, owner = _spread(low, count[pick, rarest])
     first = order[place] - rarest[owner]
     kept = (first >= 0) & (first + length < edge.size)
     first, owner = first[kept], owner[kept]

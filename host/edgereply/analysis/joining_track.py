@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,6 +13,8 @@ Bool = NDArray[np.bool_]
 
 BLOCK = 128
 PASSES = 4
+# Elements worked on at once: what a step leaves behind is still in the processor's cache for the next.
+CHUNK = 1 << 15
 MAD_TO_SIGMA = 1.4826
 NORMAL_90 = 1.6449  # 90 % of a normal distribution lie within so many standard deviations
 
@@ -36,7 +37,8 @@ class Track:
         reach = min(8, at.size - 1)
         first = (offset[reach] - offset[0]) / (at[reach] - at[0])
         last = (offset[-1] - offset[-1 - reach]) / (at[-1] - at[-1 - reach])
-        inside += np.minimum(source_ns - at[0], 0) * first + np.maximum(source_ns - at[-1], 0) * last
+        if source_ns.size and (source_ns.min() < at[0] or source_ns.max() > at[-1]):
+            inside += np.minimum(source_ns - at[0], 0) * first + np.maximum(source_ns - at[-1], 0) * last
         return np.asarray(inside, dtype=np.float64)
 
 
@@ -46,17 +48,57 @@ def nearest(target: Int64, edge: Int64) -> tuple[Int64, Int64, Int64]:
     Returns:
         Its index, edge minus target, and the distance to the second nearest edge.
     """
-    far = np.int64(2**62)
-    right = np.searchsorted(edge, target, side="left")
-    places = np.stack((right - 2, right - 1, right, right + 1))
-    exists = (places >= 0) & (places < edge.size)
-    gap = edge[np.clip(places, 0, edge.size - 1)] - target
-    distance = np.where(exists, np.abs(gap), far)
-    closer = distance[1] <= distance[2]
-    index = np.where(closer, right - 1, right)
-    first = np.where(closer, gap[1], gap[2])
-    second = np.where(closer, np.minimum(distance[0], distance[2]), np.minimum(distance[1], distance[3]))
+    index, first, second = (np.empty(target.size, np.int64) for _ in range(3))
+    padded = _padded(edge)
+    for start in range(0, target.size, CHUNK):
+        part = slice(start, start + CHUNK)
+        wanted = target[part]
+        right = np.searchsorted(edge, wanted, side="left")
+        # In the padded edges the one at or after the target stands two places later.
+        before, after = wanted - padded[right + 1], padded[right + 2] - wanted
+        closer = before <= after
+        index[part] = right - closer
+        first[part] = np.where(closer, -before, after)
+        further = np.where(closer, wanted - padded[right], padded[right + 3] - wanted)
+        second[part] = np.minimum(further, np.where(closer, after, before))
     return index, first, second
+
+
+def _padded(edge: Int64) -> Int64:
+    """Edges between two on either side that are further than any distance between stamps."""
+    far = np.array([2**62], np.int64)
+    return np.concatenate((-far, -far, edge, far, far))
+
+
+def _near_residuals(stimulus: Int64, edge: Int64, track: Track, width: float) -> tuple[NDArray[np.intp], Int64, Float]:
+    """Stimuli with an edge within the width of the prediction: which, how far off it is, and the prediction."""
+    padded = _padded(edge)
+    rows, errors, predictions = [], [], []
+    for start in range(0, stimulus.size, CHUNK):
+        source = stimulus[start : start + CHUNK]
+        predicted = track.predict(source)
+        target = source + track.base_ns + predicted.astype(np.int64)
+        right = np.searchsorted(edge, target, side="left")
+        before, after = target - padded[right + 1], padded[right + 2] - target
+        residual = np.where(before <= after, -before, after)
+        close = np.flatnonzero(np.abs(residual) <= width)
+        rows.append(close + start)
+        errors.append(residual[close])
+        predictions.append(predicted[close])
+    return np.concatenate(rows), np.concatenate(errors), np.concatenate(predictions)
+
+
+def _block_medians(values: Int64, cuts: Int64) -> Float:
+    """Median of each block between cuts; blocks of one length are taken together."""
+    lengths = np.diff(cuts)
+    medians = np.empty(lengths.size)
+    for length in np.unique(lengths).tolist():
+        alike = np.flatnonzero(lengths == length)
+        step = max(1, CHUNK // length)
+        for start in range(0, alike.size, step):
+            some = alike[start : start + step]
+            medians[some] = np.median(values[cuts[some][:, None] + np.arange(length)], axis=1)
+    return medians
 
 
 def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> Track:
@@ -68,23 +110,19 @@ def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> 
     width = min(4 * chain.tolerance_ns + 0.2 * max_drift_ppm * 1e-6 * spacing, mean / 4)
     track = Track(at, offset, base, width)
     for _ in range(PASSES):
-        predicted = track.predict(stimulus)
-        _, residual, _ = nearest(stimulus + base + predicted.astype(np.int64), edge)
-        close = np.flatnonzero(np.abs(residual) <= width)
+        close, error, predicted = _near_residuals(stimulus, edge, track, width)
         if close.size < 3:
             return track
+        source, seen = stimulus[close], predicted + error
         blocks = max(1, close.size // BLOCK)
         cuts = np.linspace(0, close.size, blocks + 1).astype(np.int64)
-        error = residual[close]
-        middle = np.array([np.median(error[a:b]) for a, b in pairwise(cuts.tolist())])
-        where = stimulus[close[(cuts[:-1] + cuts[1:]) // 2]].astype(np.float64)
         if blocks == 1:
-            at, offset = _line(stimulus[close], predicted[close] + error)
+            at, offset = _line(source, seen)
         else:
-            at, offset = where, track.predict(where.astype(np.int64)) + middle
+            where = source[(cuts[:-1] + cuts[1:]) // 2]
+            at, offset = where.astype(np.float64), track.predict(where) + _block_medians(error, cuts)
         track = Track(at, offset, base, width)
-        left = edge_residuals(stimulus[close], residual[close] + predicted[close], track)
-        sigma = _spread(left)
+        sigma = _spread(edge_residuals(source, seen, track))
         width = min(width, max(12 * sigma, 100.0))
         track = Track(at, offset, base, sigma)
     return track

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -13,7 +14,9 @@ from tests.unit.host.analysis.joining_truth import Stamps, TwoClocks, stamp
 from edgereply.analysis.joining import Join, JoinStatus, join
 from edgereply.analysis.joining import _undecided as undecided
 from edgereply.analysis.joining_lag import Chain, find_chain, longest_chain
+from edgereply.analysis.joining_lag import _ranked_within as ranked_within
 from edgereply.analysis.joining_track import Track, nearest
+from edgereply.analysis.joining_track import _block_medians as block_medians
 from edgereply.analysis.joining_track import _smooth as smooth
 
 
@@ -242,3 +245,34 @@ def test_periodic_trains_give_no_chain_and_a_forced_join_is_undecided() -> None:
     assert "too few" in undecided(stimulus, edge, every[:5], every, track)
     irregular = np.cumsum(rng.exponential(1_000_000, 50)).astype(np.int64)
     assert undecided(irregular, irregular + 10**12 + rng.integers(0, 3_000, 50), every, every, track) == ""
+
+
+def test_block_medians_are_those_of_each_block_by_itself() -> None:
+    values = np.random.default_rng(1).integers(-(10**6), 10**6, 100_003)
+    cuts = np.linspace(0, values.size, values.size // 128 + 1).astype(np.int64)
+    wanted = [float(np.median(values[a:b])) for a, b in itertools.pairwise(cuts.tolist())]
+    assert block_medians(values, cuts).tolist() == wanted
+
+
+def test_nearest_edges_by_looking_at_every_edge() -> None:
+    rng = np.random.default_rng(2)
+    edge, target = np.sort(rng.integers(0, 5_000, 60)), np.sort(rng.integers(-200, 5_200, 400))
+    index, first, second = nearest(target, edge)
+    distance = np.abs(edge[None, :] - target[:, None])
+    assert np.abs(first).tolist() == distance.min(axis=1).tolist()
+    assert first.tolist() == (edge[index] - target).tolist()
+    assert second.tolist() == np.sort(distance, axis=1)[:, 1].tolist()
+    alone, gap, none = nearest(target, edge[:1])
+    assert alone.tolist() == [0] * 400
+    assert gap.tolist() == (edge[0] - target).tolist()
+    assert none.min() > 10**18
+
+
+def test_intervals_within_bounds_are_ranked_as_all_would_be() -> None:
+    rng = np.random.default_rng(3)
+    intervals = rng.integers(0, 400, 3_000)
+    low = rng.integers(0, 400, 30)
+    high = low + rng.integers(0, 12, 30)
+    ranked = np.argsort(intervals, kind="stable")
+    inside = ((intervals[:, None] >= low) & (intervals[:, None] <= high)).any(axis=1)
+    assert ranked_within(intervals, low, high).tolist() == ranked[inside[ranked]].tolist()
