@@ -21,30 +21,13 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special, stats
+from scipy import optimize, special
 
-from edgereply.analysis.dependence import Dependence, measure_dependence
 from edgereply.analysis.intervals import count_needed, quantile_ranks
+from edgereply.analysis.marks import TailDependence, marks_above, share_dependence
 from edgereply.analysis.quantiles import order_statistics, quantile_rank, quantiles
 
 Method = Literal["order statistics", "block bootstrap"]
-
-# Fewer blocks than this say too little about how blocks differ.
-_FEWEST_BLOCKS = 20
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TailDependence:
-    """How far answers on either side of one quantile depend on each other.
-
-    Attributes:
-        block_length: answers a block; 1 where they look independent.
-        effective_count: independent answers that would pin the quantile's share down equally
-            well; the number of answers where they look independent, never more.
-    """
-
-    block_length: int
-    effective_count: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -66,6 +49,16 @@ class QuantileEstimate:
     low_ns: int
     high_ns: int
     method: Method
+    block_length: int
+    effective_count: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TooClustered:
+    """A quantile whose answers are worth too few independent ones for an interval; attributes as of an estimate."""
+
+    p: float
+    value_ns: int
     block_length: int
     effective_count: float
 
@@ -97,6 +90,14 @@ def quantile_intervals(
     Returns:
         One entry a probability.
     """
+    found = quantile_states(values_ns, probabilities, confidence)
+    return [state if isinstance(state, QuantileEstimate) else None for state in found]
+
+
+def quantile_states(
+    values_ns: NDArray[np.int64], probabilities: Sequence[float], confidence: float = 0.95
+) -> list[QuantileEstimate | TooClustered | None]:
+    """As `quantile_intervals`, but telling a sample that is too clustered from one that is too small (None)."""
     ranks = [quantile_ranks(values_ns.size, p, confidence) for p in probabilities]
     wanted = [
         rank
@@ -113,14 +114,14 @@ def quantile_intervals(
 
 def _estimate(
     values_ns: NDArray[np.int64], p: float, picked: tuple[int, int, int], confidence: float
-) -> QuantileEstimate | None:
+) -> QuantileEstimate | TooClustered:
     """Take the ends for independent answers, or wider ones, as the order of the answers asks for."""
     low, value, high = picked
-    tail = _dependence_above(values_ns, value, confidence)
+    tail = share_dependence(marks_above(values_ns, value), confidence)
     if tail.effective_count < count_needed(p, confidence):
-        return None
+        return TooClustered(p=p, value_ns=value, block_length=tail.block_length, effective_count=tail.effective_count)
     if tail.block_length > 1:
-        lower, upper = _scaled_ranks(values_ns.size, tail.effective_count, p, confidence)
+        lower, upper = scaled_ranks(values_ns.size, tail.effective_count, p, confidence)
         low, high = order_statistics(values_ns, [lower, upper]).tolist()
     return QuantileEstimate(
         p=p,
@@ -144,77 +145,7 @@ def tail_dependence(values_ns: NDArray[np.int64], p: float, confidence: float = 
     Returns:
         See `TailDependence`; an effective count of 0 where there are too few blocks to judge.
     """
-    return _dependence_above(values_ns, int(quantiles(values_ns, [p])[0]), confidence)
-
-
-def _dependence_above(values_ns: NDArray[np.int64], quantile_ns: int, confidence: float) -> TailDependence:
-    # A tie counts half, or a cluster of equal late answers that is the quantile would not be seen.
-    above = np.add(values_ns > quantile_ns, values_ns >= quantile_ns, dtype=np.float64)
-    above *= 0.5
-    return indicator_dependence(above, confidence)
-
-
-def indicator_dependence(above: NDArray[np.float64], confidence: float = 0.95) -> TailDependence:
-    """Measure dependence of a share from the answers that make it up.
-
-    Args:
-        above: shape (n,), in order of time, not empty: 1 where an answer counts, 0 where not.
-        confidence: for which the few blocks are allowed for.
-
-    Returns:
-        See `TailDependence`; an effective count of 0 where there are too few blocks to judge.
-    """
-    found: Dependence = measure_dependence(above)
-    count = above.size
-    if not found.dependent:
-        return TailDependence(block_length=1, effective_count=float(count))
-    bounds = block_bounds(count, found.block_length)
-    blocks = bounds.size - 1
-    if blocks < _FEWEST_BLOCKS:
-        return TailDependence(block_length=found.block_length, effective_count=0.0)
-    side = (1.0 - confidence) / 2.0
-    allowance = (float(stats.norm.isf(side)) / float(stats.t.isf(side, blocks - 1))) ** 2
-    # The indicator's own variance, not p (1 - p): a tie that counts half varies less.
-    inflation = block_variance_of_mean(above, bounds) * count / max(_variance(above), 1e-300)
-    return TailDependence(
-        block_length=found.block_length,
-        effective_count=min(count * allowance / max(inflation, 1.0), float(count)),
-    )
-
-
-def block_bounds(count: int, block_length: int) -> NDArray[np.int64]:
-    """Cut n values into equal blocks of at least the given length.
-
-    Args:
-        count: number of values.
-        block_length: fewest values a block should hold.
-
-    Returns:
-        Shape (blocks + 1,), int64, from 0 to count.
-    """
-    blocks = max(1, count // max(block_length, 1))
-    bounds: NDArray[np.int64] = (np.arange(blocks + 1) * count) // blocks
-    return bounds
-
-
-def block_variance_of_mean(values: NDArray[np.float64], bounds: NDArray[np.int64]) -> float:
-    """Variance of the mean over infinitely many block bootstrap draws, corrected by b / (b - 1).
-
-    Args:
-        values: shape (n,), in order of time.
-        bounds: block edges from 0 to n; at least two blocks.
-
-    Returns:
-        The variance, squared units of the values.
-    """
-    blocks = bounds.size - 1
-    off = np.add.reduceat(values, bounds[:-1]) - float(values.mean()) * np.diff(bounds)
-    return float(np.dot(off, off)) / values.size**2 * blocks / (blocks - 1)
-
-
-def _variance(above: NDArray[np.float64]) -> float:
-    """Variance of values within 0 to 1, without a copy of them."""
-    return float(np.dot(above, above)) / above.size - float(above.mean()) ** 2
+    return share_dependence(marks_above(values_ns, int(quantiles(values_ns, [p])[0])), confidence)
 
 
 def quantile_draws(
@@ -250,7 +181,7 @@ def quantile_draws(
     return order_statistics(values_ns, np.clip(ranks, 1, count).tolist())
 
 
-def _scaled_ranks(count: int, effective: float, p: float, confidence: float) -> tuple[int, int]:
+def scaled_ranks(count: int, effective: float, p: float, confidence: float) -> tuple[int, int]:
     """Exact ranks for a sample of `effective` answers, a real number, scaled to `count`."""
     side = (1.0 - confidence) / 2.0
 

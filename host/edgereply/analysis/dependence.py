@@ -7,6 +7,7 @@ carry the information of far fewer. Intervals that assume independence are then 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -115,7 +116,7 @@ def automatic_block_length(correlation: NDArray[np.float64], count: int) -> int:
     """
     if count < 4 or correlation.size < 2:
         return 1
-    run = _run_of_lags(count)
+    run = run_of_lags(count)
     threshold = _NEGLIGIBLE * math.sqrt(math.log10(count) / count)
     relevant = np.flatnonzero(np.abs(correlation[1:]) >= threshold) + 1
     # The last relevant lag before `run` negligible ones in a row.
@@ -148,32 +149,49 @@ def dispersion_test(values: NDArray[np.float64], stretches: int = _STRETCHES) ->
         Upper tail probability of the one-way analysis of variance between stretches; 1 for
         samples below 20 or without spread.
     """
-    stretches = min(stretches, values.size // 5)
-    if stretches < 4:
+    bounds = stretch_bounds(values.size, stretches)
+    if bounds is None:
         return 1.0
-    bounds = np.linspace(0, values.size, stretches + 1).astype(np.int64)
     sizes = np.diff(bounds)
     centre = float(values.mean())
     means = np.add.reduceat(values, bounds[:-1]) / sizes - centre
+    return dispersion_p(sizes, means, float(np.dot(values, values)) - values.size * centre**2)
+
+
+def stretch_bounds(count: int, stretches: int = _STRETCHES) -> NDArray[np.int64] | None:
+    """Edges of equal stretches of a run; None where it is too short for four."""
+    stretches = min(stretches, count // 5)
+    return None if stretches < 4 else np.linspace(0, count, stretches + 1).astype(np.int64)
+
+
+def dispersion_p(sizes: NDArray[np.int64], means: NDArray[np.float64], squares: float) -> float:
+    """Upper tail probability of the one-way analysis of variance.
+
+    Args:
+        sizes: values in each stretch.
+        means: of each stretch, less the mean of all.
+        squares: sum of the squares of all values about their mean.
+    """
     between = float((sizes * means**2).sum())
-    within = float(np.dot(values, values)) - values.size * centre**2 - between
+    within = squares - between
     if within < 1e-9 * between:
         within = 0.0
     if within <= 0.0:
         return 1.0 if between == 0.0 else 0.0
-    ratio = (between / (stretches - 1)) / (within / (values.size - stretches))
-    return float(stats.f.sf(ratio, stretches - 1, values.size - stretches))
+    freedom = int(sizes.sum()) - sizes.size
+    ratio = (between / (sizes.size - 1)) / (within / freedom)
+    return float(stats.f.sf(ratio, sizes.size - 1, freedom))
 
 
-def _stretches_of(centred: NDArray[np.float64]) -> NDArray[np.float64]:
+def sampled_bounds(count: int) -> list[tuple[int, int]]:
     """All of a run, or evenly spread stretches of a very long one: a million values pin a lag to 0.001."""
-    if centred.size <= 2 * _SAMPLED * _SAMPLED_LENGTH:
-        return centred
-    starts = np.linspace(0, centred.size - _SAMPLED_LENGTH, _SAMPLED).astype(np.int64)
-    return np.concatenate([centred[start : start + _SAMPLED_LENGTH] for start in starts])
+    if count <= 2 * _SAMPLED * _SAMPLED_LENGTH:
+        return [(0, count)]
+    starts = np.linspace(0, count - _SAMPLED_LENGTH, _SAMPLED).astype(np.int64)
+    return [(start, start + _SAMPLED_LENGTH) for start in starts.tolist()]
 
 
-def _run_of_lags(count: int) -> int:
+def run_of_lags(count: int) -> int:
     """Negligible lags in a row after which no further lag is looked at."""
     return max(5, math.ceil(math.sqrt(math.log10(count))))
 
@@ -191,19 +209,44 @@ def measure_dependence(values: NDArray[np.int64] | NDArray[np.float64]) -> Depen
     """Judge the order of one sample.
 
     Args:
-        values: shape (n,), in order of time; for a quantile pass the 0/1 indicator of being
-            above it, since the tail may cluster where the bulk does not.
+        values: shape (n,), in order of time; whether a quantile's answers cluster, where the bulk may
+            not, is `marks.measure_marks`.
 
     Returns:
         See `Dependence`. An empty sample is independent.
     """
     count = int(values.size)
     if count < 2:
-        return Dependence(dependent=False, block_length=1, effective_count=float(count), lag_1=0.0, dispersion_p=1.0)
+        return independent(count)
     centred = np.subtract(values, values[0], dtype=np.float64)
     centred -= centred.mean()
-    dispersion = dispersion_test(centred)
-    nearby = _first_lags(centred, _run_of_lags(count))
+
+    def seen() -> NDArray[np.float64]:
+        bounds = sampled_bounds(count)
+        return centred if len(bounds) == 1 else np.concatenate([centred[a:b] for a, b in bounds])
+
+    return judge_order(count, dispersion_test(centred), _first_lags(centred, run_of_lags(count)), seen)
+
+
+def independent(count: int) -> Dependence:
+    """What too few values to judge are taken for."""
+    return Dependence(dependent=False, block_length=1, effective_count=float(count), lag_1=0.0, dispersion_p=1.0)
+
+
+def judge_order(
+    count: int, dispersion: float, nearby: NDArray[np.float64], seen: Callable[[], NDArray[np.float64]]
+) -> Dependence:
+    """Judge from what is quick to compute, and look further only where that shows something.
+
+    Args:
+        count: sample size, at least 2.
+        dispersion: of `dispersion_test`.
+        nearby: autocorrelation from lag 0 to a negligible run.
+        seen: gives the values about their mean, or evenly spread stretches of them (`sampled_bounds`).
+
+    Returns:
+        See `Dependence`.
+    """
     block = automatic_block_length(nearby, count)
     if block == 1 and dispersion >= _FALSE_ALARM:
         # Lags further out change nothing: the block length looks no further than a negligible run.
@@ -214,9 +257,9 @@ def measure_dependence(values: NDArray[np.int64] | NDArray[np.float64]) -> Depen
             lag_1=float(nearby[1]),
             dispersion_p=dispersion,
         )
-    seen = _stretches_of(centred)
-    correlation = autocorrelation(seen, min(count // 4 + 1, _MOST_LAGS))
-    block = automatic_block_length(correlation, seen.size)
+    stretches = seen()
+    correlation = autocorrelation(stretches, min(count // 4 + 1, _MOST_LAGS))
+    block = automatic_block_length(correlation, stretches.size)
     if dispersion < _FALSE_ALARM:
         block = max(block, min(count // _STRETCHES, math.ceil(3.0 * math.sqrt(count))), 2)
     dependent = block > 1

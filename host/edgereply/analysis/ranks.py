@@ -18,7 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from edgereply.analysis.bootstrap import block_bounds
+from edgereply.analysis.marks import block_bounds
 
 RankMethod = Literal["exact", "normal", "block variance"]
 _MOST_FOR_EXACT = 50

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.bootstrap import QuantileEstimate, quantile_intervals
 from edgereply.analysis.dependence import Dependence, measure_dependence
 from edgereply.analysis.drift import Drift, WarmUp, find_drift, find_warm_up
 from edgereply.analysis.jitter import ResponseJitter, response_jitter
 from edgereply.analysis.modes import Mode, find_modes
 from edgereply.analysis.pulses import LongPulses, long_pulses
-from edgereply.analysis.summary import QUANTILES, SampleSummary, summarise
+from edgereply.analysis.summary import SampleSummary, summarise
 from edgereply.analysis.tolerance import UpperBound, upper_bound
 
 _SHARE = 0.999
@@ -24,9 +23,7 @@ class RunStatistics:
     """Statistics of one run's answers.
 
     Attributes:
-        summary: the figures of `summarise`; its intervals assume independent answers.
-        quantiles: by name as in the summary, with intervals that allow for clusters; None where the
-            effective number of answers is too small.
+        summary: the figures of `summarise`.
         bound: with confidence 95 %, 99.9 % of answers come no later (Wilks); None where there are too few.
         dependence: how far one answer tells about the next.
         jitter: of the rising edges.
@@ -37,7 +34,6 @@ class RunStatistics:
     """
 
     summary: SampleSummary
-    quantiles: dict[str, QuantileEstimate | None]
     bound: UpperBound | None
     dependence: Dependence
     jitter: ResponseJitter
@@ -69,7 +65,6 @@ def describe_run(
     asked = stimulus_ns if everything else stimulus_ns[answered]
     return RunStatistics(
         summary=summarise(reaction),
-        quantiles=dict(zip(QUANTILES, quantile_intervals(reaction, list(QUANTILES.values())), strict=True)),
         bound=upper_bound(reaction, _SHARE) if reaction.size else None,
         dependence=measure_dependence(reaction),
         jitter=response_jitter(stimulus_ns, rise_ns, answered),

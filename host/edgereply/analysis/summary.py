@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
 from typing import Final
@@ -10,14 +11,14 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.intervals import RankInterval, count_needed, quantile_ranks
-from edgereply.analysis.quantiles import order_statistics, quantile_rank
+from edgereply.analysis.bootstrap import Method, QuantileEstimate, TooClustered, quantile_states
+from edgereply.analysis.intervals import count_needed
 
 QUANTILES: Final = {"median_ns": 0.5, "p90_ns": 0.9, "p99_ns": 0.99, "p99_9_ns": 0.999}
 CONFIDENCE: Final = 0.95
 _BLOCK = 1 << 15
 
-JsonSummary = dict[str, int | float | dict[str, list[int] | None] | dict[str, int] | None]
+JsonSummary = dict[str, int | float | dict[str, list[int] | None] | dict[str, int] | dict[str, str] | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -25,7 +26,8 @@ class SampleSummary:
     """Figures of one sample, integer nanoseconds but for mean and standard deviation.
 
     A quantile is None where the sample is too small for a two-sided 95 % distribution-free
-    interval around it; `needed` then says how many values it takes.
+    interval around it; `needed` then says how many values it takes. A quantile without an interval
+    is one whose values depend on each other over too long stretches for one.
 
     Attributes:
         count: number of values.
@@ -39,8 +41,12 @@ class SampleSummary:
         std_ns: standard deviation, divisor n - 1; None below two values.
         peak_to_peak_ns: max - min.
         tail_spread_ns: p99.9 - median.
-        ci95: 95 % interval of each quantile by its name, None where there is none. It assumes
-            independent answers.
+        ci95: 95 % interval of each quantile by its name, None where there is none. It allows for
+            values that depend on each other (see `bootstrap`).
+        ci95_method: how each interval was found: "order statistics" where values look independent,
+            "block bootstrap" where they do not.
+        effective_count: independent values that would pin each quantile down equally well; of all
+            quantiles that have a value.
         needed: sample size each quantile takes, only for those that are None.
     """
 
@@ -56,6 +62,8 @@ class SampleSummary:
     peak_to_peak_ns: int | None
     tail_spread_ns: int | None
     ci95: dict[str, tuple[int, int] | None]
+    ci95_method: dict[str, Method]
+    effective_count: dict[str, int]
     needed: dict[str, int]
 
     def as_dict(self) -> JsonSummary:
@@ -73,6 +81,8 @@ class SampleSummary:
             "peak_to_peak_ns": self.peak_to_peak_ns,
             "tail_spread_ns": self.tail_spread_ns,
             "ci95": {name: None if ends is None else list(ends) for name, ends in self.ci95.items()},
+            "ci95_method": {name: str(method) for name, method in self.ci95_method.items()},
+            "effective_count": dict(self.effective_count),
             "needed": dict(self.needed),
         }
 
@@ -81,7 +91,7 @@ def summarise(values_ns: NDArray[np.int64]) -> SampleSummary:
     """Summarise one sample.
 
     Args:
-        values_ns: shape (n,), int64, nanoseconds, any order, may be empty; left as it is.
+        values_ns: shape (n,), int64, nanoseconds, in order of time, may be empty; left as it is.
 
     Returns:
         The figures; see `SampleSummary`.
@@ -94,27 +104,46 @@ def summarise(values_ns: NDArray[np.int64]) -> SampleSummary:
         raise TypeError(f"summaries take int64 nanoseconds, got {values_ns.dtype}")
     if values_ns.ndim != 1:
         raise ValueError(f"summaries take one dimension, got shape {values_ns.shape}")
+    states = dict(zip(QUANTILES, quantile_states(values_ns, list(QUANTILES.values()), CONFIDENCE), strict=True))
     count = int(values_ns.size)
-    intervals = {name: quantile_ranks(count, p, CONFIDENCE) for name, p in QUANTILES.items()}
-    picked = _pick(values_ns, intervals)
-    low = int(values_ns.min()) if count else None
-    high = int(values_ns.max()) if count else None
     mean, std = mean_and_std(values_ns)
-    median, tail = picked["median_ns"], picked["p99_9_ns"]
+    low, high = (int(values_ns.min()), int(values_ns.max())) if count else (None, None)
+    return summary_of(count, (low, high), (mean, std), states)
+
+
+def summary_of(
+    count: int,
+    ends: tuple[int | None, int | None],
+    moments: tuple[float | None, float | None],
+    states: Mapping[str, QuantileEstimate | TooClustered | None],
+) -> SampleSummary:
+    """Put together what was found about one sample.
+
+    Args:
+        count: number of values.
+        ends: smallest and largest.
+        moments: mean and standard deviation.
+        states: each of `QUANTILES` by its name.
+    """
+    value = {name: None if state is None else state.value_ns for name, state in states.items()}
+    low, high = ends
+    median, tail = value["median_ns"], value["p99_9_ns"]
     return SampleSummary(
         count=count,
         min_ns=low,
-        median_ns=None if median is None else median[0],
-        p90_ns=None if picked["p90_ns"] is None else picked["p90_ns"][0],
-        p99_ns=None if picked["p99_ns"] is None else picked["p99_ns"][0],
-        p99_9_ns=None if tail is None else tail[0],
+        median_ns=median,
+        p90_ns=value["p90_ns"],
+        p99_ns=value["p99_ns"],
+        p99_9_ns=tail,
         max_ns=high,
-        mean_ns=mean,
-        std_ns=std,
+        mean_ns=moments[0],
+        std_ns=moments[1],
         peak_to_peak_ns=None if low is None or high is None else high - low,
-        tail_spread_ns=None if tail is None or median is None else tail[0] - median[0],
-        ci95={name: None if found is None else found[1:] for name, found in picked.items()},
-        needed={name: count_needed(QUANTILES[name], CONFIDENCE) for name, found in picked.items() if found is None},
+        tail_spread_ns=None if tail is None or median is None else tail - median,
+        ci95={n: (s.low_ns, s.high_ns) if isinstance(s, QuantileEstimate) else None for n, s in states.items()},
+        ci95_method={n: s.method for n, s in states.items() if isinstance(s, QuantileEstimate)},
+        effective_count={n: int(s.effective_count) for n, s in states.items() if s is not None},
+        needed={name: count_needed(QUANTILES[name], CONFIDENCE) for name, state in states.items() if state is None},
     )
 
 
@@ -149,19 +178,3 @@ def mean_and_std(values_ns: NDArray[np.int64]) -> tuple[float | None, float | No
     # The second term corrects for the rounding of shift / count.
     total = math.fsum(squares) - math.fsum(rest) ** 2 / count
     return mean, math.sqrt(max(total, 0.0) / (count - 1))
-
-
-def _pick(
-    values_ns: NDArray[np.int64], intervals: dict[str, RankInterval | None]
-) -> dict[str, tuple[int, int, int] | None]:
-    """Quantile, lower and upper end by name, all read from one partition."""
-    ranks: list[int] = []
-    for name, ends in intervals.items():
-        if ends is not None:
-            ranks += [
-                quantile_rank(values_ns.size, QUANTILES[name]),
-                ends.lower_rank,
-                ends.upper_rank,
-            ]
-    found = iter(order_statistics(values_ns, ranks).tolist())
-    return {name: None if ends is None else (next(found), next(found), next(found)) for name, ends in intervals.items()}

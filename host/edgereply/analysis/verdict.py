@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
-from edgereply.analysis.bootstrap import indicator_dependence
 from edgereply.analysis.intervals import ProbabilityInterval, clopper_pearson, probability_upper_bound
+from edgereply.analysis.marks import marks_of, share_dependence
 from edgereply.analysis.tolerance import wilks_count
 
 Outcome = Literal["pass", "fail", "not enough data"]
@@ -91,7 +91,7 @@ def judge(
         raise ValueError(f"a tolerated share lies strictly within 0 to 1, got {target!r}")
     is_late = ~answered | (reaction_ns > deadline_ns)
     stimuli, late = int(is_late.size), int(np.count_nonzero(is_late))
-    tail = indicator_dependence(is_late.astype(np.float64), confidence)
+    tail = share_dependence(marks_of(is_late), confidence)
     # Where blocks are too few to judge, the late answers are taken as one single cluster.
     worth = tail.effective_count or min(stimuli / max(late, 1), float(stimuli))
     events = late * worth / stimuli

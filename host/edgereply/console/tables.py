@@ -12,6 +12,7 @@ from rich.text import Text
 from edgereply.analysis.histogram import histogram
 from edgereply.console.bars import bar_note, histogram_lines
 from edgereply.report.context_rows import context_group
+from edgereply.report.interval_words import interval_words
 from edgereply.report.rows import Cell, summary_groups
 from edgereply.report.text import clean
 from edgereply.report.view import COMPLETE, RunView, letter, present
@@ -68,9 +69,8 @@ class SummaryTable:
             if group is not groups[-1]:
                 table.add_section()
         yield table
-        yield Text(
-            "Intervals in brackets or beside a figure: 95 %, if answers do not depend on each other.", style="dim"
-        )
+        for line in interval_words(self._views):
+            yield Text(line, style="dim")
         for index, view in enumerate(self._views):
             if view.status != COMPLETE:
                 yield Text(f"{letter(index)}: the run is {clean(view.status)}", style="bold red")

@@ -16,6 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from edgereply.errors import SettingError
 from edgereply.report import figures, readings, rows, theme
 from edgereply.report.context_rows import context_group
+from edgereply.report.interval_words import interval_words
 from edgereply.report.text import clean
 from edgereply.report.view import COMPLETE, RunView, flatten, letter
 
@@ -77,6 +78,7 @@ def page(views: Sequence[RunView], title: str | None = None) -> str:
         plots=plots,
         evidence=readings.EVIDENCE,
         virtual_words=readings.VIRTUAL,
+        interval_words=interval_words(views),
         any_virtual=any(view.virtual for view in views),
         safety=SAFETY,
         complete=COMPLETE,
@@ -134,7 +136,7 @@ def _plots(views: Sequence[RunView]) -> list[_Plot]:
     if len(views) > 1:
         beside = readings.Reading(
             "Quantiles of the reaction time, a bar over each 95 % interval. Intervals that do not overlap tell runs "
-            "apart; they assume that answers do not depend on each other. The figures are in the table above."
+            "apart; they allow for answers that depend on each other. The figures are in the table above."
         )
         made.insert(0, ("quantiles", "Runs beside each other", beside, figures.quantiles(views)))
     return [

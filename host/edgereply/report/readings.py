@@ -9,7 +9,8 @@ from typing import Final, Literal
 
 import numpy as np
 
-from edgereply.analysis.intervals import clopper_pearson, probability_upper_bound
+from edgereply.analysis.intervals import probability_upper_bound
+from edgereply.analysis.verdict import judge
 from edgereply.report import density
 from edgereply.report.rows import segment_label, segment_names
 from edgereply.report.text import clean, distinct, duration, exactly, listing, quantile, share
@@ -116,14 +117,21 @@ def _deadline(view: RunView, deadline_ns: int, slowest: int) -> tuple[Outcome, s
         )
     reasons = [f"{late:,} late"] if late else []
     reasons += [f"{unanswered:,} without an answer of their own"] if unanswered else []
-    limits = clopper_pearson(failed, view.stimuli)
+    judged = judge(view.reaction_ns, view.answered(), deadline_ns)
+    limits = judged.interval
+    clustered = (
+        f" They cluster: the run is worth {judged.effective_stimuli:,.0f} independent stimuli, and the limits allow "
+        "for it."
+        if judged.clustered
+        else ""
+    )
     top, against = distinct(slowest, deadline_ns)
     worst = f"The slowest answer took {top} against {against}. " if late else ""
     return (
         "exceeded",
         f"Deadline of {wanted} not met by {failed:,} of {view.stimuli:,} stimuli: {listing(reasons)}.",
         f"{worst}That is {share(failed, view.stimuli)}; at 95 % confidence between {100 * limits.low:.2g} % and "
-        f"{100 * limits.high:.2g} %, provided that answers do not depend on each other.",
+        f"{100 * limits.high:.2g} %.{clustered}",
     )
 
 

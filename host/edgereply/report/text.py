@@ -112,11 +112,12 @@ def interval(summary: Mapping[str, Any] | None, name: str) -> str:
         name: the quantile.
 
     Returns:
-        Such as "12.1 µs to 12.6 µs", or "" where there is none.
+        Such as "12.1 µs to 12.6 µs"; "too clustered" where answers depend on each other over too long stretches for
+        one; "" for figures that have none.
     """
     ends = ((summary or {}).get("ci95") or {}).get(name)
     if not ends:
-        return ""
+        return "too clustered" if name in ((summary or {}).get("effective_count") or {}) else ""
     low, high = distinct(ends[0], ends[1])
     return low if ends[0] == ends[1] else f"{low} to {high}"
 

@@ -1,6 +1,5 @@
 import numpy as np
 
-from edgereply.analysis.bootstrap import quantile_interval
 from edgereply.analysis.jitter import response_jitter
 from edgereply.analysis.modes import find_modes
 from edgereply.analysis.run_statistics import describe_run
@@ -16,12 +15,6 @@ def test_every_part_is_that_of_its_own_function() -> None:
     reaction = (rise - stimulus)[answered]
     found = describe_run(stimulus, rise, answered, np.full(5000, 20_000))
     assert found.summary == summarise(reaction)
-    assert found.quantiles == {
-        "median_ns": quantile_interval(reaction, 0.5),
-        "p90_ns": quantile_interval(reaction, 0.9),
-        "p99_ns": quantile_interval(reaction, 0.99),
-        "p99_9_ns": quantile_interval(reaction, 0.999),
-    }
     assert found.jitter == response_jitter(stimulus, rise, answered)
     assert found.modes == find_modes(reaction)
     assert found.bound is not None
@@ -40,7 +33,6 @@ def test_answering_everything_takes_the_same_way() -> None:
     found = describe_run(stimulus, rise, np.ones(500, dtype=np.bool_), np.full(500, 20_000))
     assert found.summary == summarise(rise - stimulus)
     assert found.summary.needed == {"p99_9_ns": 3688}
-    assert found.quantiles["p99_9_ns"] is None
 
 
 def test_a_run_without_answers() -> None:

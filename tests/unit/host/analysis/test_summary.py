@@ -5,6 +5,7 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from edgereply.analysis.bootstrap import quantile_interval
 from edgereply.analysis.summary import mean_and_std, summarise
 
 DATA = Path(__file__).parents[3] / "reference_data"
@@ -68,8 +69,35 @@ def test_the_whole_summary_of_1_to_10000() -> None:
             "p99_ns": [9880, 9920],
             "p99_9_ns": [9983, 9997],
         },
+        "ci95_method": dict.fromkeys(("median_ns", "p90_ns", "p99_ns", "p99_9_ns"), "order statistics"),
+        "effective_count": dict.fromkeys(("median_ns", "p90_ns", "p99_ns", "p99_9_ns"), 10_000),
         "needed": {},
     }
+
+
+def test_intervals_are_those_that_allow_for_clusters() -> None:
+    rng = np.random.default_rng(8)
+    values = 50_000 + rng.integers(0, 9_000, 20_000) + 60_000 * np.repeat(rng.random(1000) < 0.02, 20)
+    found = summarise(values)
+    wanted = quantile_interval(values, 0.99)
+    assert wanted is not None
+    assert wanted.method == "block bootstrap"
+    assert found.p99_ns == wanted.value_ns
+    assert found.ci95["p99_ns"] == (wanted.low_ns, wanted.high_ns)
+    assert found.ci95_method["p99_ns"] == "block bootstrap"
+    assert found.effective_count["p99_ns"] == int(wanted.effective_count) < 4_000
+    # The median's own side does not depend on the clusters by much.
+    assert found.effective_count["median_ns"] > found.effective_count["p99_ns"]
+
+
+def test_a_quantile_too_clustered_for_an_interval_keeps_its_value() -> None:
+    # All late answers in one burst: nothing can be said about how often there is one.
+    found = summarise(np.repeat([10_000, 90_000], [5_880, 120]))
+    assert found.p99_ns == 90_000
+    assert found.ci95["p99_ns"] is None
+    assert found.effective_count["p99_ns"] < 368
+    assert "p99_ns" not in found.needed
+    assert "p99_ns" not in found.ci95_method
 
 
 def test_quantiles_the_sample_cannot_support_are_none_with_the_size_needed() -> None:

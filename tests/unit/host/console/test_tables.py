@@ -5,7 +5,7 @@ from rich.console import Console
 
 from edgereply.console.tables import SummaryTable, show_summary, stderr_console
 from edgereply.report.view import RunView
-from tests.unit.host.report.runs import HOSTILE, run, usual
+from tests.unit.host.report.runs import HOSTILE, run, shuffled, usual
 
 
 def printed(*views: RunView, width: int = 100, encoding: str = "utf-8") -> str:
@@ -18,7 +18,7 @@ def printed(*views: RunView, width: int = 100, encoding: str = "utf-8") -> str:
 
 
 def test_one_run_shows_figures_beside_their_intervals() -> None:
-    text = printed(run([1000 * i for i in range(1, 101)]))
+    text = printed(run(shuffled(100)))
     row = next(line for line in text.splitlines() if line.startswith("  median"))
     assert row.split("  ")[-1].strip() == "40.0 µs to 61.0 µs"
     assert "needs N ≥ 3,688" in text

@@ -14,6 +14,11 @@ HOSTILE = (
 )
 
 
+def shuffled(count: int) -> NDArray[np.int64]:
+    """1 µs to `count` µs in an order that says nothing."""
+    return 1000 * np.random.default_rng(1).permutation(np.arange(1, count + 1))
+
+
 def run(reaction_ns: NDArray[np.int64] | list[int], **changes: Any) -> RunView:
     """A run with the given reaction times (NO_STAMP: missed), one stimulus a millisecond, pulses of 50 µs."""
     reaction = np.asarray(reaction_ns, dtype=np.int64)

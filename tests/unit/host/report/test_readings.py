@@ -20,14 +20,18 @@ def test_a_deadline_met_comes_with_a_bound() -> None:
 
 
 def test_late_and_missed_are_told_apart() -> None:
-    said = readings.verdict(run([100_000] * 997 + [2_000_400, NO_STAMP, NO_STAMP]))
+    usual = [100_000] * 332
+    said = readings.verdict(run([*usual, 2_000_400, *usual, NO_STAMP, *usual, NO_STAMP, 100_000]))
     assert said.outcome == "exceeded"
     assert said.headline == (
         "Deadline of 2 ms not met by 3 of 1,000 stimuli: 1 late and 2 without an answer of their own."
     )
     assert "took 2.0004 ms against 2.0000 ms" in words(said)
     # Clopper-Pearson for 3 of 1000, from R's binom.test(3, 1000): 0.000619 to 0.008742 (from memory).
-    assert "between 0.062 % and 0.87 %" in words(said)
+    assert "between 0.062 % and 0.87 %." in words(said)
+    together = words(readings.verdict(run([*usual * 3, 100_000, 2_000_400, NO_STAMP, NO_STAMP])))
+    assert "They cluster: the run is worth 315 independent stimuli, and the limits allow for it." in together
+    assert "between 0.0063 % and 1.7 %" in together
 
 
 def test_an_answer_at_the_deadline_is_in_time() -> None:

@@ -3,7 +3,7 @@ import pytest
 
 from edgereply.report.rows import condition_rows, summary_groups
 from edgereply.report.view import NO_STAMP, RunView, flatten, letter
-from tests.unit.host.report.runs import run, usual
+from tests.unit.host.report.runs import run, shuffled, usual
 
 
 def cells(views: list[RunView], group: str, row: str) -> list[tuple[str, str]]:
@@ -12,8 +12,8 @@ def cells(views: list[RunView], group: str, row: str) -> list[tuple[str, str]]:
 
 
 def test_figures_and_intervals_stand_side_by_side() -> None:
-    plain = run([1000 * i for i in range(1, 101)], segments={}, summary=run([]).summary)
-    long, short = run([1000 * i for i in range(1, 101)]), run([5000] * 3)
+    plain = run(shuffled(100), segments={}, summary=run([]).summary)
+    long, short = run(shuffled(100)), run([5000] * 3)
     # Conover's rank interval for n = 100, p = 0.5 at 95 %: ranks 40 and 61.
     assert cells([long, short, plain], "Reaction time", "median") == [
         ("50.0 µs", "40.0 µs to 61.0 µs"), ("needs N ≥ 6", ""), ("–", ""),
