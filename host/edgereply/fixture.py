@@ -41,8 +41,9 @@ class FixtureRecord(BaseModel):
     def sentence(self) -> str:
         """The fixture's delay as a remark on a run."""
         return (
-            f"fixture: {self.delay_ns:.0f} ns ± {self.budget['expanded_ns']:.0f} ns (k = 2, null measurement of "
-            f"{self.created}) are in every reaction time and not subtracted"
+            f"fixture: {self.delay_ns:.0f} ns ± {self.budget['expanded_ns']:.0f} ns (k = 2, "
+            f"{'virtual ' if self.virtual else ''}null measurement of {self.created}) "
+            "are in every reaction time and not subtracted"
         )
 
 
@@ -51,8 +52,12 @@ def fixture_path(bench: Path) -> Path:
     return bench.with_suffix(".fixture.json")
 
 
-def measure_fixture(source: PulseSource) -> FixtureRecord:
+def measure_fixture(source: PulseSource, virtual: bool = False) -> FixtureRecord:
     """Send stimuli straight into the capture.
+
+    Args:
+        source: open, its stimulus joined to its capture.
+        virtual: the bench file says that no real wire is involved, whatever the source says.
 
     Raises:
         SettingError: the source cannot capture.
@@ -74,7 +79,7 @@ def measure_fixture(source: PulseSource) -> FixtureRecord:
             where=identity.model,
             remedy="join stimulus and capture by one jumper with its series resistor, nothing else, and try again",
         )
-    return _record(identity, delay, len(stimulus) - len(delay))
+    return _record(identity, delay, len(stimulus) - len(delay), virtual)
 
 
 def save_fixture(path: Path, record: FixtureRecord) -> None:
@@ -127,7 +132,7 @@ def _collect(source: PulseSource) -> dict[int, Any]:
     raise SourceError("the source did not finish in time", remedy="check the source and its cable")
 
 
-def _record(identity: SourceIdentity, delay: Any, missed: int) -> FixtureRecord:
+def _record(identity: SourceIdentity, delay: Any, missed: int, virtual: bool) -> FixtureRecord:
     mean, std = mean_and_std(delay)
     tick_ns = 1e9 / identity.tick_hz
     budget = interval_budget(mean or 0.0, tick_ns, identity.tolerance_ppm, std or 0.0, len(delay))
@@ -135,7 +140,7 @@ def _record(identity: SourceIdentity, delay: Any, missed: int) -> FixtureRecord:
         created=now_iso(),
         model=identity.model,
         serial=identity.serial,
-        virtual=identity.virtual,
+        virtual=identity.virtual or virtual,
         count=len(delay),
         missed=missed,
         delay_ns=mean or 0.0,

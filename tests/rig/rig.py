@@ -25,6 +25,7 @@ class Responder:
     delay_min: int = 16_000
     delay_max: int = 16_000
     width: int = 1_600
+    jumper: int = 0  # 1: no board but a wire from stimulus to response, delayed by delay_min
     inverted: int = 0  # 1: answers the stimulus' falling edge
     miss_every: int = 0
     twice_every: int = 0

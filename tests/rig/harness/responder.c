@@ -5,7 +5,7 @@
 #include <string.h>
 
 static struct {
-	uint64_t on, inverted, delay_min, delay_max, width, miss_every, twice_every, gap, short_every, short_width, seed;
+	uint64_t on, jumper, inverted, delay_min, delay_max, width, miss_every, twice_every, gap, short_every, short_width, seed;
 } rule = {.seed = 1, .delay_min = 16000, .delay_max = 16000, .width = 1600, .gap = 1600, .short_width = 16};
 
 static uint64_t stimuli;
@@ -15,6 +15,7 @@ static const struct {
 	uint64_t *value;
 } names[] = {
 	{"on", &rule.on},
+	{"jumper", &rule.jumper},
 	{"inverted", &rule.inverted},
 	{"delay_min", &rule.delay_min},
 	{"delay_max", &rule.delay_max},
@@ -69,7 +70,9 @@ void responder_stimulus(struct core *source, bool level, uint64_t cycle)
 {
 	uint64_t rise, width;
 
-	if (!rule.on || level == (bool)rule.inverted)
+	if (rule.on && rule.jumper)
+		core_input(source, cycle + rule.delay_min, level);
+	if (!rule.on || rule.jumper || level == (bool)rule.inverted)
 		return;
 	stimuli++;
 	rise = cycle + rule.delay_min + draw(rule.delay_max - rule.delay_min + 1);

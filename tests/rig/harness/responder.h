@@ -7,6 +7,7 @@
 
 /* Changes settings from "name=value ..." text; returns false for an unknown name. Cycles throughout:
  *   on          1 answers, 0 stays silent
+ *   jumper      1 is a wire from stimulus to response with the delay delay_min; nothing below matters
  *   inverted    1 answers the falling edge of the stimulus
  *   delay_min, delay_max   reaction time, uniform between them
  *   width       of the answer
