@@ -13,9 +13,13 @@ class HostError(Exception):
         message: what went wrong, one sentence.
         where: the file, port, board or setting concerned; empty when there is none.
         remedy: what the reader can do about it; empty when nothing is known.
+
+    Attributes:
+        code: the agent's code where a fault on the board is behind it.
     """
 
     exit_code = 3
+    code = ""
 
     def __init__(self, message: str, where: str = "", remedy: str = "") -> None:
         super().__init__(message)
@@ -42,6 +46,9 @@ class DataError(HostError):
 
 class StoreError(HostError):
     """Measured data cannot be written: the disk is full, gone or not ours to write to."""
+
+
+BROKE_OFF = "the link to the board broke off"
 
 
 class LinkError(HostError):

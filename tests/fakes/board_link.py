@@ -3,7 +3,7 @@
 from collections.abc import Callable
 from typing import Any
 
-from edgereply.errors import LinkError
+from edgereply.errors import BROKE_OFF, LinkError
 from edgereply_protocol import (
     Bye,
     Configure,
@@ -47,7 +47,7 @@ class FakeAgentLink:
 
     def write(self, data: bytes) -> None:
         if self.cut:
-            raise LinkError("the link to the board is closed", where=self.name)
+            raise LinkError(BROKE_OFF, where=self.name)
         self._agent.receive_data(data)
         while (message := self._agent.next_message()) is not None:
             self.heard.append(message)

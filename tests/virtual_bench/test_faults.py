@@ -11,6 +11,7 @@ from pathlib import Path
 
 import pytest
 
+from edgereply.errors import BROKE_OFF
 from tests.integration.commands import Running, explained, rows
 from tests.virtual_bench.bench import REJECT_OUT, STIM_OUT, VirtualBench
 from tests.virtual_board import SELF_WIRES
@@ -18,8 +19,8 @@ from tests.virtual_board.witness import watching_outputs
 
 pytestmark = pytest.mark.virtual_board
 LONG = 100_000  # stimuli nobody waits for
-# Whether reading or writing meets the end first is chance.
-LINK = r"the agent ended|the link ended while running|the link to the board is closed"
+# The same words whether reading or writing meets the end first.
+LINK = BROKE_OFF
 
 
 def ssh_processes(bench: VirtualBench) -> list[int]:

@@ -7,7 +7,7 @@ from typing import Any, Protocol, TypeVar
 
 from edgereply import __version__
 from edgereply.deadline import Deadline
-from edgereply.errors import BoardError, LinkError, SettingError
+from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
 from edgereply_protocol import (
     Bye,
     Configure,
@@ -78,6 +78,7 @@ class BoardClient:
         self._pinged_at = 0.0
         self._heard_at = time.monotonic()
         self._token = 0
+        self._farewell = False
         self.hello = Hello("agent", "", 0, 0)
 
     @property
@@ -162,9 +163,7 @@ class BoardClient:
 
     def _send(self, message: Message) -> None:
         if self._connection.state is State.CLOSED:
-            raise LinkError(
-                "the link to the board is closed", where=self.name, remedy=self._printed() or "look at the board"
-            )
+            raise self._gone()
         self._link.write(self._connection.send(message))
 
     def _pump(self, timeout_s: float) -> None:
@@ -174,13 +173,13 @@ class BoardClient:
                 self._heard_at = time.monotonic()
                 self._connection.receive_data(data)
                 while (message := self._connection.next_message()) is not None:
+                    self._farewell = self._farewell or isinstance(message, Bye)
                     self._inbox.append(message)
                 data = self._link.read(0) if len(self._inbox) < MOST_AT_ONCE else b""
-            if data is None and not self._inbox:
-                self._connection.receive_eof()
-                raise LinkError("the agent ended", where=self.name, remedy="start again")
         except RemoteError as error:
             raise self._broken(error) from error
+        if data is None and not self._inbox:
+            raise self._gone()
 
     def _await(self, kind: type[Reply], timeout_s: float) -> Reply:
         deadline = Deadline(timeout_s)
@@ -203,6 +202,17 @@ class BoardClient:
             remedy=self._printed() or "check that the board is up and reachable",
         )
 
+    def _gone(self) -> LinkError:
+        """The far end is gone; the same words however that was noticed."""
+        printed = self._printed()
+        with contextlib.suppress(RemoteError):
+            self._connection.receive_eof()
+        if self._farewell:
+            return LinkError("the agent was ended on the board", where=self.name, remedy=printed or "start again")
+        return LinkError(
+            BROKE_OFF, where=self.name, remedy=printed or "check the board's power and the network, then start again"
+        )
+
     def _broken(self, error: ProtocolError) -> LinkError:
         return LinkError(f"{error}", where=self.name, remedy=self._printed() or "start again")
 
@@ -218,4 +228,5 @@ def fault_error(fault: Fault, where: str) -> BoardError | SettingError:
     error: BoardError | SettingError = cls(
         fault.what, where=f"{where}: {fault.where}" if fault.where else where, remedy=fault.remedy
     )
+    error.code = fault.code
     return error

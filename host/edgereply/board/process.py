@@ -9,7 +9,7 @@ import threading
 from collections.abc import Iterator, Sequence
 
 from edgereply.deadline import Deadline
-from edgereply.errors import LinkError
+from edgereply.errors import BROKE_OFF, LinkError
 
 CHUNK = 1 << 16
 STDERR_KEPT = 4096
@@ -89,7 +89,7 @@ class ProcessLink:
             self._child.stdin.write(data)
             self._child.stdin.flush()
         except (OSError, ValueError) as error:
-            raise LinkError("the link to the board is closed", where=self.name, remedy=self._hint()) from error
+            raise LinkError(BROKE_OFF, where=self.name, remedy=self._hint()) from error
 
     def close(self, grace_s: float = 5.0) -> int:
         """End the child: by closing its stdin, then by SIGTERM, then by SIGKILL. Returns its exit code."""
@@ -115,7 +115,9 @@ class ProcessLink:
 
     def _hint(self) -> str:
         return (
-            f"the far end said: {self.complaints[-400:]}" if self.complaints else "look at the board, then start again"
+            f"the far end said: {self.complaints[-400:]}"
+            if self.complaints
+            else "check the board's power and the network, then start again"
         )
 
     def _read_stdout(self) -> None:

@@ -2,7 +2,7 @@ import pytest
 
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError, HostError, LinkError, SettingError
-from edgereply_protocol import Configure, Configured, Message, Progress, Start, Stop, Stopped
+from edgereply_protocol import Bye, Configure, Configured, Message, Progress, Start, Stop, Stopped
 from tests.fakes.board_link import FakeAgentLink, refuse
 
 
@@ -89,7 +89,7 @@ def test_the_end_of_the_stream_is_a_link_error() -> None:
     client = greeted(link)
     client.poll()
     link.cut = True
-    with pytest.raises(LinkError, match="ended"):
+    with pytest.raises(LinkError, match=r"^fake board: the link to the board broke off check the board"):
         client.poll()
     client.close()
 
@@ -101,13 +101,25 @@ def test_a_link_that_broke_off_stays_a_link_error(monkeypatch: pytest.MonkeyPatc
     client.start()
     client.poll()
     link.cut = True
-    with pytest.raises(LinkError, match="ended"):
+    with pytest.raises(LinkError, match=r"^fake board: the link to the board broke off check the board"):
         client.poll()
     monkeypatch.setattr("edgereply.board.client.PING_S", 0.0)
     for again in (client.poll, client.ping, client.inspect, client.start):
-        with pytest.raises(LinkError, match="is closed"):
+        with pytest.raises(LinkError, match=r"^fake board: the link to the board broke off"):
             again()
     client.stop()
+    client.close()
+
+
+def test_an_agent_that_was_ended_on_the_board_is_told_from_a_cut_link() -> None:
+    link = FakeAgentLink()
+    client = greeted(link)
+    link.say(Bye())
+    client.poll()
+    link.cut = True
+    for again in (client.poll, client.ping):
+        with pytest.raises(LinkError, match="the agent was ended on the board"):
+            again()
     client.close()
 
 
