@@ -40,7 +40,7 @@ def open_source(bench: Bench, board: str) -> Iterator[PulseSource]:
         SourceError: it cannot be opened, or something else answers.
         LinkError, BoardError: a board that should emit cannot be reached or used.
     """
-    settings = bench.source
+    settings = bench.source_of(board)
     with contextlib.ExitStack() as stack:
         if settings.kind in ("self", "board"):
             name, emitter = bench.pick(settings.board or board)

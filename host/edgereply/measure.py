@@ -125,9 +125,10 @@ def opened(bench: Bench, board_name: str, say: Say, bench_file: Path | None = No
         HostError: one of them cannot be reached or used.
     """
     name, board = bench.pick(board_name)
-    check_level(board, bench.source)
+    settings = bench.source_of(name)
+    check_level(board, settings)
     with ExitStack() as stack:
-        say(f"opening the pulse source ({bench.source.kind})")
+        say(f"opening the pulse source ({settings.kind})")
         source = stack.enter_context(open_source(bench, name))
         client: BoardClient | None = None
         if board.responder == "agent":
@@ -197,7 +198,9 @@ def _new_record(
         title=bench.title,
         board=name,
         evidence="loop-back" if identity.captures else "inside",
-        virtual=identity.virtual or bench.source.virtual or bool(client and client.hello.environment.get("virtual")),
+        virtual=identity.virtual
+        or bench.source_of(name).virtual
+        or bool(client and client.hello.environment.get("virtual")),
         requested={"board": board.model_dump(mode="json"), "stimulus": bench.stimulus.model_dump(mode="json")},
         in_effect=in_effect,
         source=SourceRecord(

@@ -73,45 +73,6 @@ class Realtime(Strict):
     hold_cpu_latency: bool = False
 
 
-class Board(Strict):
-    """A board under test and how its responder runs."""
-
-    link: Literal["local", "ssh"] = "ssh"
-    host: str = ""
-    ssh_config: str = ""
-    python: str = ""
-    responder: Literal["agent", "external"] = "agent"
-    route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
-    wait: Literal["block", "spin"] = "block"
-    collection: Literal["stream", "quiet"] = "stream"
-    input: LineName = Line()
-    output: LineName = Line()
-    stimulus_line: LineName = Line()
-    capture_line: LineName = Line()
-    hold: Duration = 0
-    realtime: Realtime = Realtime()
-    input_limit_v: float = Field(default=3.3, gt=0, le=30)
-    power: TypedPower | None = None
-
-    @property
-    def how(self) -> str:
-        """How it answers, in a few words: the route and wait strategy, or that something else answers."""
-        return f"{self.route} · {self.wait}" if self.responder == "agent" else f"{self.responder} responder"
-
-    @model_validator(mode="after")
-    def _whole(self) -> Self:
-        if self.link == "ssh" and self.responder != "external" and not self.host:
-            raise ValueError("link 'ssh' needs 'host', the name you would give to ssh")
-        for key in ("host", "ssh_config"):
-            if getattr(self, key).startswith("-"):
-                raise ValueError(f"'{key}' must not start with '-'")
-        if self.responder != "external" and self.route != "virtual":
-            for name in ("input", "output"):
-                if getattr(self, name).line == "":
-                    raise ValueError(f"'{name}' is missing: a line name or 'gpiochip0:17'")
-        return self
-
-
 class Source(Strict):
     """The pulse source."""
 
@@ -130,6 +91,46 @@ class Source(Strict):
             raise ValueError(f"source '{self.kind}' needs 'port', the serial device it is on")
         if self.kind == "board" and not self.board:
             raise ValueError("source 'board' needs 'board', the name of the board that drives the stimulus")
+        return self
+
+
+class Board(Strict):
+    """A board under test and how its responder runs; `source` is a pulse source of its own, in place of the bench's."""
+
+    link: Literal["local", "ssh"] = "ssh"
+    host: str = ""
+    ssh_config: str = ""
+    python: str = ""
+    responder: Literal["agent", "external"] = "agent"
+    route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
+    wait: Literal["block", "spin"] = "block"
+    collection: Literal["stream", "quiet"] = "stream"
+    input: LineName = Line()
+    output: LineName = Line()
+    stimulus_line: LineName = Line()
+    capture_line: LineName = Line()
+    hold: Duration = 0
+    realtime: Realtime = Realtime()
+    input_limit_v: float = Field(default=3.3, gt=0, le=30)
+    power: TypedPower | None = None
+    source: Source | None = None
+
+    @property
+    def how(self) -> str:
+        """How it answers, in a few words: the route and wait strategy, or that something else answers."""
+        return f"{self.route} · {self.wait}" if self.responder == "agent" else f"{self.responder} responder"
+
+    @model_validator(mode="after")
+    def _whole(self) -> Self:
+        if self.link == "ssh" and self.responder != "external" and not self.host:
+            raise ValueError("link 'ssh' needs 'host', the name you would give to ssh")
+        for key in ("host", "ssh_config"):
+            if getattr(self, key).startswith("-"):
+                raise ValueError(f"'{key}' must not start with '-'")
+        if self.responder != "external" and self.route != "virtual":
+            for name in ("input", "output"):
+                if getattr(self, name).line == "":
+                    raise ValueError(f"'{name}' is missing: a line name or 'gpiochip0:17'")
         return self
 
 
@@ -170,6 +171,10 @@ class Bench(Strict):
     board: dict[str, Board] = Field(min_length=1)
     source: Source = Source()
     stimulus: Stimulus = Stimulus()
+
+    def source_of(self, name: str) -> Source:
+        """The pulse source of a board: its own where it has one."""
+        return self.board[name].source or self.source
 
     def pick(self, name: str) -> tuple[str, Board]:
         """The board of that name, or the only one.

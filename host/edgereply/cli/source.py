@@ -30,7 +30,7 @@ def command(
 
     settings = load_bench(bench)
     name, _ = settings.pick(board)
-    say(f"opening the pulse source ({settings.source.kind})")
+    say(f"opening the pulse source ({settings.source_of(name).kind})")
     with open_source(settings, name) as source:
         identity = source.identity
         said = f"{identity.model}, serial {identity.serial or 'none'}, firmware {identity.firmware}"

@@ -57,33 +57,37 @@ def command(
     if resume:
         record = take_up(directory, record, write=not dry_run)
     if dry_run:
-        _show_plan(record, ready, as_json)
+        _show_plan(record, ready, wanted.at_once, as_json)
         return
     if not resume:
         begin(directory, record)
-    _measure(record, ready, directory, bench_file, wanted.give_up_after, not no_wiring, meter, as_json)
+    _measure(record, ready, directory, bench_file, wanted, not no_wiring, meter, as_json)
 
 
 def _measure(
-    record: Any, ready: Any, directory: Path, bench_file: Path, give_up_after: int, prove_wires: bool, meter: Any,
+    record: Any, ready: Any, directory: Path, bench_file: Path, wanted: Any, prove_wires: bool, meter: Any,
     as_json: bool,
 ) -> None:  # fmt: skip
     import sys
+    from contextlib import nullcontext
 
     from edgereply.cli.watching import watching
+    from edgereply.console.stage import Stage
     from edgereply.metering import join_series
     from edgereply.overrides import typed_command
     from edgereply.sweep.carry_out import Sweep
 
     def watch(bench: Any, condition: str, whole: Any) -> Any:
-        return watching(bench, ready[condition].board, condition, whole)
+        return watching(bench, ready[condition].board, condition, whole, stage)
 
     sweep = Sweep(
-        record, ready, directory, bench_file, say, watch, typed_command(sys.argv), give_up_after, prove_wires
+        record, ready, directory, bench_file, say, watch, typed_command(sys.argv), wanted.give_up_after, prove_wires,
+        at_once=wanted.at_once,
     )  # fmt: skip
     left = [block for block in record.blocks if block.state != "complete"]
-    _say_time(sweep.pace.total_s([ready[block.condition] for block in left]), len(left), len(record.blocks))
-    ended = sweep.carry_out()
+    _say_time(sweep.left_s(), len(left), len(record.blocks), sweep.lanes)
+    with Stage() if len(sweep.lanes) > 1 else nullcontext() as stage:
+        ended = sweep.carry_out()
     join_series(directory, record, *meter)
     _show(directory, record, ended, as_json)
     if ended.gave_up is not None:
@@ -126,13 +130,17 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
 
 
 def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
+    from edgereply.advice import advise
+    from edgereply.contrasts import contrasts
     from edgereply.entrants import series_entrants
     from edgereply.sweep import table
 
-    found = table.rows(series_entrants(directory, record, None))
+    entrants = series_entrants(directory, record, None)
+    found = table.rows(entrants)
+    advice = advise(contrasts(entrants, record.conditions), entrants)
     if as_json:
         trouble = "" if ended.gave_up is None else str(ended.gave_up)
-        put_json(table.document(directory, record, found, ended.interrupted, trouble))
+        put_json(table.document(directory, record, found, ended.interrupted, trouble) | {"advice": advice.as_dict()})
     else:
         from edgereply.console.sheet import print_sheet
 
@@ -140,22 +148,28 @@ def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
         print(table.NOTE)
         for line in (line for entrant, _ in found for line in entrant.trouble):
             print(f"! {line}")
+        print()
+        for line in advice.lines():
+            print(line)
     say(f"series written to {directory}")
     say(f"next: edgereply compare {directory}")
 
 
-def _show_plan(record: Any, ready: Any, as_json: bool) -> None:
+def _show_plan(record: Any, ready: Any, at_once: bool, as_json: bool) -> None:
     from edgereply.report.text import time_left
+    from edgereply.sweep.carry_out import lane_blocks
     from edgereply.sweep.pace import Pace
 
     left = [block for block in record.blocks if block.state != "complete"]
-    seconds = Pace().total_s([ready[block.condition] for block in left])
+    lanes = lane_blocks(left, ready, at_once)
+    seconds = max(Pace().total_s([ready[block.condition] for block in blocks]) for blocks in lanes.values())
     if as_json:
         put_json(
             {
                 "order_seed": record.order_seed,
                 "conditions": record.conditions,
                 "blocks": [block.model_dump(mode="json") for block in left],
+                "at_once": list(lanes),
                 "estimate_s": round(seconds, 1),
             }
         )
@@ -166,13 +180,17 @@ def _show_plan(record: Any, ready: Any, as_json: bool) -> None:
         print(f"{name}: {words}; {bench.stimulus.stimuli:,} stimuli a block")
     for number, block in enumerate(left, 1):
         print(f"{number:>4}  round {block.round}  {block.condition}  (arrivals seed {block.seed})")
+    if len(lanes) > 1:
+        print(f"at the same time: {'; '.join(lanes)}")
     print(f"order seed {record.order_seed}; {len(left)} blocks to measure, about {time_left(seconds)}")
 
 
-def _say_time(seconds: float, left: int, blocks: int) -> None:
+def _say_time(seconds: float, left: int, blocks: int, lanes: list[str]) -> None:
     from edgereply.report.text import time_left
 
     say(f"{left} of {blocks} blocks to measure, about {time_left(seconds)}")
+    if len(lanes) > 1:
+        say(f"at the same time: {'; '.join(lanes)}")
 
 
 def _directory(plan: Path) -> Path:

@@ -7,6 +7,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.console.live import LiveView
+from edgereply.console.stage import Stage
 from edgereply.run import Tally, Watcher
 from edgereply.settings import Bench
 from edgereply.sources.base import SourceBatch
@@ -14,16 +15,20 @@ from edgereply.stamps import RISE, STIMULUS
 
 
 @contextlib.contextmanager
-def watching(bench: Bench, board: str, label: str = "", whole: Callable[[], str] | None = None) -> Iterator[Watcher]:
+def watching(
+    bench: Bench, board: str, label: str = "", whole: Callable[[], str] | None = None, stage: Stage | None = None
+) -> Iterator[Watcher]:
     """A live view fed by the run.
 
     Args:
         label: what is measured, in place of the board and how it answers.
         whole: says how far the series is that the run belongs to.
+        stage: where several measurements are watched at the same time.
     """
     name, settings = bench.pick(board)
-    virtual = bench.source.kind == "virtual" or bench.source.virtual
-    view = LiveView(label or f"{name} · {settings.how}", "measuring", virtual, bench.deadline, whole=whole)
+    source = bench.source_of(name)
+    virtual = source.kind == "virtual" or source.virtual
+    view = LiveView(label or f"{name} · {settings.how}", "measuring", virtual, bench.deadline, whole=whole, stage=stage)
 
     def watch(tally: Tally, batch: SourceBatch | None) -> None:
         missed = max(0, tally.stimuli - tally.rises - 1)

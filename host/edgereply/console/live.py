@@ -15,6 +15,7 @@ from rich.table import Table
 from rich.text import Text
 
 from edgereply.console.bars import RunningDistribution, histogram_lines
+from edgereply.console.stage import Stage
 from edgereply.console.tables import is_plain, stamp, stderr_console
 from edgereply.report.text import clean, duration, time_left
 from edgereply.report.view import present
@@ -39,6 +40,7 @@ class LiveView:
         deadline_ns: int | None = None,
         console: Console | None = None,
         whole: Callable[[], str] | None = None,
+        stage: Stage | None = None,
     ) -> None:
         """
         Args:
@@ -48,9 +50,11 @@ class LiveView:
             deadline_ns: latest useful answer, or None.
             console: where to show it; stderr where None.
             whole: says how far the series is that this measurement belongs to.
+            stage: shared with measurements that run at the same time; a few lines are left for each.
         """
         self._whole = whole
-        self._console = console or stderr_console()
+        self._stage = stage
+        self._console = stage.console if stage is not None else console or stderr_console()
         self._title = clean(title, 60)
         self._stamp = stamp(evidence, virtual)
         self._deadline_ns = deadline_ns
@@ -62,7 +66,9 @@ class LiveView:
         self._line_shown = True
 
     def __enter__(self) -> LiveView:
-        if self._console.is_terminal:
+        if self._console.is_terminal and self._stage is not None:
+            self._stage.enter(self._lines)
+        elif self._console.is_terminal:
             self._live = Live(
                 console=self._console, auto_refresh=False, transient=True, redirect_stdout=False, redirect_stderr=True
             )
@@ -74,7 +80,9 @@ class LiveView:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        if self._live is not None:
+        if self._console.is_terminal and self._stage is not None:
+            self._stage.leave(self._lines)
+        elif self._live is not None:
             self._live.stop()
             self._live = None
         elif not self._line_shown:
@@ -107,17 +115,25 @@ class LiveView:
             rate = stimuli / elapsed_s
         self._state = _State(elapsed_s, stimuli, expected, rate, missed)
         self._line_shown = False
-        if elapsed_s - self._shown_s < (_LINE_S if self._live is None else _REDRAW_S):
+        if elapsed_s - self._shown_s < (_REDRAW_S if self._console.is_terminal else _LINE_S):
             return
         self._shown_s = elapsed_s
-        if self._live is None:
+        if self._console.is_terminal and self._stage is not None:
+            self._stage.draw()
+        elif self._live is None:
             self._plain(self._words())
             self._line_shown = True
         else:
             self._live.update(self._screen(), refresh=True)
 
     def _screen(self) -> RenderableType:
-        state, width = self._state, self._console.width
+        plain = is_plain(self._console)
+        width = max(10, min(50, self._console.width - 30))
+        bars = histogram_lines(self._seen.histogram(_BINS), width, self._deadline_ns, plain)
+        return Group(self._lines(), *bars)
+
+    def _lines(self) -> RenderableType:
+        state = self._state
         head = Text.assemble((self._title, "bold"), " ", self._stamp)
         if self._whole is not None:
             head.append(f"  {self._whole()}")
@@ -126,9 +142,7 @@ class LiveView:
         progress = Table.grid(padding=(0, 1))
         bar = ProgressBar(total=state.expected or 1, completed=min(state.stimuli, state.expected or 0), width=30)
         progress.add_row(bar, state.progress_words())
-        plain = is_plain(self._console)
-        bars = histogram_lines(self._seen.histogram(_BINS), max(10, min(50, width - 30)), self._deadline_ns, plain)
-        return Group(head, progress, facts, *bars)
+        return Group(head, progress, facts)
 
     def _seen_words(self) -> str:
         slowest = self._seen.slowest_ns

@@ -1,36 +1,19 @@
-"""Measures the blocks of a sweep that are missing; what fails is recorded and the sweep goes on."""
+"""Measures the blocks of a sweep that are missing: boards that share nothing at the same time, others in turns."""
 
 import contextlib
-import time
-from collections.abc import Callable, Iterator, Mapping
-from contextlib import AbstractContextManager
-from dataclasses import dataclass
+import signal
+import threading
+from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from edgereply.errors import HostError, StoreError
-from edgereply.measure import OpenBench, Say, opened
-from edgereply.report.text import time_left
-from edgereply.run import Watcher
-from edgereply.series import BlockRecord, SeriesRecord, State, save_series
-from edgereply.settings import Bench
-from edgereply.sweep.conditions import Setup, with_seed
-from edgereply.sweep.pace import Pace
+from edgereply.measure import Say, opened
+from edgereply.series import BlockRecord, SeriesRecord, save_series
+from edgereply.sweep.conditions import Setup
+from edgereply.sweep.lane import Ended, Job, Lane, Opener, Watch
+from edgereply.sweep.lanes import lanes
 
-Watch = Callable[[Bench, str, Callable[[], str]], AbstractContextManager[Watcher]]
-Opener = Callable[[Bench, str, Say, Path], AbstractContextManager[OpenBench]]
-
-
-@dataclass(frozen=True, slots=True)
-class Ended:
-    """How a sweep ended.
-
-    Attributes:
-        interrupted: the user stopped it; it can be resumed.
-        gave_up: so many blocks in a row failed that the rest was not tried; the error to leave with.
-    """
-
-    interrupted: bool
-    gave_up: HostError | None
+_LOOK_S = 0.2
+_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 class Sweep:
@@ -41,13 +24,13 @@ class Sweep:
         setups: by name of the condition.
         directory: of the series.
         bench_file: the bench file, whose null measurement goes into the runs.
-        say: one line on what happens next.
-        watch: makes the watcher of a block from its bench, its condition and a function that says how the whole
-            stands.
+        say: one line on what happens next; called from the threads of several boards.
+        watch: see `Job`; used by the threads of several boards.
         repeat: commands that repeat it.
-        give_up_after: failures in a row.
+        give_up_after: failures in a row, by boards that take turns.
         prove_wires: check the wires before a board's first block.
         open_bench: reaches a board and its source.
+        at_once: boards that share neither source nor computer are measured at the same time.
     """
 
     def __init__(
@@ -62,15 +45,27 @@ class Sweep:
         give_up_after: int,
         prove_wires: bool,
         open_bench: Opener = opened,
+        at_once: bool = True,
     ) -> None:
-        self._record, self._setups, self._directory, self._bench_file = record, setups, directory, bench_file
-        self._say, self._watch, self._repeat, self._give_up_after = say, watch, repeat, give_up_after
-        self._prove_wires, self._open_bench = prove_wires, open_bench
-        self._proven: set[str] = set()
-        self._board = ""
-        self._ready: OpenBench | None = None
-        self._stack = contextlib.ExitStack()
-        self.pace = Pace()
+        self._record, self._directory, self._say = record, directory, say
+        self._lock, self._stop = threading.Lock(), threading.Event()
+        job = Job(
+            setups, directory, bench_file, watch, repeat, give_up_after, prove_wires, open_bench, self._save
+        )  # fmt: skip
+        self._lanes = {
+            names: Lane(job, blocks, self._speaker(names if len(plan) > 1 else ""), self._stop)
+            for plan in [lane_blocks(record.blocks, setups, at_once)]
+            for names, blocks in plan.items()
+        }
+
+    @property
+    def lanes(self) -> list[str]:
+        """Boards that take turns, by lane."""
+        return list(self._lanes)
+
+    def left_s(self) -> float:
+        """Seconds until all that is missing is measured, as far as can be told."""
+        return max((lane.left_s(lane.todo()) for lane in self._lanes.values()), default=0.0)
 
     def carry_out(self) -> Ended:
         """Measure what is missing.
@@ -78,111 +73,68 @@ class Sweep:
         Raises:
             StoreError: the disk takes nothing more; blocks measured before are kept.
         """
-        todo = [block for block in self._record.blocks if block.state != "complete"]
-        failed = 0
+        if len(self._lanes) == 1:
+            return next(iter(self._lanes.values())).carry_out()
+        endings: dict[str, Ended] = {}
+        troubles: list[BaseException] = []
+        threads = [
+            threading.Thread(target=self._carry_out_lane, args=(name, lane, endings, troubles), name=name)
+            for name, lane in self._lanes.items()
+        ]
+        with self._stopped_by_signals():
+            for thread in threads:
+                thread.start()
+            for thread in threads:
+                # A signal that another thread took wakes nobody: its handler runs when this one looks.
+                while thread.is_alive():
+                    thread.join(_LOOK_S)
+        if troubles:
+            raise troubles[0]
+        gave_up = [ended.gave_up for ended in endings.values() if ended.gave_up is not None]
+        return Ended(any(ended.interrupted for ended in endings.values()), gave_up[0] if gave_up else None)
+
+    def _carry_out_lane(self, name: str, lane: Lane, endings: dict[str, Ended], troubles: list[BaseException]) -> None:
+        # What a terminal sends on Ctrl-C is for the main thread; programs started here inherit that.
+        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
         try:
-            for index, block in enumerate(todo):
-                self._announce(block, todo[index:])
-                error = self._try(block, todo[index:])
-                failed = failed + 1 if error is not None else 0
-                if error is not None and failed >= self._give_up_after and index + 1 < len(todo):
-                    return Ended(False, self._giving_up(error, failed, len(todo) - index - 1))
-        except KeyboardInterrupt:
-            return Ended(True, None)
-        finally:
-            self._close()
-        return Ended(False, None)
-
-    def _try(self, block: BlockRecord, rest: list[BlockRecord]) -> HostError | None:
-        """Measure one block; gives back what it failed by."""
-        began = time.monotonic()
-        try:
-            self._measure(block, rest)
-        except KeyboardInterrupt:
-            self._note(block, "incomplete", "stopped by the user")
-            raise
-        except StoreError as error:
-            # Noting it needs the same disk: the first error is the one to tell.
-            with contextlib.suppress(StoreError):
-                self._note(block, "failed", str(error))
-            raise
-        except HostError as error:
-            self._note(block, "failed", str(error))
-            self._say(f"block failed: {error}")
-            with self._closing_quietly():
-                self._close()
-            return error
-        self.pace.learn(self._setups[block.condition], time.monotonic() - began)
-        return None
-
-    def _measure(self, block: BlockRecord, rest: list[BlockRecord]) -> None:
-        setup = self._setups[block.condition]
-        ready = self._reach(setup)
-        if setup.warm_up is not None:
-            block.warm_up = f"{block.run}-warm-up"
-            save_series(self._directory, self._record)
-            self._run(ready, with_seed(setup.warm_up, block.seed), block.warm_up, _unwatched)
-        began = time.monotonic()
-        ahead_s = self.pace.total_s([self._setups[item.condition] for item in rest])
-
-        def whole() -> str:
-            done = len(self._record.blocks) - len(rest)
-            left_s = max(0.0, ahead_s - (time.monotonic() - began))
-            return f"block {done + 1} of {len(self._record.blocks)}, {time_left(left_s)} left in all"
-
-        bench = with_seed(setup.bench, block.seed)
-        with self._watch(bench, block.condition, whole) as watch:
-            self._run(ready, bench, block.run, watch)
-        self._note(block, "complete", "")
-
-    def _run(self, ready: OpenBench, bench: Bench, name: str, watch: Watcher) -> None:
-        outcome = ready.measure(bench, self._directory / name, watch, self._repeat).outcome
-        if outcome.interrupted:
-            raise KeyboardInterrupt
-        if outcome.error is not None:
-            raise outcome.error
-
-    def _reach(self, setup: Setup) -> OpenBench:
-        if self._ready is None or self._board != setup.board:
-            self._close()
-            self._ready = self._stack.enter_context(
-                self._open_bench(setup.bench, setup.board, self._say, self._bench_file)
-            )
-            self._board = setup.board
-        if self._prove_wires and setup.board not in self._proven:
-            self._ready.prove_wires()
-            self._proven.add(setup.board)
-        return self._ready
-
-    def _close(self) -> None:
-        self._ready = None
-        self._stack.close()
+            endings[name] = ended = lane.carry_out()
+        except BaseException as error:
+            # A full disk or a fault of ours ends the others too; it is raised where the sweep was called.
+            troubles.append(error)
+            self._stop.set()
+            return
+        if ended.gave_up is not None:
+            self._say(f"{name}: {ended.gave_up.message}")
 
     @contextlib.contextmanager
-    def _closing_quietly(self) -> Iterator[None]:
+    def _stopped_by_signals(self) -> Iterator[None]:
+        """Signals set `_stop` instead of raising: an exception in the middle of waiting would leave threads behind."""
+        if threading.current_thread() is not threading.main_thread():
+            yield
+            return
+
+        def stop(_number: int, _frame: object) -> None:
+            self._stop.set()
+
+        before = {number: signal.signal(number, stop) for number in _SIGNALS}
         try:
             yield
-        except HostError as error:
-            self._say(f"closing the bench: {error}")
+        finally:
+            for number, handler in before.items():
+                signal.signal(number, handler)
 
-    def _note(self, block: BlockRecord, state: State, reason: str) -> None:
-        block.state, block.reason = state, reason
-        save_series(self._directory, self._record)
+    def _speaker(self, names: str) -> Say:
+        return (lambda line: self._say(f"{names}: {line}")) if names else self._say
 
-    def _announce(self, block: BlockRecord, rest: list[BlockRecord]) -> None:
-        left = time_left(self.pace.total_s([self._setups[item.condition] for item in rest]))
-        number = len(self._record.blocks) - len(rest) + 1
-        self._say(
-            f"block {number} of {len(self._record.blocks)}: round {block.round}, {block.condition}; {left} left in all"
-        )
-
-    def _giving_up(self, error: HostError, failed: int, untried: int) -> HostError:
-        return type(error)(
-            f"{failed} blocks failed in a row, {untried} were not tried; the last failed by: {error}",
-            where=str(self._directory),
-            remedy="put that right, then run the same command with --resume: only what is missing is measured",
-        )
+    def _save(self) -> None:
+        with self._lock:
+            save_series(self._directory, self._record)
 
 
-def _unwatched(*_: object) -> None:
-    """A warm-up is short and shows nothing."""
+def lane_blocks(blocks: list[BlockRecord], setups: Mapping[str, Setup], at_once: bool) -> dict[str, list[BlockRecord]]:
+    """The blocks of each lane, by the names of its boards."""
+    benches = {setup.board: setup.bench for setup in setups.values()}
+    plan = lanes(benches) if at_once else [list(benches)]
+    return {
+        " and ".join(names): [block for block in blocks if setups[block.condition].board in names] for names in plan
+    }

@@ -14,8 +14,8 @@ from edgereply.sweep.plan import Plan
 Condition = dict[str, Any]
 
 ON_BOARD = ("route", "wait")
-REALTIME = ("fifo_priority", "cpus")
-_NOT_SET = {"fifo_priority": "none", "cpus": "any"}
+REALTIME = ("fifo_priority", "cpus", "hold_cpu_latency")
+_NOT_SET = {"fifo_priority": "none", "cpus": "any", "hold_cpu_latency": False}
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,7 +55,7 @@ def conditions_of_plan(plan: Plan) -> dict[str, Condition]:
 
 def in_words(condition: Condition) -> dict[str, str]:
     """A condition as text, as it is recorded and shown."""
-    return {name: "+".join(map(str, v)) if isinstance(v, list) else str(v) for name, v in condition.items()}
+    return {name: _words(value) for name, value in condition.items()}
 
 
 def setups(data: Mapping[str, Any], where: str, plan: Plan, conditions: Mapping[str, Condition]) -> dict[str, Setup]:
@@ -114,10 +114,18 @@ def plain(data: Mapping[str, Any]) -> dict[str, Any]:
     return copy.deepcopy(dict(data))
 
 
+def _words(value: Any) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return "+".join(map(str, value)) if isinstance(value, list) else str(value)
+
+
 def _word(axis: str, value: Any) -> str:
     if axis == "fifo_priority":
         return f"fifo_{value}"
     if axis == "cpus":
         return "cpu_" + "_".join(map(str, value) if isinstance(value, list) else [value])
+    if axis == "hold_cpu_latency":
+        return "awake" if value else "may_sleep"
     text = str(value).replace("/s", "_per_s")
     return "".join(c if c.isalnum() or c in "._" else "_" for c in text)

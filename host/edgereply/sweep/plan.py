@@ -4,7 +4,7 @@ import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, ValidationError, model_validator
 
 from edgereply.errors import SettingError
 from edgereply.settings import Strict, explain_validation
@@ -55,6 +55,7 @@ class Axes(Strict):
     )
     fifo_priority: Annotated[list[Priority], AfterValidator(_once)] = Field(default_factory=list)
     cpus: Annotated[list[Cpus], AfterValidator(_once)] = Field(default_factory=list)
+    hold_cpu_latency: Annotated[list[StrictBool], AfterValidator(_once)] = Field(default_factory=list)
 
     def given(self) -> dict[str, list[Any]]:
         """The axes that have values, in the order above."""
@@ -65,7 +66,8 @@ class Plan(Strict):
     """A whole plan file.
 
     A block lasts `count` stimuli or `dwell`, the bench's own when neither is given. `warm_up` is measured before each
-    block under the same condition and kept, but is in no figure.
+    block under the same condition and kept, but is in no figure. Boards that share neither source nor computer are
+    measured at the same time unless `at_once` is false.
     """
 
     bench: str = Field(default="bench.toml", min_length=1, max_length=4096)
@@ -75,6 +77,7 @@ class Plan(Strict):
     count: int | None = Field(default=None, ge=1, le=2**32 - 1)
     dwell: Time | None = None
     warm_up: Time | None = None
+    at_once: bool = True
     give_up_after: int = Field(default=3, ge=1, le=MOST_BLOCKS)
     axes: Axes = Axes()
 

@@ -9,8 +9,8 @@ from edgereply.evaluate import present
 from edgereply.measure import Measured, OpenBench, Say, opened
 from edgereply.run import Watcher
 from edgereply.settings import Bench
-from edgereply.sweep.carry_out import Opener, Watch
 from edgereply.sweep.conditions import Setup
+from edgereply.sweep.lane import Opener, Watch
 from edgereply.sweep.saturation import Probe, Saturation, fell_behind, probes_needed, search
 from edgereply.units import parse_rate_period_ns
 from edgereply.views import load_view

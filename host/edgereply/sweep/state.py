@@ -14,6 +14,7 @@ from edgereply.sweep.conditions import Condition, Setup, in_words, plain
 from edgereply.sweep.plan import Plan
 
 MAY_CHANGE = ("port", "host", "ssh_config")
+OF_NO_MATTER = ("bench", "give_up_after", "at_once")
 
 
 def planned_series(
@@ -69,7 +70,7 @@ def take_up(directory: Path, planned: SeriesRecord, write: bool = True) -> Serie
     if not record.plan:
         raise DataError("the series was not made by a sweep", where=str(directory), remedy="choose another --out")
     for what, before, now in (
-        ("plan", _still(record.plan, ("bench", "give_up_after")), _still(planned.plan, ("bench", "give_up_after"))),
+        ("plan", _still(record.plan, OF_NO_MATTER), _still(planned.plan, OF_NO_MATTER)),
         ("bench", _still(record.bench, MAY_CHANGE), _still(planned.bench, MAY_CHANGE)),
     ):
         if changed := _changed(before, now):

@@ -1,4 +1,6 @@
 import contextlib
+import signal
+import threading
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -11,9 +13,11 @@ from edgereply.measure import OpenBench, Say
 from edgereply.run import Watcher
 from edgereply.series import SeriesRecord, load_series
 from edgereply.settings import Bench
+from edgereply.sources.base import SourceBatch
 from edgereply.store import RunReader
-from edgereply.sweep.carry_out import Ended, Sweep
+from edgereply.sweep.carry_out import Sweep
 from edgereply.sweep.conditions import Setup, conditions_of_plan, setups
+from edgereply.sweep.lane import Ended
 from edgereply.sweep.plan import parse_plan
 from edgereply.sweep.state import begin, planned_series, take_up
 from edgereply.sweep.table import document, lines, rows
@@ -36,11 +40,18 @@ def good(reaction_ns: int = 100_000, count: int = 20) -> list[Step]:
     return [batch(pulses, done=True), None]
 
 
+Script = list[Step] | HostError
+
+
 class Lab:
     """A bench whose sources play scripts: one for each time it is opened."""
 
-    def __init__(self, root: Path, scripts: list[list[Step] | HostError], plan: dict[str, Any] | None = None) -> None:
+    def __init__(
+        self, root: Path, scripts: list[Script], plan: dict[str, Any] | None = None,
+        by_board: dict[str, list[Script]] | None = None, bench: dict[str, Any] | None = None,
+    ) -> None:  # fmt: skip
         self.directory = root / "series"
+        self.by_board = by_board
         self.scripts = scripts
         self.opened: list[str] = []
         self.said: list[str] = []
@@ -48,7 +59,7 @@ class Lab:
         self.watched: list[str] = []
         self.plan = parse_plan(PLAN if plan is None else plan, "plan.toml")
         self.conditions = conditions_of_plan(self.plan)
-        self.setups: dict[str, Setup] = setups(BENCH, "bench.toml", self.plan, self.conditions)
+        self.setups: dict[str, Setup] = setups(bench or BENCH, "bench.toml", self.plan, self.conditions)
 
     def planned(self, bench: dict[str, Any] | None = None) -> SeriesRecord:
         return planned_series(self.plan, bench or BENCH, self.conditions, self.setups)
@@ -56,7 +67,7 @@ class Lab:
     @contextlib.contextmanager
     def open_bench(self, bench: Bench, board: str, say: Say, bench_file: Path) -> Iterator[OpenBench]:
         self.opened.append(board)
-        script = self.scripts.pop(0)
+        script = (self.scripts if self.by_board is None else self.by_board[board]).pop(0)
         if isinstance(script, HostError):
             raise script
         source = ScriptedSource(script)
@@ -71,12 +82,14 @@ class Lab:
         self.watched.append(f"{condition}: {whole()}")
         yield lambda tally, latest: None
 
-    def carry_out(self, record: SeriesRecord) -> Ended:
-        sweep = Sweep(
+    def sweep(self, record: SeriesRecord, at_once: bool = True) -> Sweep:
+        return Sweep(
             record, self.setups, self.directory, Path("bench.toml"), self.said.append, self.watch, ["edgereply sweep"],
-            self.plan.give_up_after, True, self.open_bench,
+            self.plan.give_up_after, True, self.open_bench, at_once,
         )  # fmt: skip
-        return sweep.carry_out()
+
+    def carry_out(self, record: SeriesRecord) -> Ended:
+        return self.sweep(record).carry_out()
 
     def states(self) -> list[str]:
         return [block.state for block in load_series(self.directory).blocks]
@@ -255,3 +268,92 @@ def test_the_table_has_a_row_a_condition_with_its_grade_and_what_is_missing(tmp_
     assert by_name[failed]["reaction"]["needed"]["p99_ns"] > 20
     assert shown[failed].bad
     assert "needs N" in shown[failed].cells[3].value
+
+
+OWN_SOURCES: dict[str, Any] = {
+    "board": {
+        name: {"responder": "external", "source": {"kind": "reference", "port": f"/dev/tty{name}"}}
+        for name in ("gate", "crane")
+    }
+}
+TWO_BOARDS: dict[str, Any] = {"repeats": 3, "count": 20, "axes": {"board": ["gate", "crane"]}}
+
+
+def test_boards_with_sources_of_their_own_are_measured_at_the_same_time(tmp_path: Path) -> None:
+    both = threading.Barrier(2, timeout=60)
+
+    def meeting() -> SourceBatch | None:
+        both.wait()  # Alone, no board gets past this.
+        return None
+
+    by_board: dict[str, list[Script]] = {n: [[meeting, *good(), *good() * 2]] for n in ("gate", "crane")}
+    lab = Lab(tmp_path, [], TWO_BOARDS, by_board, OWN_SOURCES)
+    record = begin(lab.directory, lab.planned(OWN_SOURCES))
+    assert lab.carry_out(record) == Ended(False, None)
+    assert lab.states() == ["complete"] * 6
+    assert sorted(lab.opened) == ["crane", "gate"], "each bench stays open"
+    for name in ("gate", "crane"):
+        said = [words.split(":")[1] for words in lab.said if words.startswith(f"{name}: block")]
+        assert said == [f" block {number} of 3" for number in (1, 2, 3)]
+    assert {words.partition(": ")[2][:12] for words in lab.watched} == {f"block {n} of 3" for n in (1, 2, 3)}
+
+
+def test_a_board_that_fails_does_not_stop_the_other(tmp_path: Path) -> None:
+    by_board: dict[str, list[Script]] = {"gate": [BoardError("no power") for _ in range(4)], "crane": [good() * 4]}
+    plan = TWO_BOARDS | {"repeats": 4, "give_up_after": 2}
+    lab = Lab(tmp_path, [], plan, by_board, OWN_SOURCES)
+    ended = lab.carry_out(begin(lab.directory, lab.planned(OWN_SOURCES)))
+    assert isinstance(ended.gave_up, BoardError)
+    states = {name: [b.state for b in load_series(lab.directory).blocks if b.condition == name] for name in by_board}
+    assert states == {"gate": ["failed", "failed", "planned", "planned"], "crane": ["complete"] * 4}
+
+
+def test_stopping_keeps_what_every_board_has_measured(tmp_path: Path) -> None:
+    running = threading.Barrier(3, timeout=60)
+
+    def wait_for_all() -> SourceBatch | None:
+        running.wait()
+        return None
+
+    # After a whole block each board is in the middle of its second one, and would be so for ever.
+    by_board: dict[str, list[Script]] = {n: [[*good(), good()[0], wait_for_all]] for n in ("gate", "crane")}
+    for scripts in by_board.values():
+        steps = scripts[0]
+        assert isinstance(steps, list)
+        steps[2] = batch([(1, 0), (2, 90_000)])
+    lab = Lab(tmp_path, [], TWO_BOARDS, by_board, OWN_SOURCES)
+    sweep = lab.sweep(begin(lab.directory, lab.planned(OWN_SOURCES)))
+
+    def interrupt() -> None:
+        running.wait()
+        signal.raise_signal(signal.SIGINT)
+
+    threading.Thread(target=interrupt).start()
+    assert sweep.carry_out() == Ended(True, None)
+    blocks = load_series(lab.directory).blocks
+    states = {name: [b.state for b in blocks if b.condition == name] for name in by_board}
+    assert states == {name: ["complete", "incomplete", "planned"] for name in by_board}
+    for block in blocks:
+        if block.state == "incomplete":
+            assert block.reason == "stopped by the user"
+            assert RunReader(lab.directory / block.run).record.counts["stimuli"] == 1
+    assert all("close" in source.calls for source in lab.sources)
+
+
+def test_a_full_disk_ends_every_board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    def full(*_: Any) -> Any:
+        raise StoreError("no space")
+
+    monkeypatch.setattr(OpenBench, "measure", full)
+    lab = Lab(tmp_path, [], TWO_BOARDS, {"gate": [good()], "crane": [good()]}, OWN_SOURCES)
+    with pytest.raises(StoreError, match="no space"):
+        lab.carry_out(begin(lab.directory, lab.planned(OWN_SOURCES)))
+    assert "complete" not in lab.states()
+
+
+def test_the_time_left_is_that_of_the_board_that_takes_longest(tmp_path: Path) -> None:
+    lab = Lab(tmp_path, [], TWO_BOARDS, {}, OWN_SOURCES)
+    record = lab.planned(OWN_SOURCES)
+    together = lab.sweep(record).left_s()
+    in_turns = lab.sweep(record, at_once=False).left_s()
+    assert in_turns > 1.9 * together > 0

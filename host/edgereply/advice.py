@@ -1,0 +1,128 @@
+"""What settings bought on a board, in sentences, and how to keep them; from measured contrasts only."""
+
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from edgereply.contrasts import AXES, Contrast, Gain
+from edgereply.entrants import Entrant
+from edgereply.keeping import FINAL, Keeping, keeping, setting_words
+from edgereply.report.text import distinct, duration, listing
+from edgereply.standing import rounds_needed
+
+METHOD = (
+    "Each line sets conditions against each other that differ in this alone, round by round: the median of the rounds' "
+    "differences, and its 95 % interval. Bought or cost is said only where a sign-flip test, adjusted by Holm over all "
+    "{tests} figures here, is below 5 %."
+)
+NOTHING_VARIED = "No setting of the board was varied alone: vary {axes} in the plan to learn what they buy."
+VIRTUAL = "VIRTUAL: this says nothing about hardware."
+
+
+@dataclass(frozen=True, slots=True)
+class Advice:
+    """Everything that can be said after a sweep.
+
+    Attributes:
+        contrasts: what was compared.
+        sentences: one for each; a line each of "median" and "p99" after its head.
+        method: how they were found, and whether they are virtual.
+        keeping: how to keep what was bought.
+        open: what was not varied and could be.
+    """
+
+    contrasts: Sequence[Contrast]
+    sentences: Sequence[tuple[str, Sequence[str]]]
+    method: Sequence[str]
+    keeping: Sequence[Keeping]
+    open: Sequence[str]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "contrasts": [item.as_dict() for item in self.contrasts],
+            "sentences": [f"{head}: {'; '.join(parts)}." for head, parts in self.sentences],
+            "method": list(self.method),
+            "keeping": [asdict(item) for item in self.keeping],
+            "open": list(self.open),
+        }
+
+    def lines(self) -> list[str]:
+        """As it is printed."""
+        text = ["What was bought"]
+        for head, parts in self.sentences:
+            text += [f"  {head}", *(f"    {part}" for part in parts)]
+        text += [f"  {line}" for line in self.method]
+        for item in self.keeping:
+            text += ["", f"To keep {item.setting}", *(f"  {line}" for line in item.lines)]
+            text += [f"  Mind: {line}" for line in item.cautions]
+        return [*text, *(["", *self.open] if self.open else []), *([FINAL] if self.keeping else [])]
+
+
+def advise(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> Advice:
+    """Put contrasts into words.
+
+    Args:
+        found: from `contrasts`.
+        entrants: the conditions, for what else was seen on the board.
+    """
+    tests = sum(len(item.gains) for item in found)
+    sentences = [_sentence(item, tests) for item in found]
+    method = [METHOD.format(tests=tests)] if tests else []
+    if any(item.virtual for item in found):
+        method.append(VIRTUAL)
+    if not found:
+        method = [NOTHING_VARIED.format(axes=listing(list(AXES)))]
+    worth = dict.fromkeys(
+        pair
+        for item in found
+        for pair, outcome in (((item.axis, item.value), "bought"), ((item.axis, item.base), "cost"))
+        if any(gain.outcome == outcome for gain in item.gains)
+    )
+    return Advice(found, sentences, method, [keeping(*pair) for pair in worth], _open(found, entrants))
+
+
+def _sentence(item: Contrast, tests: int) -> tuple[str, list[str]]:
+    where = ", ".join(f"{name} {value}" for name, value in item.elsewhere.items())
+    head = f"{setting_words(item.axis, item.value)} instead of {setting_words(item.axis, item.base)}"
+    head += f" ({where})" if where else ""
+    if item.why_not:
+        return head, [f"nothing is concluded: {item.why_not}"]
+    parts = [_gain(gain, tests) for gain in item.gains]
+    lost = [f"{number:,} of {stimuli:,}" for number, stimuli in item.unanswered]
+    if any(number for number, _ in item.unanswered):
+        parts.append(f"without an answer {lost[1]} stimuli instead of {lost[0]}, which no time above has in it")
+    return head, parts
+
+
+def _gain(gain: Gain, tests: int) -> str:
+    if gain.low_ns is None or gain.high_ns is None:
+        return f"{gain.figure}: {gain.rounds} rounds give no interval, 6 do"
+    if gain.outcome == "nothing measurable":
+        low, high = distinct(gain.low_ns, gain.high_ns)
+        return f"{gain.figure}: bought nothing measurable (from {low} to {high} of {duration(gain.before_ns)})"
+    ends = (gain.low_ns, gain.high_ns) if gain.gain_ns > 0 else (-gain.high_ns, -gain.low_ns)
+    low, high = distinct(*ends)
+    words = f"{gain.figure} {duration(abs(gain.gain_ns))} {'quicker' if gain.gain_ns > 0 else 'slower'}"
+    words += f" [{low} to {high}], it was {duration(gain.before_ns)}"
+    if gain.outcome == "not yet certain":
+        needed = max(rounds_needed(tests, 0.95), gain.rounds + 1)
+        words += f", not yet certain among {tests} figures: it takes {needed} rounds or more"
+    return words
+
+
+def _open(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> list[str]:
+    """What was not varied, and the processor's clock where it changed."""
+    lines = []
+    varied = {item.axis for item in found}
+    if found and (left := [axis for axis in AXES[1:] if axis not in varied]):
+        lines.append(f"Not varied here, so nothing is said about: {listing(left)}.")
+    clocks = [entrant.context["frequency"] for entrant in entrants if "frequency" in entrant.context]
+    low, high = (min((c["min_khz"] for c in clocks), default=0), max((c["max_khz"] for c in clocks), default=0))
+    if low < high:
+        lines.append(
+            f"The processor's clock went from {low / 1000:,.0f} to {high / 1000:,.0f} MHz; its governor was not "
+            "varied. To learn what a steady clock buys, write performance into /sys/devices/system/cpu/cpufreq/policy*/"
+            "scaling_governor, sweep again and compare the two series. It costs power and heat."
+        )
+    return lines

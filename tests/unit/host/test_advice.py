@@ -1,0 +1,202 @@
+"""What settings bought: from conditions that differ in one thing, in words that claim no more than was seen."""
+
+from typing import Any
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from edgereply.advice import advise
+from edgereply.contrasts import Contrast, Gain, contrasts, had_effect
+from edgereply.entrants import Entrant
+from edgereply.keeping import keeping
+from edgereply.records import RunRecord, SourceRecord
+
+COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
+Settings = dict[str, dict[str, str]]
+
+
+def entrant(
+    name: str, level_ns: int, rounds: int = 10, count: int = 500, missed: int = 0, evidence: str = "joined",
+    seed: int = 1,
+    context: dict[str, Any] | None = None,
+) -> Entrant:  # fmt: skip
+    """Blocks around a level; what a round does to all conditions alike is there too."""
+    noise, drift = np.random.default_rng(seed), np.random.default_rng(99).normal(0, 20_000, rounds)
+    blocks = tuple((level_ns + drift[n] + noise.gamma(2, 4_000, count)).astype(np.int64) for n in range(rounds))
+    counts = dict.fromkeys(COUNTS, 0) | {
+        "stimuli": count * rounds,
+        "responses": count * rounds - missed,
+        "missed": missed,
+    }
+    every = np.concatenate([np.empty(0, np.int64), *blocks])
+    return Entrant(
+        name, (name,), blocks, every, counts, evidence, True, None, {}, tuple(range(1, rounds + 1)),
+        context=context or {},
+    )  # fmt: skip
+
+
+def reader(settings: Settings, denied: str = "") -> Any:
+    """Records in which everything took effect, but for a condition whose real-time settings were denied."""
+
+    def read(place: str) -> RunRecord:
+        wanted = settings[place]
+        realtime = {
+            "fifo_priority": None if wanted.get("fifo_priority", "none") == "none" else int(wanted["fifo_priority"]),
+            "cpus": None if wanted.get("cpus", "any") == "any" else [int(n) for n in wanted["cpus"].split("+")],
+            "hold_cpu_latency": wanted.get("hold_cpu_latency") == "yes",
+        }
+        return RunRecord(
+            tool="t", run_id="r", created="c", board="gate", evidence="joined", virtual=True, requested={}, window_ns=1,
+            source=SourceRecord(kind="virtual"),
+            in_effect={"wait": wanted.get("wait"), "realtime": {} if place == denied else realtime},
+            warnings=["SCHED_FIFO priority 50 could not be set (Operation not permitted)"] if place == denied else [],
+        )  # fmt: skip
+
+    return read
+
+
+def found(entrants: list[Entrant], settings: Settings, denied: str = "") -> list[Contrast]:
+    return contrasts(entrants, settings, reader(settings, denied))
+
+
+GRID = {
+    f"{wait}-{fifo}": {"wait": wait, "fifo_priority": fifo, "rate": "200/s"}
+    for wait in ("block", "spin")
+    for fifo in ("none", "50", "80")
+}
+
+
+def test_only_conditions_that_differ_in_one_respect_are_set_against_each_other() -> None:
+    items = found([entrant(name, 100_000) for name in GRID], GRID)
+    pairs = {item.conditions for item in items}
+    assert pairs == {
+        ("block-none", "spin-none"), ("block-50", "spin-50"), ("block-80", "spin-80"),
+        ("block-none", "block-50"), ("block-none", "block-80"), ("spin-none", "spin-50"), ("spin-none", "spin-80"),
+    }  # fmt: skip
+    assert all(item.elsewhere["rate"] == "200/s" for item in items)
+    assert not found([entrant(n, 1) for n in ("a", "b")], {"a": {"rate": "1/s"}, "b": {"rate": "2/s"}})
+
+
+def test_the_gain_and_its_interval_are_those_of_the_rounds_differences() -> None:
+    settings = {"none": {"fifo_priority": "none"}, "50": {"fifo_priority": "50"}}
+    slow, quick = entrant("none", 130_000, seed=1), entrant("50", 100_000, seed=2)
+    (item,) = found([slow, quick], settings)
+    median, p99 = item.gains
+    difference = np.array([np.median(a) - np.median(b) for a, b in zip(slow.blocks, quick.blocks, strict=True)])
+    # scipy's own order-statistic interval of a median, 95 %.
+    ends = stats.quantile_test(difference, p=0.5).confidence_interval(0.95)
+    assert median.gain_ns == pytest.approx(np.median(difference), abs=60)
+    assert (median.low_ns, median.high_ns) == pytest.approx((ends.low, ends.high), abs=60)
+    # scipy's exact permutation of signs: 2 of 1,024 assignments are as extreme, doubled by Holm over two figures.
+    p = stats.permutation_test((difference,), np.sum, permutation_type="samples", n_resamples=np.inf).pvalue
+    assert median.p_adjusted == pytest.approx(2 * p) == pytest.approx(2 * 2 / 1024)
+    assert (median.outcome, p99.outcome) == ("bought", "bought")
+    text = "\n".join(advise([item], [slow, quick]).lines())
+    quicker = f"{median.gain_ns / 1000:.1f} µs quicker"
+    assert f"SCHED_FIFO priority 50 instead of no real-time priority\n    median {quicker}" in text
+    assert "CPUSchedulingPriority=50" in text
+    assert "rtprio  50" in text
+    assert "Leave the kernel's real-time throttle on" in text
+    assert "qualified engineer" in text
+    assert "VIRTUAL" in text
+
+
+def test_an_interval_with_zero_in_it_bought_nothing_and_nothing_is_said_on_how_to_keep_it() -> None:
+    settings = {"any": {"cpus": "any"}, "3": {"cpus": "3"}}
+    pair = [entrant("any", 100_000, seed=1), entrant("3", 100_000, seed=2)]
+    advice = advise(found(pair, settings), pair)
+    assert [gain.outcome for gain in advice.contrasts[0].gains] == ["nothing measurable"] * 2
+    ((head, parts),) = advice.sentences
+    assert head == "CPU 3 instead of any CPU"
+    assert [part.split(" (")[0] for part in parts] == [f"{f}: bought nothing measurable" for f in ("median", "p99")]
+    assert not advice.keeping
+    assert "isolcpus" not in "\n".join(advice.lines())
+
+
+def test_what_cost_time_is_said_and_the_other_way_is_the_one_to_keep() -> None:
+    settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
+    pair = [entrant("block", 100_000), entrant("spin", 140_000, seed=2, missed=7)]
+    advice = advise(found(pair, settings), pair)
+    text = " ".join(advice.as_dict()["sentences"])
+    assert "wait spin instead of wait block: median" in text
+    assert "slower [" in text
+    assert "without an answer 7 of 5,000 stimuli instead of 0 of 5,000" in text
+    assert [item.setting for item in advice.keeping] == ["wait block"]
+
+
+def test_a_setting_that_did_not_take_effect_is_not_judged() -> None:
+    settings = {"none": {"fifo_priority": "none"}, "50": {"fifo_priority": "50"}}
+    pair = [entrant("none", 130_000), entrant("50", 100_000)]
+    (item,) = found(pair, settings, denied="50")
+    assert not item.gains
+    assert "fifo_priority 50 did not take effect, it was none (SCHED_FIFO priority 50 could not be set" in item.why_not
+    assert "nothing is concluded" in advise([item], pair).as_dict()["sentences"][0]
+
+
+def test_times_that_are_not_the_same_thing_are_not_subtracted() -> None:
+    settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
+    (item,) = found([entrant("block", 9_000, evidence="inside"), entrant("spin", 100_000)], settings)
+    assert "do not measure the same thing" in item.why_not
+
+
+def test_few_rounds_and_short_blocks_say_so() -> None:
+    settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
+    (item,) = found([entrant("block", 130_000, rounds=4), entrant("spin", 100_000, rounds=4)], settings)
+    assert [gain.outcome for gain in item.gains] == ["too few rounds"] * 2
+    assert "4 rounds give no interval, 6 do" in advise([item], []).as_dict()["sentences"][0]
+    (item,) = found([entrant("block", 130_000, rounds=6), entrant("spin", 100_000, rounds=6)], settings)
+    # 2 of 64 sign assignments are as extreme: 1/32, over two figures 1/16.
+    assert [gain.outcome for gain in item.gains] == ["not yet certain"] * 2
+    assert "it takes 7 rounds or more" in advise([item], []).as_dict()["sentences"][0]
+    (item,) = found([entrant("block", 1, count=100), entrant("spin", 1, count=100)], settings)
+    assert [gain.figure for gain in item.gains] == ["median"], "p99 needs more answers than a block has"
+    (item,) = found([entrant("block", 1, rounds=0), entrant("spin", 1, rounds=0)], settings)
+    assert item.why_not
+
+
+def test_what_was_not_varied_is_left_open() -> None:
+    settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
+    clock = {"frequency": {"min_khz": 600_000, "max_khz": 1_500_000}}
+    pair = [entrant("block", 130_000), entrant("spin", 100_000, context=clock)]
+    text = " ".join(advise(found(pair, settings), pair).open)
+    assert "nothing is said about: fifo_priority, cpus and hold_cpu_latency" in text
+    assert "from 600 to 1,500 MHz; its governor was not varied" in text
+    assert advise([], pair).method[0].startswith("No setting of the board was varied alone")
+
+
+@pytest.mark.parametrize(
+    ("axis", "value", "words"),
+    [
+        ("cpus", "2+3", ["CPUAffinity=2 3", "isolcpus=2,3", "starves"]),
+        ("hold_cpu_latency", "yes", ["/dev/cpu_dma_latency", 'GROUP="gpio"', "cpuidle.off=1", "hotter"]),
+        ("fifo_priority", "80", ["CPUSchedulingPriority=80", "priority 50"]),
+        ("wait", "spin", ["one core", "throttle"]),
+        ("route", "sysfs", ["obsolete"]),
+        ("cpus", "any", ["Nothing to do"]),
+    ],
+)
+def test_how_to_keep_it(axis: str, value: str, words: list[str]) -> None:
+    item = keeping(axis, value)
+    text = " ".join([*item.lines, *item.cautions])
+    assert all(word in text for word in words)
+
+
+def test_effect_in_the_words_of_a_condition() -> None:
+    wanted = {"x": {"fifo_priority": "50", "cpus": "2+3", "hold_cpu_latency": "yes", "wait": "spin"}}
+    record = reader(wanted)("x")
+    assert {axis: had_effect(record, axis) for axis in wanted["x"]} == wanted["x"]
+    assert had_effect(reader({"y": {}})("y"), "cpus") == "any"
+
+
+def test_a_gain_knows_its_outcome() -> None:
+    def outcome(low: int, high: int, p: float) -> str:
+        gain = Gain(
+            figure="p99", before_ns=9, gain_ns=(low + high) // 2, low_ns=low, high_ns=high, p_adjusted=p, rounds=8
+        )
+        return gain.outcome
+
+    assert outcome(1, 9, 0.04) == "bought"
+    assert outcome(-9, -1, 0.04) == "cost"
+    assert outcome(1, 9, 0.06) == "not yet certain"
+    assert outcome(0, 9, 0.001) == outcome(-9, 0, 0.001) == "nothing measurable"
