@@ -6,6 +6,7 @@ import typer
 
 from edgereply import __version__
 from edgereply.cli import (
+    bundle,
     compare,
     demo,
     deploy,
@@ -45,5 +46,19 @@ def _main(
     pass
 
 
-for _module in (demo, inspect_board, deploy, source, wiring, measure, sweep, compare, explain, verdict, report, export):
+for _module in (
+    demo,
+    inspect_board,
+    deploy,
+    source,
+    wiring,
+    measure,
+    sweep,
+    compare,
+    explain,
+    verdict,
+    report,
+    export,
+    bundle,
+):
     app.command(name=_module.NAME)(_module.command)

@@ -21,8 +21,7 @@ def new_file(path: Path) -> Iterator[Path]:
         SettingError: something of that name is there, before or by then.
         StoreError: it cannot be written.
     """
-    if os.path.lexists(path):
-        raise _there_already(path)
+    check_new(path)
     try:
         workplace = Path(tempfile.mkdtemp(prefix=f".{path.name[:100]}.", dir=path.parent))
         try:
@@ -41,6 +40,16 @@ def new_file(path: Path) -> Iterator[Path]:
         raise StoreError(
             f"cannot be written: {why}", where=str(path), remedy="free space, or choose another place with --output"
         ) from error
+
+
+def check_new(path: Path) -> None:
+    """Fail early where a name is taken.
+
+    Raises:
+        SettingError: something of that name is there.
+    """
+    if os.path.lexists(path):
+        raise _there_already(path)
 
 
 def _name(partial: Path, path: Path) -> None:
