@@ -16,12 +16,18 @@ BOOT = PurePosixPath("host/edgereply/board/remote_boot.py")
 OURS = ("edgereply", "edgereply_agent", "edgereply_protocol")
 # Names of the standard library that Python 3.9, the oldest on a board, does not have.
 TOO_NEW = {"tomllib", "annotationlib", "compression", "string.templatelib", "concurrent.interpreters"}
-IMPORT_NAMES = {"pyserial": "serial"}  # distribution → import name, where they differ
+IMPORT_NAMES = {"pyserial": "serial", "pyvcd": "vcd"}  # distribution → import name, where they differ
 # Import name → the only places in the host that may have it.
 ONLY_IN = {
     "rich": ("host/edgereply/console.py", "host/edgereply/console/*"),
     "plotly": ("host/edgereply/report/figures.py",),
-    "pyarrow": ("host/edgereply/store.py", "host/edgereply/export*.py", "host/edgereply/export*/*"),
+    "pyarrow": (
+        "host/edgereply/store.py",
+        "host/edgereply/export*.py",
+        "host/edgereply/export*/*",
+        "host/edgereply/imports/csv_reader.py",
+    ),
+    "vcd": ("host/edgereply/imports/vcd_header.py", "host/edgereply/export*.py", "host/edgereply/export*/*"),
     "serial": ("host/edgereply/sources/*",),
     "typer": ("host/edgereply/cli/*",),
 }

@@ -3,7 +3,7 @@
 import os
 from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from edgereply.analysis.bootstrap import QuantileEstimate, quantile_interval
 from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.pairing import Status
+from edgereply.analysis.uncertainty import KnownTo
 from edgereply.context import Context, pooled
 from edgereply.evaluate import Evaluation, present
 from edgereply.likeness import joined_words, respects
@@ -45,6 +46,7 @@ class Entrant:
         rounds: of a series' blocks, one a run; empty for a single run.
         trouble: what was not complete, in words.
         context: heat, power and the like over all runs.
+        known_to: how well imported times are known, the worst of the runs; None where none is imported.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Entrant:
     rounds: tuple[int, ...] = ()
     trouble: tuple[str, ...] = ()
     context: Context = field(default_factory=dict)
+    known_to: KnownTo | None = None
 
     @property
     def reaction_ns(self) -> Int64s:
@@ -98,11 +101,27 @@ class Figures:
         }
 
 
-def figures(reaction_ns: Int64s) -> Figures:
-    """Compute the figures of some answers, int64 nanoseconds in order of time."""
+def figures(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Figures:
+    """Compute the figures of some answers, int64 nanoseconds in order of time.
+
+    Intervals are widened by what the instrument does not know (`known_to`) of imported times.
+    """
     found = {name: quantile_interval(reaction_ns, p) if reaction_ns.size else None for name, p in QUANTILES.items()}
+    if known_to is not None:
+        found = {name: None if item is None else _widened(item, known_to) for name, item in found.items()}
     needed = {name: count_needed(QUANTILES[name]) for name, estimate in found.items() if estimate is None}
     return Figures(found, needed, int(reaction_ns.max()) if reaction_ns.size else None)
+
+
+def _widened(item: QuantileEstimate, known_to: KnownTo) -> QuantileEstimate:
+    low_ns, high_ns = known_to.widen(item.low_ns, item.high_ns)
+    return replace(item, low_ns=low_ns, high_ns=high_ns)
+
+
+def _worst(known: Sequence[KnownTo]) -> KnownTo | None:
+    if not known:
+        return None
+    return KnownTo(max(item.resolution_ns for item in known), max(item.tolerance_ppm for item in known))
 
 
 def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None) -> list[Entrant]:
@@ -159,6 +178,7 @@ def _entrant(
     contexts: list[Context] = []
     counts = dict.fromkeys(_COUNTS, 0)
     deadlines: set[int | None] = set()
+    known_to: list[KnownTo] = []
     for run in runs:
         reader = RunReader(run)
         limit = reader.record.deadline_ns if deadline_ns is None else deadline_ns
@@ -168,6 +188,7 @@ def _entrant(
         facts.append(respects(reader.record, result.evidence, limit))
         evidence.append(result.evidence)
         contexts.append(reader.record.context)
+        known_to += [result.known_to] if result.known_to is not None else []
         virtual = virtual or reader.record.virtual
         deadlines.add(limit)
         counts = {key: counts[key] + result.counts.get(key, 0) for key in counts}
@@ -176,7 +197,7 @@ def _entrant(
     return Entrant(
         name, tuple(map(str, runs)), tuple(blocks), np.concatenate(outcomes), counts,
         "+".join(sorted(set(evidence))) or "none", virtual, deadlines.pop() if len(deadlines) == 1 else None,
-        joined_words(facts), rounds, trouble, pooled(contexts),
+        joined_words(facts), rounds, trouble, pooled(contexts), _worst(known_to),
     )  # fmt: skip
 
 

@@ -1,6 +1,6 @@
 """Raw stamps of a run into pairs, joined segments, counts and figures. Pure; the same stamps give the same result."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from edgereply.analysis.joining import Join, JoinStatus, join
 from edgereply.analysis.pairing import Pairing, Status, pair
 from edgereply.analysis.settling import settle
-from edgereply.analysis.summary import summarise
+from edgereply.analysis.summary import JsonSummary, summarise, widened
+from edgereply.analysis.uncertainty import KnownTo
 from edgereply.records import Evidence
 from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
 
@@ -34,6 +35,7 @@ class Evaluation:
     counts: dict[str, int]
     notes: list[str]
     edge_ns: Int64s
+    known_to: KnownTo | None = None
 
     def summary(self, virtual: bool) -> dict[str, Any]:
         """The summary as it is printed and stored (JSON-ready)."""
@@ -41,12 +43,19 @@ class Evaluation:
             "stimuli": self.counts["stimuli"],
             "responses": self.counts["responses"],
             **{name: self.counts[name] for name in ("missed", "spurious", "coalesced", "ambiguous", "late")},
-            "reaction": summarise(present(self.reaction_ns)).as_dict(),
-            "pulse_width": summarise(present(self.pulse_width_ns)).as_dict(),
-            "segments": {name: summarise(present(values)).as_dict() for name, values in self.segments.items()},
+            "reaction": self._figures(self.reaction_ns),
+            "pulse_width": self._figures(self.pulse_width_ns),
+            "segments": {name: self._figures(values) for name, values in self.segments.items()},
             "evidence": self.evidence,
             "virtual": virtual,
         }
+
+    def as_imported(self, known_to: KnownTo) -> "Evaluation":
+        """The same, taken from another instrument's recording that knows times this well."""
+        return replace(self, evidence="imported", known_to=known_to)
+
+    def _figures(self, values_ns: Int64s) -> JsonSummary:
+        return widened(summarise(present(values_ns)).as_dict(), self.known_to)
 
 
 def evaluate(

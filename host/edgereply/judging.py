@@ -1,5 +1,6 @@
 """The verdict on a run: does the board keep its deadline, said with what the run can support."""
 
+import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -20,12 +21,15 @@ class Judgement:
     """A verdict and what stands beside it.
 
     Attributes:
-        outcome: pass, fail, or not enough data. Where ambiguous answers could turn it, not enough data.
+        outcome: pass, fail, or not enough data. Where ambiguous answers, or those that the instrument cannot tell from
+            the deadline, could turn it, not enough data.
         verdict: without the ambiguous stimuli.
         ambiguous: how many stimuli were left out, since their answers cannot be told.
         tail: the model beyond the measured answers; None when not asked for.
         mean_interval_ns: between stimuli, to turn a number of stimuli into time.
         late_segments: by segment, median among late answers minus median among those on time.
+        near: answers of an imported run so near the deadline that the instrument cannot tell their side.
+        near_ns: how near that is.
     """
 
     outcome: Outcome
@@ -34,6 +38,8 @@ class Judgement:
     tail: TailModel | None
     mean_interval_ns: int
     late_segments: dict[str, int]
+    near: int = 0
+    near_ns: int = 0
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -42,6 +48,8 @@ class Judgement:
             "outcome": self.outcome,
             **{key: value for key, value in asdict(self.verdict).items() if key != "outcome"},
             "ambiguous": self.ambiguous,
+            "near_deadline": self.near,
+            "near_deadline_ns": self.near_ns,
             "more_s": None if more is None else more * self.mean_interval_ns / 1e9,
             "late_segments_ns": self.late_segments,
             "tail_model": None if self.tail is None else _tail_dict(self.tail),
@@ -74,14 +82,22 @@ def judge_run(
     clear = ~unclear
     verdict = judge(result.reaction_ns[clear], answered[clear], deadline_ns, confidence, exceed)
     worst = judge(result.reaction_ns, answered, deadline_ns, confidence, exceed) if unclear.any() else verdict
-    outcome: Outcome = verdict.outcome if worst.outcome == verdict.outcome else "not enough data"
+    near_ns = 0 if result.known_to is None else math.ceil(result.known_to.expanded_ns(deadline_ns))
+    near = answered & (np.abs(result.reaction_ns - deadline_ns) <= near_ns) & (near_ns > 0)
+    sides = [
+        judge(result.reaction_ns[clear], answered[clear], side, confidence, exceed).outcome
+        for side in ((deadline_ns - near_ns, deadline_ns + near_ns) if near.any() else ())
+    ]
+    agreed = {verdict.outcome, worst.outcome, *sides} == {verdict.outcome}
+    outcome: Outcome = verdict.outcome if agreed else "not enough data"
     tail = model_tail(result.reaction_ns[answered], deadline_ns, confidence=confidence) if with_tail else None
     stimuli = result.stimulus_ns
     interval = int((stimuli[-1] - stimuli[0]) // max(1, len(stimuli) - 1))
     late = answered & (result.reaction_ns > deadline_ns)
     return Judgement(
-        outcome, verdict, int(np.count_nonzero(unclear)), tail, interval, _late_segments(result, late, answered & ~late)
-    )
+        outcome, verdict, int(np.count_nonzero(unclear)), tail, interval,
+        _late_segments(result, late, answered & ~late), int(np.count_nonzero(near)), near_ns,
+    )  # fmt: skip
 
 
 def sentences(judgement: Judgement) -> list[str]:
@@ -110,6 +126,11 @@ def sentences(judgement: Judgement) -> list[str]:
         )
     if judgement.ambiguous:
         lines.append(f"{judgement.ambiguous} stimuli are left out: which answer is theirs cannot be told.")
+    if judgement.near:
+        lines.append(
+            f"{judgement.near} answers are within {duration(judgement.near_ns)} of the deadline, nearer than the "
+            "recording can tell: the verdict holds only where both readings of them agree."
+        )
     if verdict.more_stimuli is not None:
         seconds = verdict.more_stimuli * judgement.mean_interval_ns
         more = f"About {verdict.more_stimuli:,} more stimuli ({duration(seconds)} at this rate)"

@@ -21,7 +21,10 @@ class Part(BaseModel):
 
 
 class SourceRecord(BaseModel):
-    """The pulse source as it named itself, and the plan as it took effect."""
+    """The pulse source as it named itself, and the plan as it took effect; or what recorded an imported run.
+
+    `resolution_ns` is that of a recording: the rectangle within which one of its stamps lies.
+    """
 
     kind: str
     model: str = ""
@@ -29,6 +32,7 @@ class SourceRecord(BaseModel):
     firmware: str = ""
     tick_hz: int = 0
     tolerance_ppm: float = 0.0
+    resolution_ns: float = 0.0
     captures: bool = True
     plan: dict[str, Any] = {}
 

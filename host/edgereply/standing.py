@@ -104,7 +104,7 @@ def stand(entrants: Sequence[Entrant], one_series: bool, confidence: float = 0.9
         one_series: they are the conditions of one series, so that rounds can be compared with each other.
         confidence: 1 minus the chance of any false difference.
     """
-    found = [figures(entrant.reaction_ns) for entrant in entrants]
+    found = [figures(entrant.reaction_ns, entrant.known_to) for entrant in entrants]
     short = [letter(place) for place in range(len(entrants))]
     groups, method, p_adjusted = _group(entrants, short, one_series, confidence)
     measurands = _who(short, [entrant.measurand for entrant in entrants])

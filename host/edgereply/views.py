@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from edgereply.analysis.summary import summarise
+from edgereply.analysis.uncertainty import KnownTo
 from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate, present
 from edgereply.records import RunRecord
@@ -38,7 +39,10 @@ def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
         DataError: a part is missing, truncated or altered.
     """
     record = reader.record
-    return evaluate(reader.source(), reader.board(), record.window_ns, deadline_ns, record.source.captures)
+    result = evaluate(reader.source(), reader.board(), record.window_ns, deadline_ns, record.source.captures)
+    if record.evidence != "imported":
+        return result
+    return result.as_imported(KnownTo(record.source.resolution_ns, record.source.tolerance_ppm))
 
 
 def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, where: str) -> RunView:
@@ -156,6 +160,9 @@ def _status(record: RunRecord) -> str:
 
 def _wiring(record: RunRecord) -> list[tuple[str, str]]:
     board = record.requested.get("board", {})
+    if record.evidence == "imported":
+        channels = record.requested.get("import", {}).get("channels", {})
+        return [(f"channel {channels.get(role, {}).get('name', '?')}", role) for role in ("stimulus", "response")]
     if record.virtual and board.get("route") == "virtual":
         return [("virtual source, stimulus", "board's input (software wire)"),
                 ("board's output (software wire)", "virtual source, capture")]  # fmt: skip

@@ -6,19 +6,20 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from fractions import Fraction
-from typing import Final
+from typing import Any, Final
 
 import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.bootstrap import Method, QuantileEstimate, TooClustered, quantile_states
 from edgereply.analysis.intervals import count_needed
+from edgereply.analysis.uncertainty import KnownTo
 
 QUANTILES: Final = {"median_ns": 0.5, "p90_ns": 0.9, "p99_ns": 0.99, "p99_9_ns": 0.999}
 CONFIDENCE: Final = 0.95
 _BLOCK = 1 << 15
 
-JsonSummary = dict[str, int | float | dict[str, list[int] | None] | dict[str, int] | dict[str, str] | None]
+JsonSummary = dict[str, Any]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -145,6 +146,28 @@ def summary_of(
         effective_count={n: int(s.effective_count) for n, s in states.items() if s is not None},
         needed={name: count_needed(QUANTILES[name], CONFIDENCE) for name, state in states.items() if state is None},
     )
+
+
+def widened(figures: JsonSummary, known_to: KnownTo | None) -> JsonSummary:
+    """A summary whose intervals allow for what the instrument does not know of each time.
+
+    Args:
+        figures: of `SampleSummary.as_dict`.
+        known_to: the instrument; None changes nothing.
+
+    Returns:
+        The same figures with wider `ci95`, and the instrument under `known_to`.
+    """
+    if known_to is None:
+        return figures
+    intervals = figures["ci95"].items()
+    wider = {name: None if ends is None else list(known_to.widen(*ends)) for name, ends in intervals}
+    known = {
+        "resolution_ns": known_to.resolution_ns,
+        "clock_ppm": known_to.tolerance_ppm,
+        "expanded_ns": known_to.expanded_ns(figures["max_ns"] or 0),
+    }
+    return figures | {"ci95": wider, "known_to": known}
 
 
 def mean_and_std(values_ns: NDArray[np.int64]) -> tuple[float | None, float | None]:

@@ -54,3 +54,28 @@ def interval_budget(time_ns: float, tick_ns: float, tolerance_ppm: float, std_ns
     clock = abs(time_ns) * tolerance_ppm * 1e-6 / math.sqrt(3.0)
     combined = math.sqrt(resolution**2 + repeatability**2 + clock**2)
     return Budget(resolution, repeatability, clock, combined, COVERAGE * combined)
+
+
+@dataclass(frozen=True, slots=True)
+class KnownTo:
+    """How well an instrument knows the times it recorded.
+
+    Attributes:
+        resolution_ns: width of the rectangle within which a stamp lies.
+        tolerance_ppm: the sample clock's rate is within ± this.
+    """
+
+    resolution_ns: float
+    tolerance_ppm: float
+
+    def expanded_ns(self, time_ns: float) -> float:
+        """Expanded uncertainty (k = 2) of one time between two stamps."""
+        return interval_budget(time_ns, self.resolution_ns, self.tolerance_ppm, 0.0, 1).expanded_ns
+
+    def widen(self, low_ns: int, high_ns: int) -> tuple[int, int]:
+        """An interval from counting alone, widened at either end by what the instrument does not know.
+
+        The two are added, not combined by squares: a clock that is off is off for every answer.
+        """
+        low = math.floor(low_ns - self.expanded_ns(low_ns))
+        return (max(0, low) if low_ns >= 0 else low), math.ceil(high_ns + self.expanded_ns(high_ns))

@@ -12,6 +12,7 @@ from edgereply.cli import (
     deploy,
     explain,
     export,
+    import_,
     inspect_board,
     measure,
     report,
@@ -60,5 +61,6 @@ for _module in (
     report,
     export,
     bundle,
+    import_,
 ):
     app.command(name=_module.NAME)(_module.command)

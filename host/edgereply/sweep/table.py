@@ -25,7 +25,7 @@ _SHOWN = ("median_ns", "p99_ns")
 
 def rows(entrants: Sequence[Entrant]) -> list[tuple[Entrant, Figures]]:
     """Every condition with its figures."""
-    return [(entrant, figures(entrant.reaction_ns)) for entrant in entrants]
+    return [(entrant, figures(entrant.reaction_ns, entrant.known_to)) for entrant in entrants]
 
 
 def lines(found: Sequence[tuple[Entrant, Figures]]) -> list[Line]:

@@ -1,0 +1,75 @@
+"""`edgereply import`: edges from an oscilloscope's CSV or a VCD become a run."""
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from edgereply.cli.common import JsonOption, put_json, say
+
+NAME = "import"
+
+
+def command(
+    files: Annotated[list[Path], typer.Argument(help="CSV or VCD files, in order of time; one segment or more each.")],
+    response_file: Annotated[
+        list[Path] | None, typer.Option(help="CSV files that hold the response, one for each of FILES.")
+    ] = None,
+    stimulus: Annotated[str, typer.Option(help="Channel of the stimulus; of two the earlier one if not given.")] = "",
+    response: Annotated[str, typer.Option(help="Channel of the response.")] = "",
+    active_low_stimulus: Annotated[bool, typer.Option("--active-low-stimulus", help="Its pulses go low.")] = False,
+    active_low_response: Annotated[bool, typer.Option("--active-low-response", help="Its pulses go low.")] = False,
+    levels: Annotated[
+        list[str] | None, typer.Option(help="Low and high in volts by hand, such as 'CH1=0,3.3'.")
+    ] = None,
+    hysteresis: Annotated[float, typer.Option(help="About the 50 % level, ± this part of the amplitude.")] = 0.1,
+    glitch: Annotated[str | None, typer.Option(help="Take out levels shorter than this, such as 200ns.")] = None,
+    interval: Annotated[
+        str | None, typer.Option(help="Between samples, where a CSV does not say: 1us or 2MHz.")
+    ] = None,
+    resolution: Annotated[str | None, typer.Option(help="Of a VCD's sampling, such as 42ns or 24MHz.")] = None,
+    clock_ppm: Annotated[float | None, typer.Option(help="Sample clock's tolerance; 100 if not given.")] = None,
+    window: Annotated[str | None, typer.Option(help="Answers come within this; at most 100ms if not given.")] = None,
+    deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
+    board: Annotated[str, typer.Option(help="What answered.")] = "board",
+    instrument: Annotated[str, typer.Option(help="What recorded it, for the record.")] = "",
+    virtual: Annotated[
+        bool | None, typer.Option("--virtual/--no-virtual", help="Whether it comes from no real board.")
+    ] = None,
+    preview: Annotated[bool, typer.Option("--preview", help="Only show what was found; so it is without it.")] = False,
+    accept: Annotated[bool, typer.Option("--accept", help="Write the run.")] = False,
+    out: Annotated[Path | None, typer.Option(help="Run directory to make with --accept.")] = None,
+    as_json: JsonOption = False,
+) -> None:
+    """Show what a recording holds; with --accept make it a run (grade: imported) that all other commands read."""
+    from edgereply.cli.import_options import ReadingProgress, interval_option, labels_of, positive_option, settings_of
+    from edgereply.errors import SettingError
+    from edgereply.imports.importing import Wanted, look, read
+
+    if preview and accept:
+        raise SettingError("--preview writes nothing, --accept does", where="import", remedy="give one of them")
+    if out is not None and not accept:
+        raise SettingError("nothing is written without --accept", where="--out", remedy="add --accept")
+    settings = settings_of(hysteresis, glitch, interval, levels or [])
+    labels = labels_of(board, virtual, clock_ppm, deadline, instrument)
+    window_ns = positive_option(window, "--window")
+    grain = None if resolution is None else interval_option(resolution, "--resolution")
+    recording = read(files, response_file or [], settings, grain, ReadingProgress())
+    wanted = Wanted(stimulus, response, active_low_stimulus, active_low_response)
+    found = look(recording, wanted, labels, settings, window_ns)
+    run = None
+    if accept:
+        from edgereply.overrides import typed_command
+
+        run = out or Path("runs") / f"imported-{files[0].stem}"
+        found.accept(run, typed_command(sys.argv))
+    if as_json:
+        put_json({**found.document(), "accepted": accept, "run": None if run is None else str(run)})
+    else:
+        print("\n".join(found.lines()))
+    if run is None:
+        say("nothing was written; add --accept to make it a run")
+    else:
+        say(f"run written to {run}")
+        say(f"next: edgereply report {run} -o report.html")

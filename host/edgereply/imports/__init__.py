@@ -1,0 +1,1 @@
+"""Edges from recordings made with other instruments: oscilloscope CSV and VCD, into run directories."""
