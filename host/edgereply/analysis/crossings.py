@@ -122,8 +122,7 @@ class CrossingFinder:
     def _uncertainty(self, time: Floats, value: Floats, left: NDArray[np.intp]) -> Floats:
         step = time[left + 1] - time[left]
         rise = np.abs(value[left + 1] - value[left])
-        slope = rise / step
-        noise = self._noise / slope
+        noise = self._noise * step / rise
         curvature = step * rise / (4.0 * self._amplitude)
         resolved = rise <= RESOLVED * self._amplitude
         found: Floats = np.where(resolved, np.hypot(noise, curvature), step / math.sqrt(12.0))

@@ -44,7 +44,9 @@ def labels_of(
     if clock_ppm is not None and not 0.0 <= clock_ppm <= 100_000.0:
         raise SettingError(f"{clock_ppm} is not from 0 to 100000", where="--clock-ppm", remedy="give 50, say")
     if not board.strip() or len(board) > 200 or len(instrument) > 200:
-        raise SettingError("a name is empty or longer than 200 characters", where="--board, --instrument")
+        raise SettingError(
+            "a name is empty or longer than 200 characters", where="--board, --instrument", remedy="give a short name"
+        )
     deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
     return Labels(board=board, virtual=virtual, clock_ppm=clock_ppm, deadline_ns=deadline_ns, instrument=instrument)
 

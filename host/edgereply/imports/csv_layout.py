@@ -159,11 +159,10 @@ def _time_column(
     named = [c for c in left if bare_unit(units[c]) in TIME_UNITS or means_time(names[c])]
     if named and not (stated_ns and _counts(table, named[0])):
         return named[0]
+    if len(left) > 1 and not means_count(names[left[0]]) and not _counts(table, left[0]) and _goes_on(table, left[0]):
+        return left[0]
     if stated_ns:
         return None
-    rising = len(left) > 1 and all(a <= b for a, b in pairwise(table.column(left[0])))
-    if rising and not means_count(names[left[0]]) and not _counts(table, left[0]):
-        return left[0]
     raise DataError(
         "there is no time axis: no time column, and the header states no interval between samples",
         where=where,
@@ -171,10 +170,16 @@ def _time_column(
     )
 
 
+def _goes_on(table: Table, column: int) -> bool:
+    """Whether a column rises like time, a little all along, and not like a voltage, in a few steps."""
+    values = table.column(column)
+    return all(a <= b for a, b in pairwise(values)) and len(set(values)) >= max(3, len(values) // 20)
+
+
 def _counts(table: Table, column: int) -> bool:
     """Whether a column counts samples: whole numbers, one more each line."""
     values = table.column(column)[:1000]
-    return len(values) > 2 and all(b == a + 1 and a == int(a) for a, b in pairwise(values))
+    return len(values) > 2 and all(a.is_integer() and b == a + 1 for a, b in pairwise(values))
 
 
 def _against(times: list[float], unit_ns: float, stated_ns: float | None) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import re
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -23,6 +24,7 @@ from edgereply.imports.files import Progress, line_blocks, no_progress
 Floats = NDArray[np.float64]
 
 MOST_SEGMENTS: Final = 100_000
+MOST_NS: Final = 1e18
 _INFINITE = re.compile("∞".encode())
 _BETWEEN = re.compile(rb"^\s*(?:$|[#;%!]|\"?(?:segment|frame|waveform|acquisition|trigger)\b)", re.IGNORECASE)
 
@@ -190,7 +192,14 @@ class _Cutter:
         if layout.time is None:
             time = np.arange(self._rows, self._rows + end - begin, dtype=np.float64)
         else:
-            time = columns[layout.time][begin:end] * layout.unit_ns
+            time = columns[layout.time][begin:end]
+            if not np.abs(time).max() <= MOST_NS / layout.unit_ns:
+                at = line + begin + int(np.argmax(np.abs(time)))
+                raise DataError(
+                    f"a time near line {at} is no time of an oscilloscope", where=f"{self._path}:{at}",
+                    remedy="is the unit of time in the header right? Correct or remove the line",
+                )  # fmt: skip
+            time = time * layout.unit_ns
             if self._rows and time[0] < self._last:
                 if self._last - time[0] < (self._last - self._first) / 2:
                     raise DataError(
@@ -210,8 +219,9 @@ class _Cutter:
                     f"more than {MOST_SEGMENTS:,} segments", where=f"{self._path}:{line + begin}",
                     remedy="import them in parts; does time stand still in this file?",
                 )  # fmt: skip
+        # After a single sample nobody knows how long a step is.
+        self._step = math.inf if self._rows + time.size == 1 else float(time[-1] - np.append(self._last, time)[-2])
         self._rows += end - begin
-        self._step = float(time[-1] - (time[-2] if time.size > 1 else self._last))
         self._last = float(time[-1])
         values = {name: columns[column][begin:end] * scale for name, (column, scale) in layout.channels.items()}
         return Samples(self._segment, time, values, line + begin)

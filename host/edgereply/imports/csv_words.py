@@ -34,6 +34,8 @@ _RATE_UNITS: Final = {
     "": 1.0, "hz": 1.0, "sa/s": 1.0, "s/s": 1.0, "khz": 1e3, "ksa/s": 1e3, "ks/s": 1e3, "mhz": 1e6, "msa/s": 1e6,
     "ms/s": 1e6, "ghz": 1e9, "gsa/s": 1e9, "gs/s": 1e9,
 }  # fmt: skip
+# A femtosecond and thirty years: what lies outside is no time of an oscilloscope.
+_SHORTEST_NS, _LONGEST_NS = 1e-6, 1e18
 _INFINITE: Final = {"inf", "+inf", "-inf", "∞", "+∞", "-∞", "infinity", "-infinity"}
 
 
@@ -97,12 +99,14 @@ def stated_interval_ns(key: str, value: str) -> float | None:
     number = stated(value, unit, _RATE_UNITS if rate else TIME_UNITS, "" if rate else "s")
     if number is None or number <= 0 or not (rate or means_interval(key)):
         return None
-    return 1e9 / number if rate else number
+    found = 1e9 / number if rate else number
+    return found if _SHORTEST_NS <= found <= _LONGEST_NS else None
 
 
 def stated_start_ns(key: str, value: str) -> float | None:
     """The time of the first sample that a line of the header states, or None."""
-    return stated(value, split_unit(_key(key))[1], TIME_UNITS, "s") if means_start(key) else None
+    found = stated(value, split_unit(_key(key))[1], TIME_UNITS, "s") if means_start(key) else None
+    return None if found is None or abs(found) > _LONGEST_NS else found
 
 
 def stated(value: str, unit: str, units: Mapping[str, float], usual: str) -> float | None:

@@ -109,11 +109,10 @@ class Survey:
 
     def _take(self, stretch: Stretch, samples: Samples, layout: Layout) -> None:
         time = samples.time_ns if layout.time is not None else samples.time_ns * layout.interval_ns
-        steps = np.diff(time)
         if not stretch.count:
-            stretch.first = float(time[0])
-        else:
-            steps = np.append(time[0] - stretch.last, steps)
+            stretch.first = stretch.last = float(time[0])
+        steps = np.diff(time, prepend=stretch.last)[0 if stretch.count else 1 :]
+        line = samples.line + (0 if stretch.count else 1)
         stretch.count += time.size
         stretch.last = float(time[-1])
         if steps.size:
@@ -123,7 +122,7 @@ class Survey:
             stretch.most = max(stretch.most, float(steps.max()))
             stretch.usual = stretch.usual or float(np.median(steps))
             if stretch.most > LEAP * max(stretch.usual, stretch.least):
-                line = samples.line + int(steps.argmax()) + 1
+                line += int(steps.argmax())
                 raise DataError(
                     f"line {line}: time leaps by {stretch.most:g} ns where {stretch.usual:g} ns are usual: these are "
                     "no evenly spaced samples",

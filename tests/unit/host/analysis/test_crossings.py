@@ -114,7 +114,7 @@ def test_it_begins_in_any_state() -> None:
 @given(data=st.lists(st.integers(0, 8), min_size=2, max_size=60), chunk=st.integers(1, 20))
 def test_chunks_make_no_difference_and_edges_alternate(data: list[int], chunk: int) -> None:
     value = np.array(data) / 8.0
-    time = np.arange(value.size) * 3.0
+    time = np.arange(value.size, dtype=np.float64) * 3.0
     whole, parts = find(time, value), find(time, value, chunk=chunk)
     assert parts.at == pytest.approx(whole.at)
     assert parts.rising.tolist() == whole.rising.tolist()

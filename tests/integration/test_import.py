@@ -1,0 +1,165 @@
+"""`edgereply import` as a person uses it: look, accept, and every other command on the run."""
+
+from __future__ import annotations
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from tests.integration.commands import Workplace, explained
+from tests.unit.host.imports.layouts import LAYOUTS, REACTION, RISES, WIDTH, rows, truth
+
+from edgereply.cli.app import app
+from edgereply.errors import HostError
+from edgereply.store import RunReader
+
+ROOT = Path(__file__).parents[2]
+RECORDINGS = ROOT / "examples" / "recordings"
+
+
+@pytest.mark.parametrize("name", ["reject_gate.csv", "reject_gate.vcd"])
+def test_the_examples_become_runs_that_all_commands_read(name: str, place: Workplace) -> None:
+    file = str(RECORDINGS / name)
+    looked = place.run("import", file)
+    assert looked.code == 0, looked.err
+    assert "20 stimuli, 20 answered, 0 missed, 0 spurious" in looked.out
+    assert "virtual · imported" in looked.out
+    assert "nothing was written" in looked.err
+    assert not list(place.root.glob("run*"))
+    done = place.run("import", file, "--accept", "--out", "run", "--deadline", "2ms", "--clock-ppm", "25", "--json")
+    assert done.code == 0, done.err
+    assert done.document["accepted"] is True
+    record = RunReader(place.root / "run").record
+    assert (record.evidence, record.virtual, record.counts["late"]) == ("imported", True, 1)
+    assert record.summary == done.document["found"]
+    # Truth: 2.4 ms and the difference of the two RC delays, (5 − 2) µs · ln 2; by VCD cut to 100 ns.
+    slowest, known = record.summary["reaction"]["max_ns"], record.summary["reaction"]["known_to"]
+    assert slowest == pytest.approx(2_400_000 + 3_000 * np.log(2.0), abs=known["expanded_ns"])
+    assert known["expanded_ns"] < (200.0 if name.endswith("vcd") else 9_000.0)
+    verdict = place.run("verdict", "run")
+    assert verdict.code == 1
+    assert "(virtual, imported)" in verdict.out
+    assert "(virtual, imported)" in place.run("explain", "run").out
+    compared = place.run("compare", "run", "run", "--json")
+    assert compared.code == 0, compared.err
+    assert {item["evidence"] for item in compared.document["runs"]} == {"imported"}
+    report = place.run("report", "run", "-o", "page.html")
+    assert report.code == 0, report.err
+    assert "recording made with another instrument" in (place.root / "page.html").read_text()
+    place.nothing_left()
+
+
+def test_the_examples_are_what_their_program_makes(tmp_path: Path) -> None:
+    for name in ("make.py",):
+        (tmp_path / name).write_text((RECORDINGS / name).read_text())
+    done = subprocess.run([sys.executable, str(tmp_path / "make.py")], capture_output=True, text=True, timeout=60)
+    assert done.returncode == 0, done.stderr
+    for name in ("reject_gate.csv", "reject_gate.vcd"):
+        made = (tmp_path / name).read_text()
+        assert "invented" in made
+        assert made == (RECORDINGS / name).read_text()
+
+
+def test_stimulus_and_response_in_files_of_their_own(place: Workplace) -> None:
+    t = truth()
+    for name, values in (("a", t.first), ("b", t.second)):
+        place.write("Time (s),Volt (V)\n" + rows(",", ".", t.time_s, values), f"{name}.csv")
+    alone = place.run("import", "a.csv")
+    explained(alone, 2, "only one channel", "--response-file")
+    done = place.run("import", "a.csv", "--response-file", "b.csv", "--accept", "--out", "run", "--json")
+    assert done.code == 0, done.err
+    assert done.document["found"]["reaction"]["median_ns"] == REACTION * 1_000
+    assert done.document["found"]["pulse_width"]["median_ns"] == WIDTH * 1_000
+    assert done.document["found"]["stimuli"] == len(RISES)
+    assert done.document["channels"]["Volt (response)"]["role"] == "response"
+    record = RunReader(place.root / "run").record
+    assert not record.virtual
+    assert sorted(record.requested["import"]["files"]) == ["a.csv", "b.csv"]
+    assert any("--clock-ppm" in warning for warning in record.warnings)
+
+
+def imported(capsys: pytest.CaptureFixture[str], *arguments: str) -> dict[str, Any]:
+    """The JSON document of a command that is run without a process of its own."""
+    app(["import", *arguments, "--json"], standalone_mode=False)
+    found: dict[str, Any] = json.loads(capsys.readouterr().out)
+    return found
+
+
+def test_options_do_what_they_say(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    t = truth()
+    spiky = t.first.copy()
+    spiky[450:452] = 3.25
+    Path("a.csv").write_text("Time (s),A (V),B (V)\n" + rows(",", ".", t.time_s, spiky, 5.0 - t.second))
+    plain = imported(capsys, "a.csv", "--stimulus", "A")
+    assert plain["found"]["stimuli"] == len(RISES) + 1
+    assert plain["found"]["reaction"]["min_ns"] == (REACTION + WIDTH) * 1_000
+    assert any("--glitch" in doubt for doubt in plain["doubts"])
+    assert any("--active-low-response" in doubt for doubt in plain["doubts"])
+    found = imported(
+        capsys, "a.csv", "--stimulus", "A", "--glitch", "5us", "--active-low-response", "--levels", "A=0,3.4V",
+        "--window", "200us", "--virtual",
+    )  # fmt: skip
+    # Half of 3.4 V is reached so much later than half of 3.25 V on an edge of 1.625 V in a microsecond.
+    later = 1_000 * (1.7 - 1.625) / 1.625
+    assert found["found"]["reaction"]["min_ns"] == pytest.approx(REACTION * 1_000 - later, abs=1)
+    assert (found["found"]["stimuli"], found["found"]["responses"]) == (len(RISES), len(RISES))
+    assert found["channels"]["A"]["glitches_removed"] == 2
+    assert (found["channels"]["A"]["low"], found["channels"]["A"]["high"]) == (0.0, 3.4)
+    assert found["window_ns"] == 200_000
+    assert found["found"]["virtual"] is True
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["a.csv", "--out", "run"], ["--out", "--accept"]),
+        (["a.csv", "--accept", "--preview"], ["--preview writes nothing"]),
+        (["a.csv", "--stimulus", "C"], ["no channel 'C'", "CH1, CH2"]),
+        (["a.csv", "--hysteresis", "0.5"], ["--hysteresis", "0.5"]),
+        (["a.csv", "--glitch", "often"], ["--glitch", "'often'"]),
+        (["a.csv", "--window", "0ms"], ["--window", "above zero"]),
+        (["a.csv", "--levels", "CH1=3,1"], ["--levels", "CH1=0,3.3"]),
+        (["a.csv", "--levels", "C=0,1"], ["--levels", "no channel 'C'"]),
+        (["a.csv", "--clock-ppm", "-1"], ["--clock-ppm"]),
+        (["a.csv", "--resolution", "1us"], ["--resolution"]),
+        (["a.csv", "--board", " "], ["--board"]),
+        (["a.csv", "g.vcd"], ["CSV and VCD files are mixed"]),
+        (["g.vcd", "--levels", "a=0,1"], ["--levels", "no volts"]),
+        (["none.csv"], ["none.csv", "no such file"]),
+        (["cut.csv"], ["cut.csv:1501", "line 1501 has 2 fields, not 3"]),
+        (["fake.vcd"], ["fake.vcd:1", "does not begin like a VCD"]),
+        (["a.csv", "--accept", "--out", "full"], ["full", "not empty"]),
+    ],
+)
+def test_mistakes_are_explained(
+    arguments: list[str],
+    words: list[str],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    text = LAYOUTS["plain"]()
+    Path("a.csv").write_text(text)
+    Path("cut.csv").write_text("".join(text.splitlines(keepends=True)[:1500]) + "0.001,3\n")
+    Path("fake.vcd").write_text("not a vcd")
+    Path("g.vcd").write_text((RECORDINGS / "reject_gate.vcd").read_text())
+    Path("full").mkdir()
+    Path("full/x").write_text("")
+    with pytest.raises(HostError) as caught:
+        app(["import", *arguments], standalone_mode=False)
+    error = caught.value
+    assert error.exit_code == 2
+    assert error.message
+    assert error.where
+    assert error.remedy
+    assert [word for word in words if word not in str(error)] == []
+    assert capsys.readouterr().out == ""
+    assert not Path("runs").exists()
