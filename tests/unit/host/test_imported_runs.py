@@ -53,20 +53,24 @@ def test_times_do_not_turn_negative() -> None:
 def test_the_widened_interval_covers_the_truth_of_a_slow_clock() -> None:
     """Simulated: stamps cut to 10 µs by a clock 80 ppm off; the true median lies in the widened interval."""
     generator = np.random.default_rng(2)
-    known, inside, inside_plain = KnownTo(10_000.0, 100.0), 0, 0
+    known, tested, inside, inside_plain = KnownTo(10_000.0, 100.0), 0, 0, 0
     for _ in range(200):
         stimulus = np.cumsum(generator.uniform(1e6, 2e6, 101))
         rise = stimulus + generator.uniform(500_000.0, 501_000.0, stimulus.size)
         clock = 1.0 + 80e-6
         stamps = [np.floor(times * clock / 10_000.0).astype(np.int64) * 10_000 for times in (stimulus, rise)]
         figure = summarise(stamps[1] - stamps[0]).as_dict()
+        if figure["ci95"]["median_ns"] is None:
+            continue  # by chance the few values hang together
+        tested += 1
         low, high = figure["ci95"]["median_ns"]
         wide_low, wide_high = widened(figure, known)["ci95"]["median_ns"]
         inside += wide_low <= 500_500 <= wide_high
         inside_plain += low <= 500_500 <= high
-    assert inside == 200
+    assert tested > 150
+    assert inside == tested
     # The plain one has the width of a step or none: whether it covers is luck.
-    assert inside_plain < 200
+    assert inside_plain < tested
 
 
 def test_a_verdict_holds_only_where_the_instrument_can_tell() -> None:
