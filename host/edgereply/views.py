@@ -147,6 +147,11 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
         found.append(f"{counts['lost_records']} records were lost between source and host.")
     if signs := record.context.get("throttled", {}).get("signs"):
         found.append(f"The board was slowed down or its supply sagged during the run: {'; '.join(signs)}.")
+    if record.requested.get("import", {}).get("common_clock", True) is False:
+        found.append(
+            "The recording's segments share no clock and are set one after another: the times between them are not "
+            "real, and periods or bursts over several of them mean nothing."
+        )
     if ambiguous:
         found.append(f"{ambiguous} stimuli are in no figure of time: which answer is theirs cannot be told.")
     return found

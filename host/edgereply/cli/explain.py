@@ -21,7 +21,7 @@ def command(
     from edgereply.cli.duration_option import duration_option
     from edgereply.explaining import as_dict, context_sentences, explain_pulses, explain_run, relate_context, sentences
     from edgereply.store import RunReader
-    from edgereply.views import evaluate_run
+    from edgereply.views import cautions, evaluate_run
 
     reader = RunReader(run)
     record = reader.record
@@ -29,6 +29,7 @@ def command(
     late_above_ns = None if late_above is None else duration_option(late_above, "--late-above")
     explanation, pulses = explain_run(result, late_above_ns), explain_pulses(result)
     context = relate_context(result, explanation.late_above_ns, reader.context())
+    careful = cautions(record, result.counts.get("ambiguous", 0))
     if as_json:
         put_json(
             {
@@ -36,6 +37,7 @@ def command(
                 "evidence": result.evidence,
                 "virtual": record.virtual,
                 **as_dict(explanation, pulses, context),
+                "cautions": careful,
             }
         )
         return
@@ -44,3 +46,5 @@ def command(
         print(sentence)
     for sentence in context_sentences(context):
         print(sentence)
+    for caution in careful:
+        print(f"caution: {caution}")

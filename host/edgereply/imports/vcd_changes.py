@@ -1,4 +1,4 @@
-"""Value changes of a VCD, streamed in blocks: some ten times faster than one byte at a time.
+"""Value changes of a VCD, streamed in blocks: some eight times as fast as one byte at a time.
 
 Source: IEEE Std 1364-2005, clause 18.2: simulation times, scalar, vector and real changes, and the $dump… commands.
 """

@@ -21,6 +21,7 @@ from edgereply.imports.csv_reader import read_samples
 from edgereply.imports.files import Progress, Told, check_file, digest_of, no_progress
 from edgereply.imports.recording import Channel, Recording, Segment, Trace
 from edgereply.imports.waveform_survey import Stretch, Survey
+from edgereply.report.text import exactly
 
 Floats = NDArray[np.float64]
 
@@ -204,9 +205,13 @@ def _spacing(stretches: Sequence[Stretch]) -> dict[str, str]:
     steps = [item.step for item in stretches if item.count > 1]
     if not steps:
         return {}
-    low, high = min(steps), max(steps)
-    same = f"{low:.6g} ns" if high - low < 1e-3 * high else f"{low:.6g} ns to {high:.6g} ns"
-    return {"sample interval": same}
+    low, high = (_span(value) for value in (min(steps), max(steps)))
+    return {"sample interval": low if low == high else f"{low} to {high}"}
+
+
+def _span(value_ns: float) -> str:
+    whole = round(value_ns)
+    return exactly(whole) if whole and abs(value_ns - whole) < 1e-4 * value_ns else f"{value_ns:.5g} ns"
 
 
 def _continuous(stretches: Sequence[Stretch]) -> bool:
