@@ -10,8 +10,10 @@ ended, which orders all its stores.
 
 from __future__ import annotations
 
+import contextlib
 import json
 import mmap
+import os
 import struct
 import sys
 import time
@@ -23,6 +25,7 @@ from edgereply_protocol import COLUMNS, MAX_ROWS, Block, Json, Layout
 from .errors import AgentError
 
 HEAD, TAIL, COUNT, UNRECORDED, SEQNO, BASE, STOP, CLEAN = range(8)
+FAILED = 10  # error number of the system by which a writer without Python ended; 8 and 9 are the emitter's
 CASTS: dict[str, Literal["q", "I", "B"]] = {"q": "q", "I": "I", "B": "B"}
 ERROR_AT, HEADER = 128, 4096
 MASK = 0xFFFFFFFF
@@ -41,18 +44,25 @@ class Ring:
     Args:
         layout: what the rows are.
         capacity: rows kept until they are drained.
+        by_descriptor: a program that the writer's process becomes shall find the memory by `fd`.
 
     Raises:
         AgentError: no memory.
     """
 
-    def __init__(self, layout: Layout, capacity: int) -> None:
+    def __init__(self, layout: Layout, capacity: int, by_descriptor: bool = False) -> None:
         self.layout, self.capacity = layout, capacity
         self._row = ROWS[layout]
+        self.fd = -1
+        size = HEADER + capacity * self._row.size
         try:
-            self.memory = mmap.mmap(-1, HEADER + capacity * self._row.size)
-        except (OSError, ValueError, OverflowError, MemoryError) as error:
-            size = capacity * self._row.size
+            if by_descriptor:
+                self.fd = os.memfd_create("edgereply-stamps")
+                os.ftruncate(self.fd, size)
+            self.memory = mmap.mmap(self.fd, size)
+        except (OSError, ValueError, OverflowError, MemoryError, AttributeError) as error:
+            if self.fd >= 0:
+                os.close(self.fd)
             raise AgentError(
                 "no-memory", f"no {size} bytes for {capacity} rows: {error}", "capacity", "ask for a smaller capacity"
             ) from error
@@ -162,6 +172,10 @@ class Ring:
         """Give the memory back."""
         self.cells.release()
         self.memory.close()
+        if self.fd >= 0:
+            with contextlib.suppress(OSError):
+                os.close(self.fd)
+        self.fd = -1
 
 
 def board_ns() -> int:

@@ -12,6 +12,7 @@ from .errors import SettingError
 BIASES = ("as-is", "pull-up", "pull-down", "disabled")
 WAITS = ("block", "spin")
 COLLECTIONS = ("stream", "quiet")
+RESPONDERS = ("agent", "floor")
 MAX_CAPACITY = 1 << 24
 
 

@@ -3,25 +3,28 @@
 from __future__ import annotations
 
 import contextlib
+import errno
 import gc
 import json
 import os
 import select
 import signal
 import time
-from typing import Callable, Iterable, Optional
+from typing import Callable, Iterable, Optional, Sequence
 
 from edgereply_protocol import Json
 
 from .errors import GONE, AgentError, lost_line
 from .processes import SIGNALS, fork
 from .realtime import apply_realtime, die_with_parent
-from .ring import CLEAN, STOP, Ring, board_ns
+from .ring import CLEAN, FAILED, STOP, Ring, board_ns
 from .routes.base import InputLine
 from .settings import Realtime
 
 START_S = 10.0
 Body = Callable[[Callable[[], object]], None]
+# Real-time settings in effect, what to say when ready (JSON, open for more), pipes (report, go), parent; never returns.
+Become = Callable[[Json, str, Sequence[int], int], None]
 STOP_S = 1.0
 
 
@@ -37,6 +40,7 @@ class Worker:
         line: the input it sleeps on, interrupted at the stop.
         private_fds: descriptors of the session the process must not keep.
         prelude: called in the process once its settings are in effect; what it found is told by `ready`.
+        become: turns the process into another program, which does the work in place of `body`.
 
     `report_fd` becomes readable when the process ended.
     """
@@ -50,6 +54,7 @@ class Worker:
         line: Optional[InputLine],
         private_fds: Iterable[int],
         prelude: Callable[[], Json] = dict,
+        become: Optional[Become] = None,
     ) -> None:
         self.name, self.ring, self._line = name, ring, line
         self.report_fd, report = os.pipe()
@@ -62,7 +67,7 @@ class Worker:
             try:
                 for fd in (*private_fds, self.report_fd, self._go_fd):
                     os.close(fd)
-                code = _work(ring, body, realtime, line, report, go, parent, prelude)
+                code = _work(ring, body, realtime, line, report, go, parent, prelude, become)
             finally:
                 os._exit(code)
         os.close(report)
@@ -150,6 +155,15 @@ class Worker:
             return AgentError(**report)
         if self.exit_status is None or (self.exit_status == 0 and self.clean):
             return None
+        number = self.ring.cells[FAILED]
+        if number == errno.EPROTO:
+            from .floor import OTHER_HINT
+
+            return AgentError(
+                "bad-setting", "the floor program belongs to another version of this agent", "floor_program", OTHER_HINT
+            )
+        if number:
+            return system_failure(OSError(number, os.strerror(number)), self._line)
         if os.WIFSIGNALED(self.exit_status):
             how = f"was killed by signal {os.WTERMSIG(self.exit_status)}"
         else:
@@ -177,6 +191,7 @@ def _work(
     go: int,
     parent: int,
     prelude: Callable[[], Json],
+    become: Optional[Become],
 ) -> int:
     def end(_signal: int, _frame: object) -> None:
         ring.stop()
@@ -193,6 +208,8 @@ def _work(
         if os.getppid() != parent:
             return 1
         in_effect, warnings = apply_realtime(realtime)
+        if become is not None:
+            become(in_effect, json.dumps({"in_effect": in_effect, "warnings": warnings})[:-1], (report, go), parent)
         ring.prefault()
         gc.collect()
         gc.disable()
@@ -207,10 +224,15 @@ def _work(
     except AgentError as error:
         ring.leave_error(error.as_json())
     except OSError as error:
-        if error.errno in GONE:
-            ring.leave_error(lost_line(error, str(line.spec) if line else "").as_json())
-        elif not (isinstance(error, BlockingIOError) and ring.cells[STOP]):
-            ring.leave_error(AgentError("responder-died", f"the system said: {error}").as_json())
+        if not (isinstance(error, BlockingIOError) and ring.cells[STOP]):
+            ring.leave_error(system_failure(error, line).as_json())
     except BaseException as error:
         ring.leave_error(AgentError("internal", f"{type(error).__name__}: {error}").as_json())
     return 1
+
+
+def system_failure(error: OSError, line: Optional[InputLine]) -> AgentError:
+    """What an error of the system means to a process that answers."""
+    if error.errno in GONE:
+        return lost_line(error, str(line.spec) if line else "")
+    return AgentError("responder-died", f"the system said: {error}")

@@ -3,6 +3,7 @@
 from collections.abc import Callable
 from contextlib import AbstractContextManager
 from dataclasses import asdict, dataclass
+from itertools import product
 from pathlib import Path
 from typing import Any
 
@@ -10,7 +11,7 @@ import numpy as np
 
 from edgereply import __version__
 from edgereply.analysis.blocks import BlockDifference, compare_blocks
-from edgereply.errors import DataError
+from edgereply.errors import DataError, SettingError
 from edgereply.measure import Say, opened
 from edgereply.overrides import override
 from edgereply.records import now_iso
@@ -62,11 +63,21 @@ class Compared:
         }
 
 
-def conditions_of(routes: list[str], waits: list[str]) -> dict[str, dict[str, str]]:
-    """The conditions to compare, by name: every route with every wait strategy."""
-    settings = [{"route": r, "wait": w} for r in routes for w in waits]
-    single = len(waits) == 1
-    return {item["route"] if single else f"{item['route']}-{item['wait']}": item for item in settings}
+def conditions_of(routes: list[str], waits: list[str], responders: list[str]) -> dict[str, dict[str, str]]:
+    """The conditions to compare, by name: every route with every wait strategy and every responder.
+
+    Raises:
+        SettingError: responders that do not run on one and the same open bench.
+    """
+    if len(responders) > 1 and not set(responders) <= {"agent", "floor"}:
+        raise SettingError(
+            "only the responders agent and floor are measured in turn", where="--responders",
+            remedy="measure the others by themselves, then compare the runs",
+        )  # fmt: skip
+    axes = {"route": routes, "wait": waits, "responder": responders}
+    naming = ["route", *(axis for axis in ("wait", "responder") if len(axes[axis]) > 1)]
+    settings = [dict(zip(axes, values, strict=True)) for values in product(*axes.values())]
+    return {"-".join(item[axis] for axis in naming): item for item in settings}
 
 
 def compare_conditions(

@@ -6,7 +6,7 @@ from typing import Any
 from edgereply.records import RunRecord
 from edgereply.report.text import exactly, listing
 
-MANAGED = "managed (Python)"
+MANAGED, NATIVE = "managed (Python)", "native (C)"
 _BUSY = 0.5
 
 
@@ -20,7 +20,8 @@ def respects(record: RunRecord, evidence: str, deadline_ns: int | None) -> dict[
     """
     board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
     facts, plan = record.environment_before, record.source.plan
-    ours = board.get("responder", "agent") == "agent"
+    responder = board.get("responder", "agent")
+    ours = responder in ("agent", "floor")
     realtime = {**(board.get("realtime") or {}), **(record.in_effect.get("realtime") or {})}
     effective = {name: record.in_effect.get(name, board.get(name)) for name in ("route", "wait", "collection")}
     stated = {
@@ -28,8 +29,9 @@ def respects(record: RunRecord, evidence: str, deadline_ns: int | None) -> dict[
         "model": facts.get("model"),
         "evidence": evidence,
         "virtual": "yes" if record.virtual else "no",
-        "responder": "agent" if ours else board.get("responder"),
-        "language": MANAGED if ours else None,
+        "responder": responder,
+        "language": {"agent": MANAGED, "floor": NATIVE}.get(responder),
+        **_floor(record.in_effect.get("floor")),
         "system": f"operating system ({facts['kernel'].partition('-')[0]})" if facts.get("kernel") else None,
         "kernel": facts.get("kernel"),
         "preemption": (facts.get("preemption") or {}).get("model"),
@@ -115,6 +117,14 @@ def _rate(period_ns: Any) -> str | None:
 
 def _time(value_ns: Any) -> str | None:
     return exactly(value_ns) if isinstance(value_ns, int) else None
+
+
+def _floor(floor: Any) -> dict[str, str]:
+    """How a floor program was made; a run without one has no such respect."""
+    if not isinstance(floor, dict):
+        return {}
+    made = " ".join([str(floor.get("version", "")), *map(str, floor.get("options", []))]).strip()
+    return {"floor program": made or f"ready made, SHA-256 {str(floor.get('sha256', ''))[:16]}"}
 
 
 def _realtime(settings: Mapping[str, Any]) -> str:

@@ -58,7 +58,7 @@ class OpenBench:
             BoardError: the wiring is not right, and how.
         """
         board = self.bench.board[self.name]
-        if self.client is None or board.responder != "agent" or board.route == "virtual":
+        if self.client is None or not board.ours or board.route == "virtual":
             return
         wrong = [item for item in check_wires(self.client, board, self.source, self.say).findings if not item.right]
         if wrong:
@@ -89,7 +89,7 @@ class OpenBench:
         plan = self.source.arm(stimulus_plan(bench.stimulus))
         in_effect: Json = {}
         warnings: list[str] = []
-        answering = self.client if board.responder == "agent" else None
+        answering = self.client if board.ours else None
         if answering is not None:
             rows = plan.count + 1000 if board.collection == "quiet" else RING_ROWS
             configured = answering.configure("respond", responder_settings(board, rows))
@@ -131,7 +131,7 @@ def opened(bench: Bench, board_name: str, say: Say, bench_file: Path | None = No
         say(f"opening the pulse source ({settings.kind})")
         source = stack.enter_context(open_source(bench, name))
         client: BoardClient | None = None
-        if board.responder == "agent":
+        if board.ours:
             say(f"opening the board {name}")
             client = stack.enter_context(open_board(name, board))
         fixture = load_fixture(fixture_path(bench_file), source.identity) if bench_file else None

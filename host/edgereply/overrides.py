@@ -67,7 +67,9 @@ def run_directory(bench: Bench, board: str) -> Path:
     name, settings = bench.pick(board)
     stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S-%f")[:-3]
     safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in name)
-    how = f"{settings.route}-{settings.wait}" if settings.responder == "agent" else settings.responder
+    how = f"{settings.route}-{settings.wait}" if settings.ours else settings.responder
+    if settings.responder == "floor":
+        how += "-floor"
     return Path("runs") / f"{stamp}-{safe}-{how}"
 
 

@@ -67,6 +67,8 @@ def responder_settings(board: Board, capacity: int) -> Json:
         "capacity": capacity,
         "realtime": board.realtime.model_dump(),
         "dead_man_s": 30,
+        "responder": board.responder,
+        "floor_program": board.floor_program,
     }
 
 

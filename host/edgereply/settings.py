@@ -101,7 +101,8 @@ class Board(Strict):
     host: str = ""
     ssh_config: str = ""
     python: str = ""
-    responder: Literal["agent", "external"] = "agent"
+    responder: Literal["agent", "floor", "external"] = "agent"
+    floor_program: str = Field(default="", max_length=4096)
     route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
     wait: Literal["block", "spin"] = "block"
     collection: Literal["stream", "quiet"] = "stream"
@@ -116,9 +117,15 @@ class Board(Strict):
     source: Source | None = None
 
     @property
+    def ours(self) -> bool:
+        """Whether the agent answers: by its own loops, or by the floor program it runs."""
+        return self.responder in ("agent", "floor")
+
+    @property
     def how(self) -> str:
         """How it answers, in a few words: the route and wait strategy, or that something else answers."""
-        return f"{self.route} · {self.wait}" if self.responder == "agent" else f"{self.responder} responder"
+        words = f"{self.route} · {self.wait}" if self.ours else ""
+        return words if self.responder == "agent" else " · ".join(filter(None, (words, f"{self.responder} responder")))
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
@@ -127,6 +134,10 @@ class Board(Strict):
         for key in ("host", "ssh_config"):
             if getattr(self, key).startswith("-"):
                 raise ValueError(f"'{key}' must not start with '-'")
+        if self.floor_program and not self.floor_program.startswith("/"):
+            raise ValueError("'floor_program' is a path on the board and starts with '/'")
+        if self.responder == "floor" and self.route not in ("chardev", "virtual"):
+            raise ValueError("the floor responder answers by the route chardev only")
         if self.responder != "external" and self.route != "virtual":
             for name in ("input", "output"):
                 if getattr(self, name).line == "":

@@ -113,15 +113,17 @@ def pool_views(title: str, views: Sequence[RunView]) -> RunView:
 def _title(record: RunRecord) -> str:
     board = record.requested.get("board", {})
     responder = board.get("responder", "agent")
-    parts = [record.board, board.get("route"), board.get("wait")]
-    return " · ".join(str(part) for part in parts if part) if responder == "agent" else f"{record.board} · {responder}"
+    if responder not in ("agent", "floor"):
+        return f"{record.board} · {responder}"
+    parts = [record.board, board.get("route"), board.get("wait"), "floor" if responder == "floor" else ""]
+    return " · ".join(str(part) for part in parts if part)
 
 
 def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     """What was asked for and what took effect, under the same names."""
     board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
     plan = record.source.plan
-    if board.get("responder", "agent") != "agent":
+    if board.get("responder", "agent") not in ("agent", "floor"):
         board = {"responder": board["responder"]}
     requested = {
         name: board.get(name) for name in ("responder", "route", "wait", "collection", "realtime") if name in board

@@ -26,6 +26,7 @@ class InputLine(ABC):
         decode: event → (kernel stamp in ns or NO_STAMP, RISING or FALLING, sequence number, the line's own).
         in_effect: what the request came to, for the report.
         warnings: sentences about the line the user should know.
+        fd: descriptor that events are read from; -1 where there is none.
     """
 
     spec: LineSpec
@@ -35,6 +36,7 @@ class InputLine(ABC):
     decode: Callable[[Any], tuple[int, int, int, int]]
     in_effect: Json
     warnings: Sequence[str] = ()
+    fd: int = -1
 
     @abstractmethod
     def level(self) -> int:
@@ -72,6 +74,7 @@ class OutputLine(ABC):
 
     Attributes:
         high, low: set the level, callable from a hot loop. They raise OSError when the line is gone.
+        fd: descriptor that the level is set by; -1 where there is none.
     """
 
     spec: LineSpec
@@ -79,6 +82,7 @@ class OutputLine(ABC):
     low: Callable[[], Any]
     in_effect: Json
     warnings: Sequence[str] = ()
+    fd: int = -1
 
     @abstractmethod
     def level(self) -> int:

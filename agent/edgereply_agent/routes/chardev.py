@@ -73,7 +73,7 @@ class ChardevInput(InputLine):
 
     def __init__(self, route: ChardevRoute, spec: LineSpec, flags: int, event_buffer: int) -> None:
         self.spec, self._ioctl = spec, route.chips.ioctl
-        self._fd, path, line = fd, _, _ = route.request(spec, flags, event_buffer, None)
+        self.fd, path, line = fd, _, _ = route.request(spec, flags, event_buffer, None)
         self.warnings = route.chips.slow_warning(os.path.basename(path), spec)
         self.read = partial(os.read, fd, abi.LINE_EVENT.size)
         self.ready = poller(fd, select.POLLIN)
@@ -87,17 +87,17 @@ class ChardevInput(InputLine):
 
     def level(self) -> int:
         """See `InputLine.level`."""
-        return _level(self._ioctl, self._fd, self.spec)
+        return _level(self._ioctl, self.fd, self.spec)
 
     def interrupt(self) -> None:
         """See `InputLine.interrupt`."""
-        set_nonblocking(self._fd)
+        set_nonblocking(self.fd)
 
     def close(self) -> None:
         """See `InputLine.close`."""
-        if self._fd >= 0:
-            os.close(self._fd)
-        self._fd = -1
+        if self.fd >= 0:
+            os.close(self.fd)
+        self.fd = -1
 
 
 class ChardevOutput(OutputLine):
@@ -105,7 +105,7 @@ class ChardevOutput(OutputLine):
 
     def __init__(self, route: ChardevRoute, spec: LineSpec, flags: int) -> None:
         self.spec, self._ioctl = spec, route.chips.ioctl
-        self._fd, path, line = fd, _, _ = route.request(spec, flags, 0, 0)
+        self.fd, path, line = fd, _, _ = route.request(spec, flags, 0, 0)
         self.warnings = route.chips.slow_warning(os.path.basename(path), spec)
         # A bytearray is handed to the kernel as it is; bytes would be copied and a result allocated each time.
         self.high = partial(route.chips.ioctl, fd, abi.SET_VALUES, bytearray(abi.LINE_VALUES.pack(1, 1)))
@@ -117,13 +117,13 @@ class ChardevOutput(OutputLine):
 
     def level(self) -> int:
         """See `OutputLine.level`."""
-        return _level(self._ioctl, self._fd, self.spec)
+        return _level(self._ioctl, self.fd, self.spec)
 
     def close(self) -> None:
         """See `OutputLine.close`. The line goes back to its driver, which usually keeps the level: low."""
-        if self._fd >= 0:
-            os.close(self._fd)
-        self._fd = -1
+        if self.fd >= 0:
+            os.close(self.fd)
+        self.fd = -1
 
 
 def _level(ioctl: Callable[..., Any], fd: int, spec: LineSpec) -> int:

@@ -70,7 +70,7 @@ class VirtualInput(InputLine):
 
     def __init__(self, spec: LineSpec, wires: socket.socket) -> None:
         self.spec = spec
-        self._fd = fd = wires.fileno()
+        self.fd = fd = wires.fileno()
         self.read = partial(os.read, fd, EVENT.size)
         self.ready = poller(fd, select.POLLIN)
         self.expected = [(fd, select.POLLIN)]
@@ -87,7 +87,7 @@ class VirtualInput(InputLine):
 
     def interrupt(self) -> None:
         """See `InputLine.interrupt`."""
-        set_nonblocking(self._fd)
+        set_nonblocking(self.fd)
 
     def close(self) -> None:
         """Nothing: the route owns the connection."""
@@ -98,7 +98,8 @@ class VirtualOutput(OutputLine):
 
     def __init__(self, spec: LineSpec, wires: socket.socket) -> None:
         self.spec = spec
-        fd, write, pack, now = wires.fileno(), os.write, CHANGE.pack, time.monotonic_ns
+        self.fd = fd = wires.fileno()
+        write, pack, now = os.write, CHANGE.pack, time.monotonic_ns
         self.high = lambda: write(fd, pack(now(), 0, 1))
         self.low = lambda: write(fd, pack(now(), 0, 0))
         self.in_effect = {"chip": spec.chip, "line": 0}

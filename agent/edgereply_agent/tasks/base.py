@@ -14,7 +14,7 @@ from edgereply_agent.ring import Ring
 from edgereply_agent.routes import registry
 from edgereply_agent.routes.base import InputLine, OutputLine, Route
 from edgereply_agent.settings import Common, LineSpec
-from edgereply_agent.worker import Worker
+from edgereply_agent.worker import Become, Worker
 from edgereply_protocol import Block, Json, Layout
 
 Started = Callable[[], object]
@@ -101,12 +101,16 @@ class Task:
         line: Optional[InputLine],
         body: Callable[[Ring, Started], None],
         prelude: Callable[[], Json] = dict,
+        become: Optional[Callable[[Ring], Become]] = None,
     ) -> None:
         assert self._keeper is not None
-        ring = Ring(layout, common.capacity)
+        ring = Ring(layout, common.capacity, by_descriptor=become is not None)
         others = [fd for worker in self._workers for fd in worker.session_fds]
         private = (*self._private, self._keeper.fd, *others)
-        worker = Worker(name, ring, lambda started: body(ring, started), common.realtime, line, private, prelude)
+        worker = Worker(
+            name, ring, lambda started: body(ring, started), common.realtime, line, private, prelude,
+            None if become is None else become(ring),
+        )  # fmt: skip
         self._workers.append(worker)
         self._keeper.watch(worker.pid)
         realtime, warnings, found = worker.ready()

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Callable, Sequence
+
 from edgereply_agent.answering import answer
 from edgereply_agent.errors import SettingError
 from edgereply_agent.observer import own_costs
 from edgereply_agent.realtime import throttle_warning
 from edgereply_agent.ring import Ring
+from edgereply_agent.routes.base import InputLine, OutputLine, Route
 from edgereply_agent.routes.registry import ROUTES
-from edgereply_agent.settings import WAITS, Reader, read_common
+from edgereply_agent.settings import RESPONDERS, WAITS, Reader, read_common
+from edgereply_agent.worker import Become
 from edgereply_protocol import Json, Layout
 
 from .base import Started, Task
+
+if TYPE_CHECKING:
+    from edgereply_agent.floor import Floor
 
 MAX_HOLD_NS = 1_000_000_000
 
@@ -31,9 +38,12 @@ class Respond(Task):
         common = read_common(reader, ("input", "output"), tuple(ROUTES))
         wait = reader.choice("wait", WAITS, "block")
         hold_ns = reader.integer("hold_ns", 0, MAX_HOLD_NS, 0)
+        responder = reader.choice("responder", RESPONDERS, "agent")
+        program = reader.text("floor_program", "")
         try:
             route = self._common(common)
-            self.in_effect.update(wait=wait, hold_ns=hold_ns)
+            self.in_effect.update(wait=wait, hold_ns=hold_ns, responder=responder)
+            floor = self._floor(route, program) if responder == "floor" else None
             output = self._output(route, common.lines["output"])
             line = self._input(route, common.lines["input"], "rising", common.event_buffer)
             warning = throttle_warning(common.realtime, wait)
@@ -47,7 +57,32 @@ class Respond(Task):
             def costs() -> Json:
                 return {"observer": own_costs(line)}
 
-            self._work("responder", Layout.ANSWERS, common, line, respond, costs)
+            become = None if floor is None else _becoming(floor, route, line, output, wait, hold_ns)
+            self._work("responder", Layout.ANSWERS, common, line, respond, costs, become)
         except BaseException:
             self.close()
             raise
+
+    def _floor(self, route: Route, program: str) -> Floor:
+        """Made before any line is taken: building it takes seconds."""
+        from edgereply_agent.floor import check_reach, obtain
+
+        check_reach(route)
+        floor = obtain(program)
+        self.in_effect["floor"] = floor.in_effect
+        return floor
+
+
+def _becoming(
+    floor: Floor, route: Route, line: InputLine, output: OutputLine, wait: str, hold_ns: int
+) -> Callable[[Ring], Become]:
+    """What turns a worker into the floor program, once its ring is there."""
+
+    def with_ring(ring: Ring) -> Become:
+        def become(realtime: Json, ready: str, pipes: Sequence[int], parent: int) -> None:
+            lock = bool(realtime["lock_memory"])
+            floor.become(route, line, output, ring, wait, hold_ns, lock, ready, pipes, parent)
+
+        return become
+
+    return with_ring

@@ -11,6 +11,7 @@ from pathlib import Path
 from edgereply.errors import HostError
 
 PACKAGES = ("edgereply_agent", "edgereply_protocol")
+KINDS = ("*.py", "*.c")
 MAIN = b"from edgereply_agent.__main__ import main\n\nraise SystemExit(main())\n"
 SHEBANG = b"#!/usr/bin/env python3\n"
 
@@ -35,7 +36,7 @@ def build_bundle() -> Bundle:
     with zipfile.ZipFile(stream, "a", zipfile.ZIP_DEFLATED, compresslevel=9) as archive:
         for package in PACKAGES:
             root = _folder(package)
-            for path in sorted(root.rglob("*.py")):
+            for path in sorted(path for kind in KINDS for path in root.rglob(kind)):
                 _add(archive, f"{package}/{path.relative_to(root).as_posix()}", path.read_bytes())
         _add(archive, "__main__.py", MAIN)
     data = stream.getvalue()

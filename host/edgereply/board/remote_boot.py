@@ -89,6 +89,9 @@ def compiled(folder: str, path: str) -> str:
     try:
         with zipfile.ZipFile(path) as source, zipfile.ZipFile(partial, "w") as target:
             for name in source.namelist():
+                if not name.endswith(".py"):
+                    target.writestr(name, source.read(name))
+                    continue
                 code = marshal.dumps(compile(source.read(name), os.path.join(path, name), "exec"))
                 target.writestr(name + "c", importlib.util.MAGIC_NUMBER + bytes(12) + code)
         os.replace(partial, ready)

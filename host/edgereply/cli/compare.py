@@ -1,4 +1,4 @@
-"""`edgereply compare`: routes or waits in interleaved blocks, finished runs beside each other or a baseline."""
+"""`edgereply compare`: conditions in interleaved blocks, finished runs beside each other or a baseline."""
 
 from pathlib import Path
 from typing import Annotated, Any
@@ -14,6 +14,7 @@ def command(
     runs: Annotated[list[Path] | None, typer.Argument(help="Finished run or series directories, any number.")] = None,
     routes: Annotated[str, typer.Option(help="Routes to measure and compare, such as chardev,gpiod,sysfs.")] = "",
     waits: Annotated[str, typer.Option(help="Wait strategies to measure and compare, such as block,spin.")] = "",
+    responders: Annotated[str, typer.Option(help="Responders to measure and compare: agent,floor.")] = "",
     rounds: Annotated[int, typer.Option(min=1, max=1000, help="Rounds; 6 is the least that gives intervals.")] = 8,
     count: Annotated[int | None, typer.Option(help="Stimuli a block.")] = None,
     rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.")] = None,
@@ -30,11 +31,12 @@ def command(
     deadline: Annotated[str | None, typer.Option(help="Judge finished runs by this, such as 2ms.")] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Compare: measure routes or waits in interleaved blocks; or set finished runs beside each other or a baseline."""
+    """Compare: measure routes, waits or responders in interleaved blocks; or finished runs, also with a baseline."""
     from edgereply.errors import SettingError
 
-    if runs and (routes or waits):
-        raise SettingError("give run directories, or --routes and --waits, not both", where="compare")
+    axes = {"routes": _names(routes), "waits": _names(waits), "responders": _names(responders)}
+    if runs and any(axes.values()):
+        raise SettingError("give run directories, or --routes, --waits and --responders, not both", where="compare")
     if (baseline is None) != (not fail_if) or (baseline is not None and not runs):
         raise SettingError(
             "a check takes a baseline, a rule and a run",
@@ -45,10 +47,8 @@ def command(
         _check(baseline, runs, fail_if or [], confidence, as_json)
     elif runs:
         _beside(runs, deadline, as_json)
-    elif routes or waits:
-        _measure(
-            routes, waits, rounds, {"count": count, "rate": rate}, order_seed, bench, board, out, not no_wiring, as_json
-        )
+    elif any(axes.values()):
+        _measure(axes, rounds, {"count": count, "rate": rate}, order_seed, bench, board, out, not no_wiring, as_json)
     else:
         raise SettingError(
             "nothing to compare", where="compare", remedy="name run directories, or --routes chardev,gpiod,sysfs"
@@ -92,8 +92,7 @@ def _check(baseline: Path, runs: list[Path], fail_if: list[str], confidence: flo
 
 
 def _measure(
-    routes: str,
-    waits: str,
+    axes: dict[str, list[str]],
     rounds: int,
     stimulus: dict[str, Any],
     order_seed: int,
@@ -113,7 +112,10 @@ def _measure(
     data = lay_stimulus(read_bench(bench), str(bench), stimulus)
     checked = parse_bench(data, str(bench))
     name, settings = checked.pick(board)
-    conditions = conditions_of(_names(routes) or [settings.route], _names(waits) or [settings.wait])
+    conditions = conditions_of(
+        axes["routes"] or [settings.route], axes["waits"] or [settings.wait],
+        axes["responders"] or [settings.responder],
+    )  # fmt: skip
     directory = out or run_directory(checked, board).with_name(run_directory(checked, board).name + "-compare")
     result = compare_conditions(
         data, str(bench), name, conditions, rounds, directory, order_seed,

@@ -13,7 +13,7 @@ from edgereply.sweep.plan import Plan
 
 Condition = dict[str, Any]
 
-ON_BOARD = ("route", "wait")
+ON_BOARD = ("route", "wait", "responder")
 REALTIME = ("fifo_priority", "cpus", "hold_cpu_latency")
 _NOT_SET = {"fifo_priority": "none", "cpus": "any", "hold_cpu_latency": False}
 
@@ -81,7 +81,7 @@ def setups(data: Mapping[str, Any], where: str, plan: Plan, conditions: Mapping[
 
 def _setup(data: dict[str, Any], where: str, plan: Plan, condition: Condition) -> Setup:
     board, settings = parse_bench(data, where).pick(condition.get("board", ""))
-    if settings.responder != "agent" and (idle := [axis for axis in ON_BOARD + REALTIME if axis in condition]):
+    if not settings.ours and (idle := [axis for axis in ON_BOARD + REALTIME if axis in condition]):
         raise SettingError(
             f"the board {board} is answered by something else than the agent: {', '.join(idle)} would change nothing",
             where="axes",

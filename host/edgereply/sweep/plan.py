@@ -49,6 +49,7 @@ class Axes(Strict):
         default_factory=list
     )
     wait: Annotated[list[Literal["block", "spin"]], AfterValidator(_once)] = Field(default_factory=list)
+    responder: Annotated[list[Literal["agent", "floor"]], AfterValidator(_once)] = Field(default_factory=list)
     rate: Annotated[list[Rate], AfterValidator(_once)] = Field(default_factory=list)
     pattern: Annotated[list[Literal["periodic", "uniform", "exponential"]], AfterValidator(_once)] = Field(
         default_factory=list

@@ -29,8 +29,8 @@ def test_the_order_is_random_but_repeats_with_its_seed() -> None:
 
 
 def test_conditions_are_named_by_what_differs() -> None:
-    assert list(conditions_of(["chardev", "gpiod"], ["block"])) == ["chardev", "gpiod"]
-    assert list(conditions_of(["chardev"], ["block", "spin"])) == ["chardev-block", "chardev-spin"]
+    assert list(conditions_of(["chardev", "gpiod"], ["block"], ["agent"])) == ["chardev", "gpiod"]
+    assert list(conditions_of(["chardev"], ["block", "spin"], ["agent"])) == ["chardev-block", "chardev-spin"]
 
 
 def record() -> SeriesRecord:
