@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import time
+
 from edgereply_protocol import Json
 
 from .files import text
@@ -14,9 +16,9 @@ def counters(root: str = "/", consumer: str = "edgereply") -> Json:
 
     Returns:
         `interrupts`, `system_switches` (context switches), `cpu_ticks` (in USER_HZ), `line_interrupts` (by number and
-        name, the lines that `consumer` holds).
+        name, the lines that `consumer` holds), `elapsed_ns` (the monotonic clock).
     """
-    found: Json = {"line_interrupts": line_interrupts(root, consumer)}
+    found: Json = {"elapsed_ns": time.monotonic_ns(), "line_interrupts": line_interrupts(root, consumer)}
     for line in (text(f"{root}proc/stat") or "").splitlines():
         name, *values = line.split()
         if name == "cpu":

@@ -59,6 +59,23 @@ class Plan:
 
 
 @dataclass(frozen=True)
+class LoadSpec:
+    """Load to make while something is measured; false when none is.
+
+    `cpu` and `network` are numbers of processes, `duty_percent` the share of its time each of all is at work.
+    """
+
+    cpu: int = 0
+    memory_bytes: int = 0
+    storage_bytes: int = 0
+    network: int = 0
+    duty_percent: int = 100
+
+    def __bool__(self) -> bool:
+        return bool(self.cpu or self.memory_bytes or self.storage_bytes or self.network)
+
+
+@dataclass(frozen=True)
 class Common:
     """What every task but `probe` has."""
 
@@ -69,6 +86,7 @@ class Common:
     event_buffer: int
     realtime: Realtime
     dead_man_s: int
+    load: LoadSpec = LoadSpec()
 
 
 class Reader:
@@ -156,6 +174,18 @@ def read_realtime(reader: Reader) -> Realtime:
     )
 
 
+def read_load(reader: Reader) -> LoadSpec:
+    """The entry `load`."""
+    values = reader.inner("load", optional=True)
+    return LoadSpec(
+        values.integer("cpu", 0, 64, 0),
+        values.integer("memory_bytes", 0, 1 << 40, 0),
+        values.integer("storage_bytes", 0, 1 << 30, 0),
+        values.integer("network", 0, 16, 0),
+        values.integer("duty_percent", 1, 100, 100),
+    )
+
+
 def read_plan(values: Reader) -> Plan:
     """A stimulus plan; the limits are those of the pulse sources' command set."""
     pattern = values.choice("pattern", ("periodic", "uniform", "exponential"), "exponential")
@@ -187,4 +217,5 @@ def read_common(reader: Reader, roles: tuple[str, ...], routes: tuple[str, ...],
         reader.integer("event_buffer", 1, 1024, event_buffer),
         read_realtime(reader),
         reader.integer("dead_man_s", 1, 86400, 30),
+        read_load(reader),
     )

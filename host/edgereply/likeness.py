@@ -3,6 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from edgereply.activity import BUSY_SHARE
+from edgereply.load import load_words
 from edgereply.records import RunRecord
 from edgereply.report.text import exactly, listing
 
@@ -36,7 +38,8 @@ def respects(record: RunRecord, evidence: str, deadline_ns: int | None) -> dict[
         "kernel": facts.get("kernel"),
         "preemption": (facts.get("preemption") or {}).get("model"),
         "python": facts.get("python"),
-        "load": _load(facts),
+        "load": load_words(record.in_effect.get("load")) if ours else None,
+        "activity": _activity(record.activity, facts),
         **{name: value if ours else "its own" for name, value in effective.items()},
         "real time": _realtime(realtime) if ours else "its own",
         "source": record.source.kind,
@@ -132,8 +135,11 @@ def _realtime(settings: Mapping[str, Any]) -> str:
     return ", ".join(parts) or "none"
 
 
-def _load(facts: Mapping[str, Any]) -> str | None:
-    """The board's load average at the start, coarse: it never repeats exactly."""
+def _activity(measured: Mapping[str, Any], facts: Mapping[str, Any]) -> str | None:
+    """Whether others kept the board busy, coarse: no figure repeats exactly. By the load average where none counted."""
+    if measured.get("others_share") is not None:
+        limit = f"{BUSY_SHARE:.0%}"
+        return f"busy (others used {limit} or more)" if measured["busy"] else f"idle (others used below {limit})"
     try:
         share = float(facts["load"][0]) / max(1, int(facts.get("cpu_count") or 1))
     except (KeyError, IndexError, TypeError, ValueError):

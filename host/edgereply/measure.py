@@ -8,6 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from edgereply import __version__
+from edgereply.activity import Activity, activity
 from edgereply.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.board.client import BoardClient
 from edgereply.context import context_of
@@ -111,6 +112,7 @@ class OpenBench:
         during = outcome.environment_after.get("during", {}).get("reading", {})
         readings = RunReader(directory).context()
         writer.record.context = context_of(readings, during, board.power, began_ns, ended_ns)
+        _note_activity(writer.record, activity(outcome.environment_after, readings, board.load.any))
         return Measured(directory, close_record(writer, outcome), outcome)
 
 
@@ -177,6 +179,13 @@ def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:
     )
     writer.save(record)
     return writer.record
+
+
+def _note_activity(record: RunRecord, found: Activity | None) -> None:
+    """How busy the board was, and what became of the load, into the record."""
+    if found is not None:
+        record.activity = found.as_dict()
+        record.warnings += [line for line in (found.sentence(), *found.trouble) if line]
 
 
 def _new_record(

@@ -63,6 +63,7 @@ class RunRecord(BaseModel):
     environment_after: dict[str, Any] = {}
     fixture: dict[str, Any] | None = None
     context: dict[str, Any] = {}
+    activity: dict[str, Any] = {}
     deadline_ns: int | None = None
     window_ns: int
     counts: dict[str, int] = {}

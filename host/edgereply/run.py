@@ -67,6 +67,7 @@ def responder_settings(board: Board, capacity: int) -> Json:
         "capacity": capacity,
         "realtime": board.realtime.model_dump(),
         "dead_man_s": 30,
+        "load": board.load.model_dump(),
         "responder": board.responder,
         "floor_program": board.floor_program,
     }

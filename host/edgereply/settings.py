@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from edgereply.errors import SettingError
+from edgereply.load import HOW, Load, parse_load
 from edgereply.power import Power, parse_power
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
 
@@ -38,8 +39,15 @@ def _power(value: object) -> object:
     raise ValueError("write the power as text with its unit, such as '3.1W±0.1'")
 
 
+def _load(value: object) -> object:
+    if isinstance(value, str):
+        return parse_load(value)
+    raise ValueError(f"the load is a text: {HOW}")
+
+
 Duration = Annotated[int, BeforeValidator(_duration)]
 Period = Annotated[int, BeforeValidator(_period)]
+TypedLoad = Annotated[Load, BeforeValidator(_load)]
 TypedPower = Annotated[Power, BeforeValidator(_power)]
 
 
@@ -115,6 +123,7 @@ class Board(Strict):
     input_limit_v: float = Field(default=3.3, gt=0, le=30)
     power: TypedPower | None = None
     source: Source | None = None
+    load: TypedLoad = Load()
 
     @property
     def ours(self) -> bool:
@@ -134,6 +143,8 @@ class Board(Strict):
         for key in ("host", "ssh_config"):
             if getattr(self, key).startswith("-"):
                 raise ValueError(f"'{key}' must not start with '-'")
+        if self.load.any and self.responder == "external":
+            raise ValueError("no agent is there to make 'load'; with responder 'external' load the board yourself")
         if self.floor_program and not self.floor_program.startswith("/"):
             raise ValueError("'floor_program' is a path on the board and starts with '/'")
         if self.responder == "floor" and self.route not in ("chardev", "virtual"):

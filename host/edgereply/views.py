@@ -7,10 +7,12 @@ from typing import Any
 
 import numpy as np
 
+from edgereply.activity import busy_caution
 from edgereply.analysis.summary import summarise
 from edgereply.analysis.uncertainty import KnownTo
 from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate, present
+from edgereply.load import load_caution, load_words
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
 from edgereply.report.view import RunView
@@ -131,7 +133,11 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     requested |= {"hold_ns": board["hold"]} if "hold" in board else {}
     requested |= {"pattern": stimulus.get("pattern"), "period_ns": stimulus.get("rate")}
     requested |= {f"{name}_ns": stimulus.get(name) for name in ("floor", "width")} | {"seed": stimulus.get("seed")}
+    if "load" in board:
+        requested["load"] = load_words(board["load"])
     known = {name: record.in_effect[name] for name in requested if name in record.in_effect}
+    if "load" in record.in_effect:
+        known["load"] = load_words(record.in_effect["load"])
     told = ("event_clock", "event_buffer", "observer")
     extra = {name: record.in_effect[name] for name in told if name in record.in_effect}
     return requested, known | {name: plan[name] for name in requested if name in plan} | extra
@@ -147,6 +153,10 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
         found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
     if counts.get("lost_records"):
         found.append(f"{counts['lost_records']} records were lost between source and host.")
+    if caution := load_caution(record.in_effect.get("load")):
+        found.append(caution)
+    if caution := busy_caution(record.activity):
+        found.append(caution)
     if signs := record.context.get("throttled", {}).get("signs"):
         found.append(f"The board was slowed down or its supply sagged during the run: {'; '.join(signs)}.")
     if record.requested.get("import", {}).get("common_clock", True) is False:

@@ -75,7 +75,7 @@ def check_wires(client: BoardClient, board: Board, source: PulseSource, say: Say
 
 
 def _look(client: BoardClient, board: Board, source: PulseSource) -> Seen:
-    settings = responder_settings(board, 1024) | {"wait": "block", "collection": "stream"}
+    settings = responder_settings(board, 1024) | {"wait": "block", "collection": "stream", "load": None}
     source.arm(PLAN)
     client.configure("observe", settings)
     client.start()
@@ -108,7 +108,7 @@ def _drive(client: BoardClient, board: Board, source: PulseSource, seen: Seen) -
 
 def _answer(client: BoardClient, board: Board, source: PulseSource) -> int:
     source.arm(PLAN)
-    client.configure("respond", responder_settings(board, 1024) | {"collection": "stream"})
+    client.configure("respond", responder_settings(board, 1024) | {"collection": "stream", "load": None})
     client.start()
     source.start()
     kinds = _finish(source)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import contextlib
-from typing import Callable, Optional, Sequence
+import os
+from typing import TYPE_CHECKING, Callable, Optional, Sequence
 
 from edgereply_agent.context import reading
 from edgereply_agent.counters import context_switches, counters, cpu_ns, difference
@@ -13,9 +14,12 @@ from edgereply_agent.realtime import CpuLatency
 from edgereply_agent.ring import Ring
 from edgereply_agent.routes import registry
 from edgereply_agent.routes.base import InputLine, OutputLine, Route
-from edgereply_agent.settings import Common, LineSpec
+from edgereply_agent.settings import Common, LineSpec, LoadSpec
 from edgereply_agent.worker import Become, Worker
 from edgereply_protocol import Block, Json, Layout
+
+if TYPE_CHECKING:
+    from edgereply_agent.load import Load
 
 Started = Callable[[], object]
 
@@ -44,6 +48,7 @@ class Task:
         self._workers: list[Worker] = []
         self._keeper: Optional[Keeper] = None
         self._latency: Optional[CpuLatency] = None
+        self._load: Optional[Load] = None
         self._switches: dict[str, Json] = {}
         self._cpu_ns: dict[str, int] = {}
         self._counters: Json = {}
@@ -53,6 +58,8 @@ class Task:
     def _common(self, common: Common) -> Route:
         self.reports = common.collection == "stream"
         self.dead_man_s = common.dead_man_s
+        if common.load:
+            self._make_load(common.load)
         route = self._route(common.route)
         if common.realtime.hold_cpu_latency:
             self._latency = CpuLatency()
@@ -62,8 +69,17 @@ class Task:
             task=self.name, route=common.route, collection=common.collection, capacity=common.capacity,
             dead_man_s=common.dead_man_s, event_clock="monotonic" if route.stamps_edges else None,
             lost_edges_seen=route.counts_lost, event_buffer=None, lines={}, realtime={},
+            load={} if self._load is None else self._load.in_effect,
         )  # fmt: skip
         return route
+
+    def _make_load(self, wanted: LoadSpec) -> None:
+        """Fork its processes before there is any line they could hold."""
+        from edgereply_agent.load import Load
+
+        self._load = Load(wanted)
+        self._private = (*self._private, *self._load.session_fds)
+        self.warnings += self._load.warnings
 
     def _route(self, name: str) -> Route:
         if name not in self._routes:
@@ -132,11 +148,13 @@ class Task:
         """
         if not self._workers:
             raise SettingError(f"the task {self.name} has nothing to start", "Start", "use Probe")
+        if self._load is not None:
+            self._load.start()
         started_ns = max(worker.go() for worker in self._workers)
         self.running = True
         self._counters = counters()
         self._switches = {worker.name: context_switches(worker.pid) for worker in self._workers}
-        self._cpu_ns = {worker.name: cpu_ns(worker.pid) for worker in self._workers}
+        self._cpu_ns = {name: cpu_ns(pid) for name, pid in self._pids().items()}
         return started_ns
 
     def watch(self) -> list[int]:
@@ -183,12 +201,17 @@ class Task:
                 switches[worker.name] = {key: now[key] - before[key] for key in now}
         found: Json = {"context_switches": switches} if switches else {}
         found["cpu_ns"] = {
-            worker.name: used - self._cpu_ns.get(worker.name, 0)
-            for worker in self._workers
-            if (used := cpu_ns(worker.pid))
+            name: used - self._cpu_ns.get(name, 0) for name, pid in self._pids().items() if (used := cpu_ns(pid))
         }
-        found["reading"] = reading({worker.name: worker.pid for worker in self._workers})
+        found["reading"] = reading(self._pids())
+        if self._load is not None:
+            found["load"] = self._load.report()
         return found
+
+    def _pids(self) -> dict[str, int]:
+        """Processes of the measurement, load included, by name."""
+        load = {} if self._load is None else self._load.pids
+        return {**{worker.name: worker.pid for worker in self._workers}, "session": os.getpid(), **load}
 
     def probe(self, levels: dict[str, int], read: list[str]) -> dict[str, int]:
         """Set and read lines.
@@ -209,6 +232,8 @@ class Task:
             worker.stop()
             if self._keeper is not None:
                 self._keeper.forget(worker.pid)
+        if self._load is not None:
+            self._load.close()
         if not (self._workers and all(worker.clean for worker in self._workers)):
             for output in self._outputs:
                 with contextlib.suppress(OSError):
@@ -227,5 +252,7 @@ class Task:
             holder.close()
         if self._latency is not None:
             self._latency.close()
+        if self._load is not None:
+            self._load.close()
         self._workers, self._inputs, self._outputs, self._routes = [], [], [], {}
-        self._keeper = self._latency = None
+        self._keeper = self._latency = self._load = None

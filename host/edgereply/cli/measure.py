@@ -16,6 +16,7 @@ def command(
     route: Annotated[str | None, typer.Option(help="chardev, gpiod, sysfs or virtual.")] = None,
     wait: Annotated[str | None, typer.Option(help="block or spin.")] = None,
     responder: Annotated[str | None, typer.Option(help="agent, or floor: the same system calls made by C.")] = None,
+    load: Annotated[str | None, typer.Option(help="Load the agent makes, such as 'cpu=2,memory=64M'.")] = None,
     collection: Annotated[str | None, typer.Option(help="stream or quiet.")] = None,
     pattern: Annotated[str | None, typer.Option(help="periodic, uniform or exponential arrivals.")] = None,
     rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.")] = None,
@@ -46,7 +47,8 @@ def command(
         read_bench(bench),
         where=str(bench),
         board=board,
-        on_board={"route": route, "wait": wait, "collection": collection, "responder": responder, "power": power},
+        on_board={"route": route, "wait": wait, "collection": collection, "responder": responder, "power": power}
+        | {"load": load},
         realtime={"fifo_priority": fifo_priority},
         stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
         top={"deadline": deadline},

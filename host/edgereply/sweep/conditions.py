@@ -1,6 +1,7 @@
 """From the axes of a plan to conditions, and from a condition to the bench that measures it."""
 
 import copy
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from itertools import product
@@ -13,7 +14,7 @@ from edgereply.sweep.plan import Plan
 
 Condition = dict[str, Any]
 
-ON_BOARD = ("route", "wait", "responder")
+ON_BOARD = ("route", "wait", "responder", "load")
 REALTIME = ("fifo_priority", "cpus", "hold_cpu_latency")
 _NOT_SET = {"fifo_priority": "none", "cpus": "any", "hold_cpu_latency": False}
 
@@ -123,6 +124,8 @@ def _words(value: Any) -> str:
 def _word(axis: str, value: Any) -> str:
     if axis == "fifo_priority":
         return f"fifo_{value}"
+    if axis == "load":
+        return "load_" + "_".join(re.findall(r"\w+", value))
     if axis == "cpus":
         return "cpu_" + "_".join(map(str, value) if isinstance(value, list) else [value])
     if axis == "hold_cpu_latency":

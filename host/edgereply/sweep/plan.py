@@ -7,6 +7,7 @@ from typing import Annotated, Any, Literal, Self
 from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, ValidationError, model_validator
 
 from edgereply.errors import SettingError
+from edgereply.load import HOW, load_words, parse_load
 from edgereply.settings import Strict, explain_validation
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
 
@@ -18,6 +19,12 @@ def _rate(value: object) -> object:
         raise ValueError("write the rate as text, such as '200/s'")
     parse_rate_period_ns(value)
     return value.strip()
+
+
+def _load(value: object) -> object:
+    if not isinstance(value, str):
+        raise ValueError(f"the load is a text: {HOW}")
+    return load_words(parse_load(value).model_dump())
 
 
 def _time(value: object) -> object:
@@ -34,6 +41,7 @@ def _once(values: list[Any]) -> list[Any]:
     return values
 
 
+LoadText = Annotated[str, BeforeValidator(_load)]
 Rate = Annotated[str, BeforeValidator(_rate)]
 Time = Annotated[str, BeforeValidator(_time)]
 Priority = Literal["none"] | Annotated[int, Field(ge=1, le=99, strict=True)]
@@ -50,6 +58,7 @@ class Axes(Strict):
     )
     wait: Annotated[list[Literal["block", "spin"]], AfterValidator(_once)] = Field(default_factory=list)
     responder: Annotated[list[Literal["agent", "floor"]], AfterValidator(_once)] = Field(default_factory=list)
+    load: Annotated[list[LoadText], AfterValidator(_once)] = Field(default_factory=list)
     rate: Annotated[list[Rate], AfterValidator(_once)] = Field(default_factory=list)
     pattern: Annotated[list[Literal["periodic", "uniform", "exponential"]], AfterValidator(_once)] = Field(
         default_factory=list
