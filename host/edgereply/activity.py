@@ -95,8 +95,8 @@ def _others(during: Mapping[str, Any], cpus: int) -> float | None:
     spent = during.get("cpu_ns")
     if not isinstance(ticks, Mapping) or not elapsed_ns or not spent or not (total := sum(ticks.values())):
         return None
-    busy = 1.0 - sum(ticks.get(name, 0) for name in _IDLE) / total
-    return min(1.0, max(0.0, busy - sum(spent.values()) / (elapsed_ns * cpus)))
+    idle, ours = sum(ticks.get(name, 0) for name in _IDLE) / total, sum(spent.values()) / (elapsed_ns * cpus)
+    return min(1.0, max(0.0, float(1.0 - idle - ours)))
 
 
 def _run_queue(readings: Sequence[Mapping[str, Any]], cpus: int) -> float | None:

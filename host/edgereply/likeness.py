@@ -33,7 +33,7 @@ def respects(record: RunRecord, evidence: str, deadline_ns: int | None) -> dict[
         "virtual": "yes" if record.virtual else "no",
         "responder": responder,
         "language": {"agent": MANAGED, "floor": NATIVE}.get(responder),
-        **_floor(record.in_effect.get("floor")),
+        "floor program": _floor(record.in_effect.get("floor")) if ours else None,
         "system": f"operating system ({facts['kernel'].partition('-')[0]})" if facts.get("kernel") else None,
         "kernel": facts.get("kernel"),
         "preemption": (facts.get("preemption") or {}).get("model"),
@@ -122,12 +122,12 @@ def _time(value_ns: Any) -> str | None:
     return exactly(value_ns) if isinstance(value_ns, int) else None
 
 
-def _floor(floor: Any) -> dict[str, str]:
-    """How a floor program was made; a run without one has no such respect."""
+def _floor(floor: Any) -> str:
+    """How a floor program was made."""
     if not isinstance(floor, dict):
-        return {}
+        return "none"
     made = " ".join([str(floor.get("version", "")), *map(str, floor.get("options", []))]).strip()
-    return {"floor program": made or f"ready made, SHA-256 {str(floor.get('sha256', ''))[:16]}"}
+    return made or f"ready made, SHA-256 {str(floor.get('sha256', ''))[:16]}"
 
 
 def _realtime(settings: Mapping[str, Any]) -> str:

@@ -161,15 +161,44 @@ def every_child(board: VirtualBoard) -> list[int]:
     return [*found["workers"], *found["keepers"]]
 
 
-def test_load_ends_even_where_it_is_asleep_and_the_pipe_says_nothing(monkeypatch: pytest.MonkeyPatch) -> None:
-    """A child that does not look at its pipe is ended by force."""
+def asleep() -> int:
+    time.sleep(3600)
+    return 0
+
+
+@pytest.mark.parametrize("means", ["pipe", "signal"])
+def test_either_means_ends_the_load_of_a_killed_session(monkeypatch: pytest.MonkeyPatch, means: str) -> None:
+    """By the pipe where the kernel sends no signal; by the signal where the process does not look at its pipe."""
+    if means == "pipe":
+        monkeypatch.setattr(load, "die_with_parent", lambda number: None)
+    else:
+        monkeypatch.setitem(load_kinds.WORK, "cpu", lambda granted: asleep)
+    read_fd, write_fd = os.pipe()
+    session = os.fork()
+    if session == 0:
+        try:
+            found = Load(LoadSpec(cpu=1))
+            found.start()
+            os.write(write_fd, str(found.pids["load cpu 1"]).encode())
+            time.sleep(60)
+        finally:
+            os._exit(1)
+    os.close(write_fd)
+    pid = int(os.read(read_fd, 32))
+    os.close(read_fd)
+    os.kill(session, signal.SIGKILL)
+    os.waitpid(session, 0)
+    assert gone(pid)
+
+
+def test_one_that_does_not_look_at_its_pipe_is_ended_by_force(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(load, "STOP_S", 0.1)
-    monkeypatch.setitem(load.WORK, "cpu", lambda granted: lambda: time.sleep(3600) or 0)
+    monkeypatch.setitem(load_kinds.WORK, "cpu", lambda granted: asleep)
     found = Load(LoadSpec(cpu=1))
     (pid,) = found.pids.values()
     found.start()
     found.close()
-    assert gone(pid)
+    assert not Path(f"/proc/{pid}").exists()
 
 
 def test_a_run_reports_what_was_made_and_holds_no_line(board: VirtualBoard) -> None:
@@ -222,7 +251,7 @@ def test_one_that_cannot_start_is_an_error_and_leaves_nothing(monkeypatch: pytes
     def none(granted: object) -> Callable[[], int]:
         raise MemoryError
 
-    monkeypatch.setitem(load.WORK, "cpu", none)
+    monkeypatch.setitem(load_kinds.WORK, "cpu", none)
     found = Load(LoadSpec(cpu=1, network=1))
     with pytest.raises(AgentError, match=r"cpu did not start \(the system gave it no memory"):
         found.start()
