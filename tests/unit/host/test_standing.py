@@ -145,7 +145,8 @@ def test_respects_are_what_took_effect() -> None:
     assert found["wait"] == "spin"
     assert found["rate"] == "500/s"
     assert found["preemption"] == "PREEMPT_RT"
-    assert found["load"].startswith("busy")
+    assert found["activity"].startswith("busy")
+    assert (found["load"], found["floor program"]) == ("none", "none")
     assert found["real time"] == "fifo_priority 50"
     assert found["language"].startswith("managed")
     assert found["deadline"] == "2 ms"
@@ -155,6 +156,18 @@ def test_respects_are_what_took_effect() -> None:
     assert (other["language"], other["system"], other["wait"]) == ("not stated", "not stated", "its own")
     assert {"responder", "evidence", "system", "kernel", "deadline"} <= set(differing([("A", found), ("B", other)]))
     assert differing([("A", found), ("B", dict(found))]) == {}
+
+
+def test_load_activity_and_floor_are_respects() -> None:
+    made = {"load": {"cpu": 2, "duty_percent": 50}, "floor": {"version": "cc 12.2", "options": ["-O2"]}}
+    board = {"responder": "floor", "route": "chardev", "wait": "block"}
+    idle = {"others_share": 0.03, "busy": False}
+    found = respects(record(in_effect=made, requested={"board": board}, activity=idle), "joined", None)
+    assert found["load"] == "cpu=2, duty=50%"
+    assert found["activity"] == "idle (others used below 10%)"
+    assert (found["responder"], found["language"], found["floor program"]) == ("floor", "native (C)", "cc 12.2 -O2")
+    busy = respects(record(activity={"others_share": 0.3, "busy": True}), "joined", None)
+    assert busy["activity"] == "busy (others used 10% or more)"
 
 
 def test_words_count_many_and_join_series() -> None:
