@@ -133,7 +133,8 @@ def test_a_summary_can_be_computed_again_and_again(place: Workplace) -> None:
         for _ in range(2)
     ]
     assert json.dumps(again[0]) == json.dumps(again[1])
-    assert json.loads(json.dumps(again[0])) == record.summary
+    # What the board went through is in the record, not in the stamps.
+    assert json.loads(json.dumps(again[0])) | {"context": record.context} == record.summary
     assert {"run": "run", "state": "complete", **record.summary} == done.document
 
 
