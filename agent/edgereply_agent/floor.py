@@ -181,8 +181,7 @@ def _run(words: Sequence[str], folder: str, limit_s: float) -> tuple[int, str]:
         try:
             out, _ = process.communicate(timeout=limit_s)
         except subprocess.TimeoutExpired:
-            return -1, f"not done after {limit_s:.0f} s"
-        finally:
             with contextlib.suppress(OSError):
                 os.killpg(process.pid, signal.SIGKILL)
+            return -1, f"not done after {limit_s:.0f} s"
     return process.returncode, out.decode("utf-8", "replace")

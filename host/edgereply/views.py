@@ -155,7 +155,8 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
         found.append(f"{counts['lost_records']} records were lost between source and host.")
     if caution := load_caution(record.in_effect.get("load")):
         found.append(caution)
-    if caution := busy_caution(record.activity):
+    # On software wires the board is this computer, which always runs the source and this program as well.
+    if record.requested.get("board", {}).get("route") != "virtual" and (caution := busy_caution(record.activity)):
         found.append(caution)
     if signs := record.context.get("throttled", {}).get("signs"):
         found.append(f"The board was slowed down or its supply sagged during the run: {'; '.join(signs)}.")

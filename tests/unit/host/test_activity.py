@@ -3,6 +3,8 @@ from typing import Any
 import pytest
 
 from edgereply.activity import Activity, activity, busy_caution
+from edgereply.records import RunRecord, SourceRecord
+from edgereply.views import cautions
 
 SECOND = 1_000_000_000
 
@@ -66,3 +68,13 @@ def test_load_that_ended_early_is_told() -> None:
     result = found(load_made=True, load={"ended": ["storage 1: it has done all it may"]})
     assert result.trouble == ("Load ended before the run did: storage 1: it has done all it may.",)
     assert result.as_dict()["trouble"] == list(result.trouble)
+
+
+@pytest.mark.parametrize(("route", "shown"), [("chardev", True), ("virtual", False)])
+def test_a_run_on_a_busy_board_says_so_where_there_is_a_board(route: str, shown: bool) -> None:
+    record = RunRecord(
+        tool="t", run_id="1", created="2026-01-01", board="gate", evidence="joined", virtual=True, window_ns=1,
+        source=SourceRecord(kind="virtual"), requested={"board": {"route": route}},
+        activity=found(cpu_ns={"responder": 1}).as_dict(),
+    )  # fmt: skip
+    assert any("the board was busy" in line for line in cautions(record, 0)) is shown
