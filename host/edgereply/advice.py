@@ -1,7 +1,7 @@
 """What settings bought on a board, in sentences, and how to keep them; from measured contrasts only."""
 
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from edgereply.contrasts import AXES, Contrast, Gain
@@ -54,7 +54,7 @@ class Advice:
             text += [f"  {head}", *(f"    {part}" for part in parts)]
         text += [f"  {line}" for line in self.method]
         for item in self.keeping:
-            text += ["", f"To keep {item.setting}", *(f"  {line}" for line in item.lines)]
+            text += ["", f"To keep {item.setting} ({item.why})", *(f"  {line}" for line in item.lines)]
             text += [f"  Mind: {line}" for line in item.cautions]
         return [*text, *(["", *self.open] if self.open else []), *([FINAL] if self.keeping else [])]
 
@@ -73,13 +73,27 @@ def advise(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> Advice:
         method.append(VIRTUAL)
     if not found:
         method = [NOTHING_VARIED.format(axes=listing(list(AXES)))]
-    worth = dict.fromkeys(
-        pair
-        for item in found
-        for pair, outcome in (((item.axis, item.value), "bought"), ((item.axis, item.base), "cost"))
-        if any(gain.outcome == outcome for gain in item.gains)
-    )
-    return Advice(found, sentences, method, [keeping(*pair) for pair in worth], _open(found, entrants))
+    return Advice(found, sentences, method, _worth_keeping(found), _open(found, entrants))
+
+
+def _worth_keeping(found: Sequence[Contrast]) -> list[Keeping]:
+    """Every setting that was quicker than another in some figure, with what it was slower in."""
+    quicker: dict[tuple[str, str], dict[str, None]] = {}
+    slower: dict[tuple[str, str], dict[str, None]] = {}
+    for item in found:
+        sides = (item.axis, item.value), (item.axis, item.base)
+        for gain in item.gains:
+            if gain.outcome in ("bought", "cost"):
+                better, worse = sides if gain.outcome == "bought" else sides[::-1]
+                quicker.setdefault(better, {})[gain.figure] = None
+                slower.setdefault(worse, {})[gain.figure] = None
+    kept = []
+    for pair, figures in quicker.items():
+        why = f"quicker in {listing(list(figures))}"
+        if pair in slower:
+            why += f", but slower in {listing(list(slower[pair]))}: what the deadline is about decides"
+        kept.append(replace(keeping(*pair), why=why))
+    return kept
 
 
 def _sentence(item: Contrast, tests: int) -> tuple[str, list[str]]:

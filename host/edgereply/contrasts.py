@@ -175,8 +175,20 @@ def _with_gains(
                 high_ns=None if item.low_ns is None else -item.low_ns, p_adjusted=p, rounds=item.rounds,
             )
         )  # fmt: skip
-    why_not = "" if gains else "the blocks both have in common are too few or too short for any figure"
+    why_not = "" if gains else _too_little(one, other, common)
     return replace(contrast, gains=tuple(gains), why_not=why_not)
+
+
+def _too_little(one: Entrant, other: Entrant, common: Sequence[int]) -> str:
+    if not common:
+        return "no round has both of them"
+    least = min(
+        (dict(zip(entrant.rounds, entrant.blocks, strict=True))[number].size, entrant.name, number)
+        for entrant in (one, other)
+        for number in common
+    )
+    needed = count_needed(min(FIGURES.values()))
+    return f"{least[1]} has {least[0]} clear answers in round {least[2]}, and a median takes {needed}"
 
 
 def _why_not(axis: str, one: Entrant, other: Entrant, base: str, value: str, read: Callable[[str], RunRecord]) -> str:

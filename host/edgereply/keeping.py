@@ -21,11 +21,13 @@ class Keeping:
         setting: in words.
         lines: what to write where.
         cautions: what it can do to the board.
+        why: what it bought, and what it cost.
     """
 
     setting: str
     lines: Sequence[str]
     cautions: Sequence[str]
+    why: str = ""
 
 
 def setting_words(axis: str, value: str) -> str:

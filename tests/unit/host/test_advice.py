@@ -122,7 +122,20 @@ def test_what_cost_time_is_said_and_the_other_way_is_the_one_to_keep() -> None:
     assert "wait spin instead of wait block: median" in text
     assert "slower [" in text
     assert "without an answer 7 of 5,000 stimuli instead of 0 of 5,000" in text
-    assert [item.setting for item in advice.keeping] == ["wait block"]
+    assert [(item.setting, item.why) for item in advice.keeping] == [("wait block", "quicker in median and p99")]
+
+
+def test_what_is_quicker_here_and_slower_there_says_both() -> None:
+    settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
+    block, spin = entrant("block", 130_000), entrant("spin", 100_000, seed=2)
+    for values in spin.blocks:
+        values[::50] += 5_000_000
+    advice = advise(found([block, spin], settings), [])
+    decides = "what the deadline is about decides"
+    assert [(item.setting, item.why) for item in advice.keeping] == [
+        ("wait spin", f"quicker in median, but slower in p99: {decides}"),
+        ("wait block", f"quicker in p99, but slower in median: {decides}"),
+    ]
 
 
 def test_a_setting_that_did_not_take_effect_is_not_judged() -> None:
@@ -152,7 +165,9 @@ def test_few_rounds_and_short_blocks_say_so() -> None:
     (item,) = found([entrant("block", 1, count=100), entrant("spin", 1, count=100)], settings)
     assert [gain.figure for gain in item.gains] == ["median"], "p99 needs more answers than a block has"
     (item,) = found([entrant("block", 1, rounds=0), entrant("spin", 1, rounds=0)], settings)
-    assert item.why_not
+    assert item.why_not == "no round has both of them"
+    (item,) = found([entrant("block", 1, count=3), entrant("spin", 1)], settings)
+    assert item.why_not == "block has 3 clear answers in round 1, and a median takes 6"
 
 
 def test_what_was_not_varied_is_left_open() -> None:

@@ -5,6 +5,7 @@ import pytest
 from rich.console import Console
 
 from edgereply.console.live import LiveView
+from edgereply.console.stage import Stage
 from edgereply.report.text import time_left
 from edgereply.report.view import NO_STAMP
 from tests.unit.host.report.runs import HOSTILE
@@ -116,3 +117,38 @@ def test_a_block_of_a_series_says_how_far_the_whole_is() -> None:
     with LiveView("block", "loop-back", True, console=console, whole=lambda: "block 2 of 9, 4 min 05 s left") as view:
         view.update(1, 50, 100, None, 0, np.array([100_000]))
     assert shown(console).splitlines()[1].endswith(", block 2 of 9, 4 min 05 s left")
+
+
+def test_measurements_at_the_same_time_share_a_terminal() -> None:
+    console = Console(file=io.StringIO(), force_terminal=True, width=100, height=40, color_system=None)
+    with Stage(console) as stage:
+        views = [
+            LiveView(name, "measuring", True, None, stage=stage, whole=lambda: "block 1 of 3")
+            for name in ("gate", "crane")
+        ]
+        with views[0], views[1]:
+            for number, view in enumerate(views, 1):
+                view.update(1.0, 100 * number, 1000, 100.0, 0, np.array([90_000]))
+        together = shown(console)
+    assert "gate VIRTUAL · measuring  block 1 of 3" in together
+    after = together[together.rindex("gate VIRTUAL") :]
+    assert "crane VIRTUAL" in after, "one below the other in one screen"
+    assert "200 stimuli" in after
+    assert "█" not in together, "no room for a distribution each"
+    with Stage(console) as stage:
+        with LiveView("crane", "measuring", True, None, stage=stage):
+            pass
+        ended = len(shown(console))
+        with LiveView("gate", "measuring", True, None, stage=stage) as view:
+            view.update(1.0, 100, 1000, 100.0, 0, np.array([90_000]))
+    assert "gate" in shown(console)[ended:]
+    assert "crane" not in shown(console)[ended:], "what has ended is shown no longer"
+
+
+def test_without_a_terminal_each_measurement_writes_its_own_lines() -> None:
+    console = plain_console()
+    with Stage(console) as stage:
+        for name in ("gate", "crane"):
+            with LiveView(name, "measuring", True, None, stage=stage) as view:
+                view.update(1.0, 100, 1000, 100.0, 0, np.array([90_000]))
+    assert [line.split(" (")[0] for line in shown(console).splitlines()] == ["gate", "gate", "crane", "crane"]
