@@ -48,7 +48,7 @@ def test_a_sweep_takes_the_log_when_it_has_ended(place: Workplace) -> None:
     place.write('repeats = 1\ncount = 300\n[axes]\nwait = ["block", "spin"]\n', "plan.toml")
     done = place.run("sweep", "plan.toml", "--out", "series")
     assert done.code == 0, done.err
-    assert "no sensor" in done.out or " W" in done.out
+    assert "power: no sensor" in done.out or " W" in done.out
     meter_log(place)
     words = ("sweep", "plan.toml", "--out", "series", "--resume", "--power-log", "gate=meter.csv")
     done = place.run(*words, "--json")

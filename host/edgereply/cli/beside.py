@@ -8,16 +8,13 @@ from edgereply.entrants import Entrant, load_entrants
 from edgereply.errors import SettingError
 from edgereply.likeness import difference_words, differing
 from edgereply.regression import Check, check_runs, parse_rule, sentences
-from edgereply.report.context_rows import degrees_cell, watts_cell
+from edgereply.report.context_rows import context_columns
 from edgereply.report.lines import count_cell, late_cell, margin_cell, quantile_cell
 from edgereply.report.rows import Cell
 from edgereply.report.text import NOTHING, duration
 from edgereply.standing import Place, Standing, stand
 
-HEADINGS = (
-    "run", "group", "stimuli", "median", "p99", "p99.9", "slowest", "missed", "late", "margin", "power", "temperature",
-    "evidence",
-)  # fmt: skip
+HEADINGS = ("run", "group", "stimuli", "median", "p99", "p99.9", "slowest", "missed", "late", "margin")
 NOTE = (
     "Brackets: 95 % intervals that allow for clusters; too clustered: answers depend on each other over stretches too "
     "long for one. Margin: the deadline minus the upper end of p99.9's interval, what is left for all but one stimulus "
@@ -41,8 +38,11 @@ def compare_finished(paths: Sequence[Path], deadline_ns: int | None) -> Standing
 
 def print_standing(standing: Standing) -> None:
     """Print the table, what differs, and what the figures are worth against each other."""
-    print_sheet(HEADINGS, [_line(place) for place in standing.places])
-    print(NOTE)
+    headings, cells, absent = context_columns([place.entrant.context for place in standing.places])
+    lines = [_line(place, more) for place, more in zip(standing.places, cells, strict=True)]
+    print_sheet([*HEADINGS, *headings, "evidence"], lines)
+    for line in (NOTE, *absent):
+        print(line)
     for place in standing.places:
         for trouble in place.entrant.trouble:
             print(f"! {place.short}: {trouble}")
@@ -94,7 +94,7 @@ def print_checks(
         print(line)
 
 
-def _line(place: Place) -> Line:
+def _line(place: Place, more: Sequence[Cell]) -> Line:
     entrant, found = place.entrant, place.figures
     count = entrant.counts["responses"]
     cells = [
@@ -107,7 +107,6 @@ def _line(place: Place) -> Line:
         margin_cell(
             place.tail.left_ns, place.tail.unanswered, entrant.deadline_ns, found.needed.get("p99_9_ns", 0), count
         ),
-        watts_cell(entrant.context),
-        degrees_cell(entrant.context),
+        *more,
     ]
     return Line(f"{place.short}: {entrant.name}", cells, entrant.grade, bool(entrant.trouble))

@@ -18,8 +18,8 @@ DONE, SAYS_NO, BAD_INPUT, TROUBLE, INTERRUPTED = 0, 1, 2, 3, 130
 
 
 def say(line: str) -> None:
-    """One line about what is going on, to stderr."""
-    print(f"· {line}", file=sys.stderr, flush=True)
+    """One line about what is going on, to stderr; in one piece, since several boards may speak."""
+    print(f"· {line}\n", end="", file=sys.stderr, flush=True)
 
 
 def put_json(document: Mapping[str, Any]) -> None:

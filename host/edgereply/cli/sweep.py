@@ -144,8 +144,10 @@ def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
     else:
         from edgereply.console.sheet import print_sheet
 
-        print_sheet(table.HEADINGS, table.lines(found))
-        print(table.NOTE)
+        headings, lines, notes = table.sheet(found)
+        print_sheet(headings, lines)
+        for line in notes:
+            print(line)
         for line in (line for entrant, _ in found for line in entrant.trouble):
             print(f"! {line}")
         print()

@@ -14,7 +14,7 @@ from edgereply.console.tables import is_plain
 from edgereply.report.rows import Cell
 from edgereply.report.text import clean
 
-_WIDE = 240
+_WIDE = 320
 
 
 @dataclass(frozen=True, slots=True)

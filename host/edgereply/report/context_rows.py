@@ -52,6 +52,26 @@ def degrees_cell(context: Mapping[str, Any]) -> Cell:
     return Cell(f"at most {heat['max_mc'] / 1000:.1f} °C, mean {heat['mean_mc'] / 1000:.1f} °C")
 
 
+def context_columns(contexts: Sequence[Mapping[str, Any]]) -> tuple[list[str], list[list[Cell]], list[str]]:
+    """Power and temperature beside other figures, a line a context.
+
+    Returns:
+        Headings, cells of each line, and in words the columns that are left out because nobody has them.
+    """
+    headings: list[str] = []
+    lines: list[list[Cell]] = [[] for _ in contexts]
+    absent = []
+    for heading, make in (("power", watts_cell), ("temperature", degrees_cell)):
+        cells = [make(context) for context in contexts]
+        if all(cell.value in (NO_SENSOR, NOT_READ) for cell in cells):
+            absent.append(f"{heading}: {' or '.join(sorted({cell.value for cell in cells})) or NOT_READ}")
+            continue
+        headings.append(heading)
+        for line, cell in zip(lines, cells, strict=True):
+            line.append(cell)
+    return headings, lines, [f"Of every line, {', '.join(absent)}."] if absent else []
+
+
 def context_group(views: Sequence[RunView]) -> Group:
     """The lines on power, heat, frequency, throttling, memory and load, a cell a run."""
     contexts = [view.summary.get("context") or {} for view in views]

@@ -6,15 +6,13 @@ from typing import Any
 
 from edgereply.console.sheet import Line
 from edgereply.entrants import Entrant, Figures, figures
-from edgereply.report.context_rows import degrees_cell, watts_cell
+from edgereply.report.context_rows import context_columns
 from edgereply.report.lines import count_cell, late_cell, quantile_cell
 from edgereply.report.rows import Cell
 from edgereply.report.text import duration
 from edgereply.series import SeriesRecord
 
-HEADINGS = (
-    "condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late", "power", "temperature", "evidence",
-)  # fmt: skip
+HEADINGS = ("condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late")
 NOTE = (
     "Brackets: 95 % intervals that allow for clusters within the measured blocks (too clustered: "
     "answers depend on each other over stretches too long for one); the slowest answer has none, since "
@@ -28,9 +26,11 @@ def rows(entrants: Sequence[Entrant]) -> list[tuple[Entrant, Figures]]:
     return [(entrant, figures(entrant.reaction_ns, entrant.known_to)) for entrant in entrants]
 
 
-def lines(found: Sequence[tuple[Entrant, Figures]]) -> list[Line]:
-    """The rows as they are printed."""
-    return [_line(entrant, item) for entrant, item in found]
+def sheet(found: Sequence[tuple[Entrant, Figures]]) -> tuple[list[str], list[Line], list[str]]:
+    """The table as it is printed: headings, a line a row, and notes."""
+    headings, cells, absent = context_columns([entrant.context for entrant, _ in found])
+    rows = [_line(entrant, item, more) for (entrant, item), more in zip(found, cells, strict=True)]
+    return [*HEADINGS, *headings, "evidence"], rows, [NOTE, *absent]
 
 
 def document(
@@ -68,7 +68,7 @@ def document(
     }
 
 
-def _line(entrant: Entrant, item: Figures) -> Line:
+def _line(entrant: Entrant, item: Figures, more: Sequence[Cell]) -> Line:
     count = entrant.counts["responses"]
     cells = [
         Cell(f"{len(entrant.blocks)}/{len(entrant.blocks) + len(entrant.trouble)}"),
@@ -77,7 +77,6 @@ def _line(entrant: Entrant, item: Figures) -> Line:
         Cell(duration(item.max_ns)),
         count_cell(entrant.counts, "missed"),
         late_cell(entrant.counts, entrant.deadline_ns),
-        watts_cell(entrant.context),
-        degrees_cell(entrant.context),
+        *more,
     ]
     return Line(entrant.name, cells, entrant.grade, bool(entrant.trouble))

@@ -11,7 +11,7 @@ from edgereply.metering import join_log, join_series, parse_log_options
 from edgereply.power import Accuracy, Power
 from edgereply.power_log import PowerLog
 from edgereply.records import RunRecord, SourceRecord
-from edgereply.report.context_rows import context_group, context_notes, degrees_cell, watts_cell
+from edgereply.report.context_rows import context_columns, context_group, context_notes, degrees_cell, watts_cell
 from edgereply.series import SeriesRecord
 from edgereply.store import RunReader, RunWriter
 from tests.unit.host.report.runs import run
@@ -74,6 +74,15 @@ def test_the_words_are_never_blank() -> None:
     for contexts in ({}, context_of([], {}), context_of(readings(load=[1], throttle=[1]), {})):
         view = run([1], summary={"context": contexts})
         assert all(cell.value for row in context_group([view]).rows for cell in row.cells)
+
+
+def test_a_column_that_nobody_has_is_said_in_words_instead() -> None:
+    typed, bare = context_of(readings(load=[1]), {}, Power(value_uw=3_100_000)), context_of([], {})
+    headings, lines, absent = context_columns([typed, bare])
+    assert headings == ["power"]
+    assert [[cell.value for cell in line] for line in lines] == [["3.10 W (typed)"], ["not read"]]
+    assert absent == ["Of every line, temperature: no sensor or not read."]
+    assert context_columns([context_of(readings(heat=[40_000], rail=[1]), {})])[2] == []
 
 
 def test_a_meter_s_error_is_the_same_in_every_run_and_not_averaged_away() -> None:

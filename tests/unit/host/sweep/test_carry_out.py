@@ -20,7 +20,7 @@ from edgereply.sweep.conditions import Setup, conditions_of_plan, setups
 from edgereply.sweep.lane import Ended
 from edgereply.sweep.plan import parse_plan
 from edgereply.sweep.state import begin, planned_series, take_up
-from edgereply.sweep.table import document, lines, rows
+from edgereply.sweep.table import document, rows, sheet
 from tests.fakes.scripted_source import ScriptedSource, Step, batch
 
 MS = 1_000_000
@@ -256,7 +256,10 @@ def test_the_table_has_a_row_a_condition_with_its_grade_and_what_is_missing(tmp_
     record = begin(lab.directory, lab.planned())
     lab.carry_out(record)
     found = rows(series_entrants(lab.directory, record, None))
-    shown = {line.name: line for line in lines(found)}
+    headings, lines, notes = sheet(found)
+    assert "power" not in headings
+    assert notes[-1] == "Of every line, power: not read, temperature: not read."
+    shown = {line.name: line for line in lines}
     assert set(shown) == {"100_per_s", "200_per_s"}
     assert all(line.grade == "virtual · loop-back" for line in shown.values())
     told = document(lab.directory, record, found, False, "")
