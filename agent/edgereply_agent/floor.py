@@ -133,6 +133,13 @@ def compiler() -> str:
     return next(filter(None, map(shutil.which, COMPILERS)), "")
 
 
+def available() -> Json:
+    """Whether it can be built here, by what, and what would help; a ready-made one needs no compiler."""
+    found = compiler()
+    why = "" if found else f"there is none of the C compilers {', '.join(COMPILERS)}"
+    return {"available": bool(found), "why": why, "remedy": "" if found else NO_COMPILER_HINT, "compiler": found}
+
+
 def _ready_made(path: str) -> Floor:
     try:
         with open(path, "rb") as file:

@@ -21,10 +21,21 @@ def inspect_board(chips: Optional[Chips] = None, root: str = "/") -> Json:
         root: directory that stands for `/` in the environment's facts.
 
     Returns:
-        `chips` (each with `line_list`), `problems` (chips that could not be read), `routes`, `environment`.
+        `chips` (each with `line_list`), `problems` (chips that could not be read), `routes`, `responders`,
+        `environment`.
     """
     found, problems = list_chips(chips or Chips(root))
-    return {"chips": found, "problems": problems, "routes": registry.available(), "environment": facts(root)}
+    return {
+        "chips": found, "problems": problems, "routes": registry.available(), "responders": responders(),
+        "environment": facts(root),
+    }  # fmt: skip
+
+
+def responders() -> Json:
+    """As the report on routes, for what can answer."""
+    from . import floor
+
+    return {"agent": {"available": True, "why": "", "remedy": ""}, "floor": floor.available()}
 
 
 def list_chips(chips: Chips) -> tuple[list[Json], list[Json]]:

@@ -83,3 +83,13 @@ def test_agent_and_floor_in_turn(place: Workplace) -> None:
         assert name in done.out
     told = place.run("compare", "series/r01-virtual-agent", "series/r01-virtual-floor", "--json").document
     assert told["differences"]["language"] == {"managed (Python)": ["A"], "native (C)": ["B"]}
+
+
+def test_an_inspection_says_who_can_answer(place: Workplace) -> None:
+    need("cc", "gcc", "libc6-dev")
+    place.write(bench_text())
+    bare, whole = place.run("inspect", PATH="/nowhere"), place.run("inspect")
+    assert (bare.code, whole.code) == (0, 0)
+    assert "  floor     no: there is none of the C compilers cc, gcc, clang, tcc" in bare.out
+    assert "floor_program" in bare.out
+    assert "  floor     available" in whole.out

@@ -32,16 +32,23 @@ def command(
 
 def describe(report: dict[str, Any]) -> list[str]:
     """An inspection as lines of text."""
-    lines = ["Routes"]
-    for name, route in report.get("routes", {}).items():
-        lines.append(f"  {name:<10}" + ("available" if route.get("available") else f"no: {route.get('why')}"))
-        if not route.get("available") and route.get("remedy"):
-            lines.append(f"  {'':<10}  {route['remedy']}")
+    lines = ["Routes", *_possible(report.get("routes", {}))]
+    lines += ["", "Responders", *_possible(report.get("responders", {}))]
     for chip in report.get("chips", []):
         lines += ["", f"Chip {chip.get('name')} ({chip.get('label')}, {chip.get('lines', 0)} lines)"]
         lines += [_line(line) for line in chip.get("line_list", [])]
     lines += ["", "Environment"]
     lines += [f"  {name}: {_short(value)}" for name, value in report.get("environment", {}).items()]
+    return lines
+
+
+def _possible(found: dict[str, Any]) -> list[str]:
+    """What can be used, and for what cannot, why and what would help."""
+    lines = []
+    for name, item in found.items():
+        lines.append(f"  {name:<10}" + ("available" if item.get("available") else f"no: {item.get('why')}"))
+        if not item.get("available") and item.get("remedy"):
+            lines.append(f"  {'':<10}  {item['remedy']}")
     return lines
 
 

@@ -14,6 +14,7 @@ import pytest
 
 from edgereply_agent import floor
 from edgereply_agent.errors import AgentError
+from edgereply_agent.inspection import responders
 from edgereply_agent.routes import registry
 from edgereply_agent.routes.chardev import ChardevRoute
 from edgereply_agent.routes.chips import Chips
@@ -225,6 +226,14 @@ def test_without_a_compiler_it_says_what_to_do(kernel: FakeGpioKernel, monkeypat
     assert "apt-get install gcc" in error.remedy
     assert "floor_program" in error.remedy
     assert not kernel.line("OUT").consumer, "no line was taken"
+    told = responders()["floor"]
+    assert (told["available"], told["remedy"]) == (False, error.remedy)
+
+
+def test_an_inspection_tells_whether_it_can_be_built(compiler: str) -> None:
+    told = responders()
+    assert told["floor"] == {"available": True, "why": "", "remedy": "", "compiler": floor.compiler()}
+    assert told["agent"]["available"] is True
 
 
 @pytest.mark.parametrize(

@@ -382,7 +382,7 @@ def test_inspection_tells_routes_and_environment(board: VirtualBoard) -> None:
     board.agent.greet()
     board.agent.send(Inspect())
     report = board.agent.expect(Inspection).report
-    assert set(report) == {"chips", "problems", "routes", "environment"}
+    assert set(report) == {"chips", "problems", "routes", "responders", "environment"}
     for route in report["routes"].values():
         assert route["available"] or (route["why"] and route["remedy"])
 
