@@ -12,6 +12,7 @@ from edgereply.analysis.summary import summarise
 from edgereply.analysis.uncertainty import KnownTo
 from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate, present
+from edgereply.imports import shown
 from edgereply.load import load_caution, load_words
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
@@ -70,11 +71,15 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
             [
                 *record.warnings,
                 *result.notes,
+                *shown.known_words(result),
                 *context_notes(record.context),
                 f"run {record.run_id} in {where}, {record.created}",
             ]
         ),
-        cautions=cautions(record, result.counts.get("ambiguous", 0)),
+        cautions=[
+            *cautions(record, result.counts.get("ambiguous", 0)),
+            *shown.near_words(result, deadline_ns),
+        ],
         wiring=_wiring(record),
     )
 
@@ -123,6 +128,8 @@ def _title(record: RunRecord) -> str:
 
 def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     """What was asked for and what took effect, under the same names."""
+    if record.evidence == "imported":
+        return shown.conditions(record)
     board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
     plan = record.source.plan
     if board.get("responder", "agent") not in ("agent", "floor"):
@@ -179,8 +186,7 @@ def _status(record: RunRecord) -> str:
 def _wiring(record: RunRecord) -> list[tuple[str, str]]:
     board = record.requested.get("board", {})
     if record.evidence == "imported":
-        channels = record.requested.get("import", {}).get("channels", {})
-        return [(f"channel {channels.get(role, {}).get('name', '?')}", role) for role in ("stimulus", "response")]
+        return shown.wiring(record)
     if record.virtual and board.get("route") == "virtual":
         return [("virtual source, stimulus", "board's input (software wire)"),
                 ("board's output (software wire)", "virtual source, capture")]  # fmt: skip

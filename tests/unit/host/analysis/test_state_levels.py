@@ -92,3 +92,21 @@ def test_the_first_chunk_does_not_matter(start: list[float], low: float, amplitu
     assert found.count == values.size
     assert (found.minimum, found.maximum) == (values.min(), values.max())
     assert values.min() - 1e-6 <= found.low <= found.high <= values.max() + 1e-6
+
+
+@pytest.mark.parametrize("turned", [False, True])
+def test_a_range_that_grows_keeps_every_sample_in_its_place(turned: bool) -> None:
+    """Four levels, the middle one twice as often as the upper: the upper half's mode must stay the middle one."""
+    generator = np.random.default_rng(9)
+    parts = [np.full(2000, 4.0), np.full(4000, 3.0), np.full(9000, -5.0), np.full(10, 4.5)]
+    values = [part + generator.normal(0.0, 0.01, part.size) for part in parts]
+    histogram = RunningHistogram()
+    for part in values[::-1] if turned else values:
+        histogram.add(part)
+    found = histogram.levels()
+    assert found.low == pytest.approx(-5.0, abs=0.01)
+    assert found.high == pytest.approx(3.0, abs=0.01)
+    assert (found.low_count, found.high_count) == (9000, 6010)
+    assert histogram.levels(-6.0, 6.0).low_count == 9000
+    assert histogram.levels(-5.0, 5.0).high_count == 6010
+    assert histogram.levels(3.0, 4.0).low_count == 4000

@@ -127,20 +127,27 @@ def test_nothing_to_judge_is_explained(window_ns: int | None) -> None:
         timeline(recording(traces), Roles(stimulus="a", response="b"), window_ns)
 
 
-def test_files_of_one_channel_each_are_joined_on_their_common_time() -> None:
-    """The second file began 5 µs later by the trigger's clock and ends earlier."""
+@pytest.mark.parametrize("start_ns", [5_000.0, -5_000.0])
+def test_files_of_one_channel_each_are_joined_on_their_common_time(start_ns: float) -> None:
+    """The second file began 5 µs later or earlier by the trigger's clock and ends earlier."""
     first = recording({"V": pulses(STIMULUS)}, length_ns=100_000)
-    shifted = pulses([at - 5_000.0 for at in (6_000.0, *ANSWER)])
-    found = joined(first, recording({"V": shifted}, length_ns=60_000, start_ns=5_000.0))
+    second = recording({"V": pulses([at - start_ns for at in (6_000.0, *ANSWER)])}, length_ns=75_000, start_ns=start_ns)
+    found = joined(first, second)
     assert list(found.channels) == ["V", "V (response)"]
-    assert [(s.start_ns, s.length_ns) for s in found.segments] == [(5_000.0, 60_000)]
+    begin, end = max(0.0, start_ns), start_ns + 75_000.0
+    assert [(s.start_ns, s.length_ns) for s in found.segments] == [(begin, end - begin)]
     line = timeline(found, Roles(stimulus="V", response="V (response)"), window_ns=10_000)
+    assert line.stimulus_ns.tolist() == [at - begin for at in STIMULUS]
     assert (line.rise_ns - line.stimulus_ns).tolist() == [1_000] * 3
     assert line.early_rises == 1
+
+
+def test_files_that_do_not_belong_together_are_refused() -> None:
+    first, answer = recording({"V": pulses(STIMULUS)}), pulses(ANSWER)
     with pytest.raises(DataError, match="1 segments of the stimulus, 2"):
-        joined(first, recording({"V": shifted}, {"V": shifted}))
+        joined(first, recording({"V": answer}, {"V": answer}))
     with pytest.raises(DataError, match="does not overlap"):
-        joined(first, recording({"V": shifted}, start_ns=1e9))
+        joined(first, recording({"V": answer}, start_ns=1e9))
 
 
 @pytest.mark.parametrize(
