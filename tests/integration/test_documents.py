@@ -1,0 +1,130 @@
+"""README and docs/ say what is so: their commands run on the virtual bench or hold against the real command line."""
+
+from __future__ import annotations
+
+import ast
+import re
+import shutil
+import subprocess
+import sys
+import tomllib
+from pathlib import Path
+from typing import Any
+from xml.etree import ElementTree
+
+import pytest
+import typer
+from tests.integration.commands import Workplace, bench_text
+from tests.integration.documents import PAGES, ROOT, blocks, spans
+
+from edgereply.cli.app import app
+from edgereply.settings import parse_bench
+from edgereply.sweep.plan import load_plan
+
+DOCS = [page for page in PAGES if page.parent.name == "docs"]
+# Long options are made short here: what is tested is that the command does what the page says, not the board.
+SHORT = {"--count": "60", "--dwell": "1s", "--rounds": "6"}
+# The measurement may say no on a busy computer.
+MAY_SAY_NO = {"verdict", "compare", "measure"}
+
+
+def parse(arguments: list[str]) -> None:
+    """Check a command's name and options by the parser itself, and go no further."""
+    group: Any = typer.main.get_command(app)
+    group.make_context("edgereply", list(arguments[:1]), resilient_parsing=False)
+    command = group.commands[arguments[0]]
+    command.make_context(arguments[0], list(arguments[1:]))
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_every_command_shown_is_one_the_program_takes(page: Path) -> None:
+    shown = [command for block in blocks(page) for command in block.commands()]
+    inline = [command for command in spans(page) if len(command) > 1]
+    assert shown
+    for command in shown + inline:
+        try:
+            parse(command)
+        except Exception as error:
+            detail = getattr(error, "message", error)
+            pytest.fail(f"{page.name}: edgereply {' '.join(command)}: {detail}")
+    for command in spans(page):
+        assert command[0] in typer.main.get_command(app).commands, command  # type: ignore[attr-defined]
+
+
+@pytest.mark.parametrize("command", [["measur"], ["measure", "--cuont", "3"], ["export", "run"], ["verdict"]])
+def test_a_command_that_is_none_is_seen(command: list[str]) -> None:
+    with pytest.raises(Exception, match=r"(?i)no such|missing|'measur'"):
+        parse(command)
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_every_file_shown_is_read_as_what_it_is(page: Path, tmp_path: Path) -> None:
+    for block in blocks(page):
+        if block.language == "toml":
+            data = tomllib.loads(block.text)
+            if "axes" in data:
+                path = tmp_path / "plan.toml"
+                path.write_text(block.text)
+                load_plan(path)
+            else:
+                parse_bench(data, page.name)
+        elif block.language == "python":
+            ast.parse(block.text)
+
+
+@pytest.mark.parametrize("page", DOCS, ids=lambda page: page.stem)
+def test_what_a_page_points_to_is_there(page: Path) -> None:
+    text = page.read_text(encoding="utf-8")
+    for target in re.findall(r"\]\(([^)#]+)\)", text):
+        assert (page.parent / target).exists(), target
+    assert re.search(r"qualified\s+(engineer|people)", text), "a page of advice defers to those who decide"
+
+
+def test_the_drawings_are_what_their_script_draws(tmp_path: Path) -> None:
+    shutil.copy(ROOT / "docs/drawings/draw.py", tmp_path)
+    subprocess.run([sys.executable, str(tmp_path / "draw.py")], check=True, timeout=60)
+    drawn = {path.name: path.read_bytes() for path in tmp_path.glob("*.svg")}
+    assert drawn == {path.name: path.read_bytes() for path in (ROOT / "docs/drawings").glob("*.svg")}
+    assert len(drawn) == 4
+    for content in drawn.values():
+        root = ElementTree.fromstring(content)
+        assert root[0].tag.endswith("title")
+        assert root[1].tag.endswith("desc")
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """What the demo leaves, made once and short."""
+    root = tmp_path_factory.mktemp("demo")
+    place = Workplace(root)
+    done = place.run("demo", "--dwell", "1s")
+    assert done.code == 0, done.err
+    place.nothing_left()
+    return root / "edgereply-demo"
+
+
+@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+def test_what_a_page_runs_runs(page: Path, place: Workplace, demo: Path) -> None:
+    """In order, in one directory, with the demo done and a virtual bench as bench.toml."""
+    shutil.copytree(demo, place.root / "edgereply-demo")
+    place.write(bench_text(rate="200/s", floor="2ms", count=60))
+    for block in blocks(page):
+        if (
+            block.language == "toml"
+            and (name := re.match(r"# ([\w-]+\.toml)\n", block.text))
+            and "[axes]" in block.text
+        ):
+            place.write(block.text, name[1])
+        for command in block.commands() if block.run else []:
+            if command[0] != "demo":
+                run(place, command)
+
+
+def run(place: Workplace, command: list[str]) -> None:
+    arguments = list(command)
+    for index, word in enumerate(command[:-1]):
+        arguments[index + 1] = SHORT.get(word, command[index + 1])
+    if command[0] == "measure" and "--count" not in command and "--dwell" not in command:
+        arguments += ["--count", SHORT["--count"]]
+    done = place.run(*arguments)
+    assert done.code == 0 or (done.code == 1 and command[0] in MAY_SAY_NO), f"{' '.join(command)}: {done.err}"
