@@ -47,7 +47,7 @@ def reactions(count: int, seed: int = 1) -> Int64s:
 
 def save_run(
     directory: Path, count: int = 60, *, seed: int = 1, holes: tuple[int, ...] = HOLES, stamped: bool = True,
-    finish: bool = True, parts: int = 2, **changes: Any,
+    finish: bool = True, parts: int = 2, start_ns: int = 0, **changes: Any,
 ) -> RunRecord:  # fmt: skip
     """Write a run; stimuli in `holes` get no answer.
 
@@ -59,10 +59,11 @@ def save_run(
         stamped: whether the board's stamps are there too.
         finish: False leaves it as a run that was cut off.
         parts: number of parts its stamps are cut into.
+        start_ns: what the source's clock showed at the beginning.
         changes: of the record.
     """
     writer = RunWriter(directory, record(directory.name, **changes))
-    stimulus = stimuli(count)
+    stimulus = start_ns + stimuli(count)
     answered = np.setdiff1d(np.arange(count), holes)
     rise = stimulus + reactions(count, seed)
     for piece in np.array_split(np.arange(count), parts):
@@ -72,7 +73,7 @@ def save_run(
         order = np.argsort(times, kind="stable")
         writer.add_source(kinds[order], times[order])
         if stamped:
-            edge = stimulus[some] + 10**12
+            edge = stimulus[some] - start_ns + 10**12
             high = edge + (rise - stimulus)[some] - 900
             sequence = np.searchsorted(answered, some).astype(np.uint32) + 1
             writer.add_board(BoardStamps(edge, high - 2_000, high, high + WIDTH_NS, sequence, sequence))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 import shutil
 import subprocess
@@ -14,11 +15,14 @@ from xml.etree import ElementTree
 
 import pytest
 import typer
+from tests.fakes.saved_runs import save_run
 from tests.integration.commands import Workplace, bench_text
 from tests.integration.documents import PAGES, ROOT, blocks, spans
 
 from edgereply.cli.app import app
 from edgereply.settings import parse_bench
+from edgereply.stamps import NO_STAMP
+from edgereply.store import RunReader
 from edgereply.sweep.plan import load_plan
 
 DOCS = [page for page in PAGES if page.parent.name == "docs"]
@@ -128,3 +132,31 @@ def run(place: Workplace, command: list[str]) -> None:
         arguments += ["--count", SHORT["--count"]]
     done = place.run(*arguments)
     assert done.code == 0 or (done.code == 1 and command[0] in MAY_SAY_NO), f"{' '.join(command)}: {done.err}"
+
+
+ANSWERS = {
+    "duckdb": "import json; print(json.dumps(duckdb.sql(answers).fetchall()))",
+    "dask": "import json; print(json.dumps([[run, *map(int, row)] for run, *row in"
+    " answers.compute().sort_index()[[('stimulus_ns', 'count'), ('reaction_ns', 'count'), ('late', 'sum'),"
+    " ('reaction_ns', 'max')]].itertuples()]))",
+}
+
+
+@pytest.mark.parametrize("engine", ANSWERS)
+def test_a_directory_of_runs_is_asked_as_it_stands(engine: str, tmp_path: Path) -> None:
+    """By the README's own lines, against numpy on the raw stamps; stamps beyond 2 ** 53 ns must stay exact."""
+    (code,) = (b.text for b in blocks(ROOT / "README.md") if b.language == "python" and f"import {engine}" in b.text)
+    expected = []
+    for number, place in enumerate(("runs/a", "runs/b", "runs/night/r01-block"), 1):
+        save_run(tmp_path / place, 40 + number, seed=number, start_ns=10**17)
+        source = RunReader(tmp_path / place).source()
+        there = (source.stimulus_ns != NO_STAMP) & (source.rise_ns != NO_STAMP)
+        reaction = (source.rise_ns - source.stimulus_ns)[there]
+        stimuli = int((source.stimulus_ns != NO_STAMP).sum())
+        late = int((reaction > 2_000_000).sum())
+        assert late
+        expected.append([Path(place).name, stimuli, len(reaction), late, int(reaction.max())])
+    command = [sys.executable, "-c", f"{code}\n{ANSWERS[engine]}"]
+    done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stderr
+    assert json.loads(done.stdout.splitlines()[-1]) == expected
