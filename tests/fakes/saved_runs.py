@@ -88,6 +88,7 @@ def _closed(writer: RunWriter) -> RunRecord:
     reader = RunReader(writer.directory)
     kept = reader.record
     result = evaluate(reader.source(), reader.board(), kept.window_ns, kept.deadline_ns, kept.source.captures)
-    changes = {"evidence": result.evidence, "counts": result.counts, "summary": result.summary(kept.virtual)}
+    summary = result.summary(kept.virtual) | {"context": kept.context}
+    changes = {"evidence": result.evidence, "counts": result.counts, "summary": summary}
     writer.save(kept.model_copy(update=changes))
     return RunReader(writer.directory).record

@@ -26,6 +26,7 @@ from edgereply.store import RunReader
 from edgereply.sweep.plan import load_plan
 
 DOCS = [page for page in PAGES if page.parent.name == "docs"]
+RUN = [page for page in PAGES if any(block.run for block in blocks(page))]
 # Long options are made short here: what is tested is that the command does what the page says, not the board.
 SHORT = {"--count": "60", "--dwell": "1s", "--rounds": "6"}
 # The measurement may say no on a busy computer.
@@ -107,7 +108,7 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return root / "edgereply-demo"
 
 
-@pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)
+@pytest.mark.parametrize("page", RUN, ids=lambda page: page.stem)
 def test_what_a_page_runs_runs(page: Path, place: Workplace, demo: Path) -> None:
     """In order, in one directory, with the demo done and a virtual bench as bench.toml."""
     shutil.copytree(demo, place.root / "edgereply-demo")

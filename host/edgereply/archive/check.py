@@ -88,7 +88,10 @@ def verify(archive: Path, directory: Path, say: Callable[[str], None]) -> Check:
 
 
 def check_run(directory: Path) -> RunCheck:
-    """Compute a run's summary again and compare. What cannot be read is a difference too."""
+    """Compute a run's summary again and compare. What cannot be read is a difference too.
+
+    Power, temperature and load of the board (`context`) are not in the stamps: the summary's copy must be the record's.
+    """
     try:
         reader = RunReader(directory)
         stamps_in_bounds(reader)
@@ -96,7 +99,7 @@ def check_run(directory: Path) -> RunCheck:
         result = evaluate_run(reader, record.deadline_ns)
     except HostError as error:
         return RunCheck(directory.name, 0, "", False, (f"cannot be read: {error.message}",))
-    computed = result.summary(record.virtual)
+    computed = result.summary(record.virtual) | {"context": record.context}
     found = differences(record.summary, computed) if record.summary else ["no summary was recorded"]
     for name in ("stimuli", "reaction", "evidence"):
         if record.summary and name not in record.summary:

@@ -9,7 +9,7 @@ from pydantic import BaseModel, ConfigDict, Field
 FORMAT = 1
 MANIFEST, README, REPORT, SERIES = "manifest.json", "README.txt", "report.html", "runs/series.json"
 RUN_NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9._+-]{0,119}")
-_RUN_FILES = r"(?:run\.json|context\.jsonl|(?:stamps|board)/part-\d{5,9}\.parquet)"
+_RUN_FILES = r"(?:run\.json|context\.jsonl|(?:stamps|board|observed)/part-\d{5,9}\.parquet)"
 ALLOWED = re.compile(
     rf"(?:manifest\.json|README\.txt|report\.html|runs/series\.json|runs/{RUN_NAME.pattern}/{_RUN_FILES})"
 )

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from edgereply import __version__
 from edgereply.archive.collect import Chosen, redacted_record
-from edgereply.archive.manifest import MANIFEST, README, REPORT, SERIES, Manifest, RedactedEntry, describe
+from edgereply.archive.manifest import ALLOWED, MANIFEST, README, REPORT, SERIES, Manifest, RedactedEntry, describe
 from edgereply.archive.redact import Redactor
 from edgereply.errors import SettingError
 from edgereply.export.target import new_file
@@ -23,7 +23,7 @@ SENTENCES = """How long a board takes to answer an input edge, measured: raw sta
 
 runs/NAME/run.json      conditions requested and in effect, environment, counts, summary
 runs/NAME/stamps/       the pulse source's clock, integer nanoseconds (Parquet)
-runs/NAME/board/        the board's clock, integer nanoseconds (Parquet)
+runs/NAME/board/        the board's clock (or observed/, edge by edge), integer nanoseconds (Parquet)
 runs/NAME/context.jsonl the board's counters about each second, where it has them
 report.html             the page made from them; opens offline
 manifest.json           every file with its SHA-256, and what was redacted
@@ -112,10 +112,12 @@ def _add(archive: zipfile.ZipFile, path: Path, name: str) -> None:
 
 def _stage_run(name: str, reader: RunReader, redactor: Redactor, root: Path, notes: list[str]) -> RunView:
     place = root / "runs" / name
-    for folder in ("stamps", "board"):
-        (place / folder).mkdir(parents=True)
-        for path in sorted((reader.directory / folder).glob("part-*.parquet")):
-            shutil.copyfile(path, place / folder / path.name)
+    place.mkdir(parents=True)
+    for path in sorted(reader.directory.glob("*/part-*.parquet")):
+        target = place / path.relative_to(reader.directory)
+        if ALLOWED.fullmatch(target.relative_to(root).as_posix()) and not path.is_symlink():
+            target.parent.mkdir(parents=True, exist_ok=True)
+            shutil.copyfile(path, target)
     readings = [redactor.document(reading) for reading in reader.context()]
     if readings:
         lines = (json.dumps(reading, sort_keys=True) + "\n" for reading in readings)

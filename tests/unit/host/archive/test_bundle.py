@@ -34,6 +34,7 @@ def secret_run(directory: Path, **changes: Any) -> None:
         "input": {"chip": "", "line": "EYE_IN"},
     }
     values: dict[str, Any] = {
+        "context": {"power_mw": 2100},
         "source": source, "requested": {"board": board}, "repeat": ["edgereply measure --bench /srv/joanna/bench.toml"],
         "warnings": ["reject-gate-3 (10.1.2.3) is warm"], "environment_before": {"hostname": "reject-gate-3"},
     }  # fmt: skip
@@ -159,6 +160,7 @@ def test_a_figure_made_better_is_found_though_every_checksum_is_right(made: Path
         lambda record: record.update(deadline_ns=10),
         lambda record: record["summary"].update(invented=1),
         lambda record: record["parts"].pop(),
+        lambda record: record["summary"]["context"].update(power_mw=1),
     ],
 )
 def test_a_record_that_says_less_or_other_does_not_match(made: Path, change: Any) -> None:
