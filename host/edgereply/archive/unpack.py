@@ -131,10 +131,9 @@ def _extract(archive: zipfile.ZipFile, member: zipfile.ZipInfo, target: Path) ->
     target.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     left = member.file_size
     with archive.open(member) as source, target.open("xb") as file:
-        while piece := source.read(min(_PIECE, left + 1)):
+        # The reader gives no more than the size it was told, and then checks the checksum.
+        while piece := source.read(_PIECE):
             left -= len(piece)
-            if left < 0:
-                raise DataError(f"a file in it is larger than it says: {member.filename!r}")
             file.write(piece)
     if left:
         raise DataError(f"a file in it is shorter than it says: {member.filename!r}")

@@ -11,6 +11,7 @@ import pytest
 
 from edgereply.archive.check import Check, differences, verify
 from edgereply.archive.collect import collect
+from edgereply.archive.manifest import Manifest
 from edgereply.archive.pack import stage, write_archive
 from edgereply.archive.redact import Redactor
 from edgereply.errors import DataError, SettingError
@@ -173,6 +174,14 @@ def test_a_record_that_says_less_or_other_does_not_match(made: Path, change: Any
     assert not found.wrong
     assert found.runs[0].differences
     assert not found.matches
+
+
+def test_a_bundle_without_a_run_does_not_match(tmp_path: Path) -> None:
+    with zipfile.ZipFile(tmp_path / "x.zip", "w") as archive:
+        archive.writestr("manifest.json", Manifest(tool="t", files=[]).model_dump_json())
+    found = check(tmp_path / "x.zip")
+    assert not found.matches
+    assert (found.wrong, found.runs) == ((), ())
 
 
 def test_stamps_swapped_for_others_are_found(made: Path, tmp_path: Path) -> None:
