@@ -27,6 +27,11 @@ from edgereply.sweep.plan import load_plan
 
 DOCS = [page for page in PAGES if page.parent.name == "docs"]
 RUN = [page for page in PAGES if any(block.run for block in blocks(page))]
+# What a page shows of a bench file, where it has no source of its own, is a part of one like this.
+WHOLE: dict[str, Any] = {
+    "board": {"gate": {"host": "gate", "input": "EYE_IN", "output": "REJECT_OUT"}},
+    "source": {"kind": "reference", "port": "/dev/ttyUSB0"},
+}
 # Long options are made short here: what is tested is that the command does what the page says, not the board.
 SHORT = {"--count": "60", "--dwell": "1s", "--rounds": "6"}
 # The measurement may say no on a busy computer.
@@ -72,9 +77,15 @@ def test_every_file_shown_is_read_as_what_it_is(page: Path, tmp_path: Path) -> N
                 path.write_text(block.text)
                 load_plan(path)
             else:
-                parse_bench(data, page.name)
+                parse_bench(data if "source" in data else laid_over(WHOLE, data), page.name)
         elif block.language == "python":
             ast.parse(block.text)
+
+
+def laid_over(base: dict[str, Any], part: dict[str, Any]) -> dict[str, Any]:
+    """A bench with a part of one laid over, table by table."""
+    both = {key: laid_over(base[key], part[key]) for key in base.keys() & part.keys() if isinstance(base[key], dict)}
+    return base | part | both
 
 
 @pytest.mark.parametrize("page", DOCS, ids=lambda page: page.stem)
