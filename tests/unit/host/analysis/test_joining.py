@@ -274,5 +274,5 @@ def test_intervals_within_bounds_are_ranked_as_all_would_be() -> None:
     low = rng.integers(0, 400, 30)
     high = low + rng.integers(0, 12, 30)
     ranked = np.argsort(intervals, kind="stable")
-    inside = ((intervals[:, None] >= low) & (intervals[:, None] <= high)).any(axis=1)
+    inside = np.asarray(((intervals[:, None] >= low) & (intervals[:, None] <= high)).any(axis=1))
     assert ranked_within(intervals, low, high).tolist() == ranked[inside[ranked]].tolist()
