@@ -6,18 +6,18 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.joining import Join, JoinStatus, join
-from edgereply.analysis.pairing import Pairing, Status, pair
+from edgereply.analysis.joining import JoinStatus, join
+from edgereply.analysis.pairing import Status, pair
 from edgereply.analysis.settling import settle
 from edgereply.analysis.summary import JsonSummary, summarise, widened
 from edgereply.analysis.uncertainty import KnownTo
+from edgereply.inside import Inside, answered, difference, watched
 from edgereply.records import Evidence
-from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
+from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, SourceStamps
 
 Int64s = NDArray[np.int64]
 
-SEGMENTS = ("wake_delay", "set_time", "hold", "outside")
-EXPECTED_SOON = 3
+SEGMENTS = ("wake_delay", "set_time", "hold", "inside", "outside")
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,7 +59,12 @@ class Evaluation:
 
 
 def evaluate(
-    source: SourceStamps, board: BoardStamps, window_ns: int, deadline_ns: int | None, captures: bool = True
+    source: SourceStamps,
+    board: BoardStamps,
+    window_ns: int,
+    deadline_ns: int | None,
+    captures: bool = True,
+    observed: ObservedEdges | None = None,
 ) -> Evaluation:
     """Pair, join and measure.
 
@@ -69,37 +74,42 @@ def evaluate(
         window_ns: an answer cannot come later than this after its stimulus.
         deadline_ns: later answers count as late; None counts none.
         captures: whether the source captures responses at all.
+        observed: edges an agent only watched while another program answered; then `board` is empty.
 
     Returns:
         The evaluation; evidence is `joined` when board and source stamps could be paired pulse by pulse, `loop-back`
         with the source's stamps alone, `inside` with the board's alone.
     """
     stimulus, rise, fall = source.edges()
-    notes: list[str] = []
+    inside = watched(observed, window_ns) if observed is not None and len(observed.at_ns) else answered(board)
     if not captures:
-        return _inside(stimulus, board, deadline_ns, notes)
+        return _inside(stimulus, inside, deadline_ns)
     pairing = pair(stimulus, rise, fall, window_ns)
     evidence: Evidence = "loop-back"
-    inside: dict[str, Int64s] = {}
+    notes: list[str] = []
+    segments: dict[str, Int64s] = {}
     joining: dict[str, int] = {}
-    edge = board.edge_ns[board.edge_ns != NO_STAMP]
-    if len(edge):
-        joined = join(pairing.stimulus_ns, edge)
+    answer = reached = np.full(len(pairing.status), NO_STAMP, np.int64)
+    stamped = np.flatnonzero(inside.edge_ns != NO_STAMP)
+    if len(stamped):
+        joined = join(pairing.stimulus_ns, inside.edge_ns[stamped])
         joining = {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": joined.extra}
         if joined.reason:
             notes.append(f"board and source stamps were not joined: {joined.reason}")
         else:
             evidence = "joined"
-            inside = _inside_segments(joined, board)
-            pairing = settle(pairing, inside["edge_to_set"], joined.status == JoinStatus.UNSEEN)
+            row = np.where(joined.edge_index >= 0, stamped[joined.edge_index], -1)
+            segments = {name: _spread(values, row) for name, values in inside.segments.items()}
+            answer, reached = _spread(inside.answer_ns, row), _spread(inside.edge_ns, row)
+            unseen = None if inside.watched else joined.status == JoinStatus.UNSEEN
+            pairing = settle(pairing, answer, unseen)
     paired = pairing.status == Status.PAIRED
-    reaction = _difference(pairing.rise_ns, pairing.stimulus_ns, paired)
-    width = _difference(pairing.fall_ns, pairing.rise_ns, paired)
-    counts = _pair_counts(pairing, reaction, deadline_ns) | joining
-    segments = {name: inside[name] for name in ("wake_delay", "set_time", "hold") if inside}
-    reached = inside.get("edge", np.full(len(reaction), NO_STAMP, np.int64))
-    if inside:
-        segments["outside"] = _difference(reaction, inside["edge_to_set"], paired)
+    reaction = np.where(paired, difference(pairing.rise_ns, pairing.stimulus_ns), NO_STAMP)
+    width = np.where(paired, difference(pairing.fall_ns, pairing.rise_ns), NO_STAMP)
+    if segments:
+        segments["outside"] = difference(reaction, answer)
+        notes += inside.notes[1:]
+    counts = _counts(pairing.status, reaction, pairing.spurious, deadline_ns) | joining
     return Evaluation(evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, notes, reached)
 
 
@@ -109,69 +119,37 @@ def present(values: Int64s) -> Int64s:
     return there
 
 
-def _pair_counts(pairing: Pairing, reaction: Int64s, deadline_ns: int | None) -> dict[str, int]:
-    status = pairing.status
+def _counts(status: NDArray[np.uint8], reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
     taken = present(reaction)
     return {
         "stimuli": len(status),
         "responses": len(taken),
         "missed": int(np.count_nonzero(status == Status.MISSED)),
-        "spurious": len(pairing.spurious_rise_ns),
+        "spurious": spurious,
         "coalesced": int(np.count_nonzero(status == Status.COALESCED)),
         "ambiguous": int(np.count_nonzero(status == Status.AMBIGUOUS)),
         "late": 0 if deadline_ns is None else int(np.count_nonzero(taken > deadline_ns)),
     }
 
 
-def _inside_segments(joined: Join, board: BoardStamps) -> dict[str, Int64s]:
-    rows = np.flatnonzero(board.edge_ns != NO_STAMP)
-    found = joined.edge_index >= 0
-    row = rows[joined.edge_index[found]]
-
-    def spread(values: Int64s) -> Int64s:
-        column = np.full(len(found), NO_STAMP, np.int64)
-        column[found] = values
-        return column
-
-    edge, wake, high, low = (spread(getattr(board, n)[row]) for n in ("edge_ns", "wake_ns", "set_ns", "clear_ns"))
-    return {
-        "wake_delay": _difference(wake, edge, found),
-        "set_time": _difference(high, wake, found),
-        "hold": _difference(low, high, found),
-        "edge_to_set": _difference(high, edge, found),
-        "edge": edge,
-    }
+def _spread(values: Int64s, row: Int64s) -> Int64s:
+    """Values of the board's rows, one a stimulus; `row` is -1 where a stimulus has none."""
+    column = np.full(len(row), NO_STAMP, np.int64)
+    column[row >= 0] = values[row[row >= 0]]
+    return column
 
 
-def _inside(stimulus: Int64s, board: BoardStamps, deadline_ns: int | None, notes: list[str]) -> Evaluation:
-    every = np.ones(len(board.edge_ns), bool)
-    reaction = _difference(board.set_ns, board.edge_ns, every)
-    segments = {
-        "wake_delay": _difference(board.wake_ns, board.edge_ns, every),
-        "set_time": _difference(board.set_ns, board.wake_ns, every),
-        "hold": _difference(board.clear_ns, board.set_ns, every),
-    }
-    taken = present(reaction)
-    sent = max(len(stimulus), len(reaction)) if len(stimulus) else len(reaction)
-    counts = {
-        "stimuli": sent,
-        "responses": len(taken),
-        "missed": sent - len(reaction),
-        "spurious": 0,
-        "coalesced": 0,
-        "ambiguous": 0,
-        "late": 0 if deadline_ns is None else int(np.count_nonzero(taken > deadline_ns)),
-    }
-    notes.append(
-        "the source did not capture responses: these are the board's own stamps, from kernel edge to high written"
-    )
-    width = segments["hold"]
-    status = np.full(len(every), Status.PAIRED, np.uint8)
-    return Evaluation("inside", board.edge_ns, status, reaction, width, segments, counts, notes, board.edge_ns)
-
-
-def _difference(later: Int64s, earlier: Int64s, valid: NDArray[np.bool_]) -> Int64s:
-    usable = valid & (later != NO_STAMP) & (earlier != NO_STAMP)
-    result = np.full(len(later), NO_STAMP, np.int64)
-    result[usable] = later[usable] - earlier[usable]
-    return result
+def _inside(stimulus: Int64s, inside: Inside, deadline_ns: int | None) -> Evaluation:
+    counts = _counts(inside.status, inside.answer_ns, inside.spurious, deadline_ns)
+    unseen = max(0, len(stimulus) - len(inside.status))
+    first, *more = inside.notes
+    notes = [f"the source did not capture responses: {first}", *more]
+    if inside.watched and unseen:
+        counts["unseen"] = unseen
+        notes.append(f"{unseen} stimuli left no stamp at the stimulus tap and are in no figure")
+    elif unseen:
+        counts["stimuli"] += unseen
+        counts["missed"] += unseen
+    edge = inside.edge_ns
+    segments = dict(inside.segments)
+    return Evaluation("inside", edge, inside.status, inside.answer_ns, inside.width_ns, segments, counts, notes, edge)

@@ -14,6 +14,7 @@ from edgereply.board.client import BoardClient
 from edgereply.context import context_of
 from edgereply.errors import BoardError
 from edgereply.fixture import FixtureRecord, fixture_path, load_fixture
+from edgereply.observing import configure_observer
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.run import Outcome, Run, Watcher, responder_settings
 from edgereply.settings import Bench, Board
@@ -22,7 +23,7 @@ from edgereply.store import RunReader, RunWriter
 from edgereply.until import Enough, Goal
 from edgereply.views import evaluate_run
 from edgereply.wirecheck import check_level, check_wires
-from edgereply_protocol import Json
+from edgereply_protocol import Configured, Json
 
 RING_ROWS = 65_536
 
@@ -53,13 +54,13 @@ class OpenBench:
     fixture: FixtureRecord | None = None
 
     def prove_wires(self) -> None:
-        """Check the wires with slow pulses; software wires and boards without agent are taken as they are.
+        """Check the wires with slow pulses; software wires and boards without an agent are taken as they are.
 
         Raises:
             BoardError: the wiring is not right, and how.
         """
         board = self.bench.board[self.name]
-        if self.client is None or not board.ours or board.route == "virtual":
+        if self.client is None or not (board.ours or board.taps) or board.route == "virtual":
             return
         wrong = [item for item in check_wires(self.client, board, self.source, self.say).findings if not item.right]
         if wrong:
@@ -90,10 +91,9 @@ class OpenBench:
         plan = self.source.arm(stimulus_plan(bench.stimulus))
         in_effect: Json = {}
         warnings: list[str] = []
-        answering = self.client if board.ours else None
+        answering = self.client if board.ours or board.taps else None
         if answering is not None:
-            rows = plan.count + 1000 if board.collection == "quiet" else RING_ROWS
-            configured = answering.configure("respond", responder_settings(board, rows))
+            configured = _configure(answering, board, plan.count)
             in_effect, warnings = configured.in_effect, configured.warnings
         record = _new_record(bench, self.name, board, self.source, plan, self.client, in_effect, warnings, repeat)
         if self.fixture is not None:
@@ -118,7 +118,7 @@ class OpenBench:
 
 @contextmanager
 def opened(bench: Bench, board_name: str, say: Say, bench_file: Path | None = None) -> Iterator[OpenBench]:
-    """Reach the source and, where an agent answers, the board.
+    """Reach the source and, where an agent answers or watches, the board.
 
     A null measurement kept beside `bench_file` goes into the record of every run.
 
@@ -133,7 +133,7 @@ def opened(bench: Bench, board_name: str, say: Say, bench_file: Path | None = No
         say(f"opening the pulse source ({settings.kind})")
         source = stack.enter_context(open_source(bench, name))
         client: BoardClient | None = None
-        if board.ours:
+        if board.ours or board.taps:
             say(f"opening the board {name}")
             client = stack.enter_context(open_board(name, board))
         fixture = load_fixture(fixture_path(bench_file), source.identity) if bench_file else None
@@ -186,6 +186,15 @@ def _note_activity(record: RunRecord, found: Activity | None) -> None:
     if found is not None:
         record.activity = found.as_dict()
         record.warnings += [line for line in (found.sentence(), *found.trouble) if line]
+
+
+def _configure(client: BoardClient, board: Board, stimuli: int) -> Configured:
+    if board.responder == "observe":
+        # A stimulus and both edges of its answer are a row each.
+        rows = 3 * stimuli + 1000 if board.collection == "quiet" else RING_ROWS
+        return configure_observer(client, board, rows)
+    rows = stimuli + 1000 if board.collection == "quiet" else RING_ROWS
+    return client.configure("respond", responder_settings(board, rows))
 
 
 def _new_record(

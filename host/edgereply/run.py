@@ -12,7 +12,7 @@ from edgereply.deadline import Deadline
 from edgereply.errors import HostError, LinkError, SourceError
 from edgereply.settings import Board
 from edgereply.sources.base import PulseSource, SourceBatch, StimulusPlan
-from edgereply.stamps import RISE, STIMULUS, BoardStamps
+from edgereply.stamps import RISE, STIMULUS, BoardStamps, ObservedEdges
 from edgereply.store import RunWriter
 from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, Stopped
 
@@ -204,6 +204,10 @@ class Run:
             stamps = board_stamps(message)
             tally.answered += len(stamps.edge_ns)
             self._writer.add_board(stamps)
+        elif isinstance(message, Stamps):
+            edges = observed_edges(message)
+            tally.answered += int(np.count_nonzero(edges.kind == RISE))
+            self._writer.add_observed(edges)
         elif isinstance(message, Progress | Stopped):
             tally.lost_edges, tally.unrecorded = message.lost, message.unrecorded
             if isinstance(message, Progress):
@@ -228,6 +232,16 @@ def board_stamps(message: Stamps) -> BoardStamps:
         np.array(column["clear_ns"], np.int64),
         np.array(column["seqno"], np.uint32),
         np.array(column["line_seqno"], np.uint32),
+    )
+
+
+def observed_edges(message: Stamps) -> ObservedEdges:
+    """A block of watched edges as numpy columns."""
+    column = message.block.columns
+    return ObservedEdges(
+        np.array(column["at_ns"], np.int64),
+        np.array(column["kind"], np.uint8),
+        np.array(column["seqno"], np.uint32),
     )
 
 

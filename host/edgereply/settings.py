@@ -109,7 +109,7 @@ class Board(Strict):
     host: str = ""
     ssh_config: str = ""
     python: str = ""
-    responder: Literal["agent", "floor", "external"] = "agent"
+    responder: Literal["agent", "floor", "external", "observe"] = "agent"
     floor_program: str = Field(default="", max_length=4096)
     route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
     wait: Literal["block", "spin"] = "block"
@@ -118,6 +118,10 @@ class Board(Strict):
     output: LineName = Line()
     stimulus_line: LineName = Line()
     capture_line: LineName = Line()
+    capture_fall_line: LineName = Line()
+    stimulus_tap: LineName = Line()
+    response_tap: LineName = Line()
+    response_fall_tap: LineName = Line()
     hold: Duration = 0
     realtime: Realtime = Realtime()
     input_limit_v: float = Field(default=3.3, gt=0, le=30)
@@ -131,8 +135,19 @@ class Board(Strict):
         return self.responder in ("agent", "floor")
 
     @property
+    def taps(self) -> dict[str, str]:
+        """Lines that are only watched, each with what it is joined to by a jumper."""
+        if self.responder != "observe":
+            return {}
+        joined = [(self.stimulus_tap, self.input, "stimulus"), (self.response_tap, self.output, "output"),
+                  (self.response_fall_tap, self.output, "output")]  # fmt: skip
+        return {str(tap): str(line) if line.line != "" else word for tap, line, word in joined if tap.line != ""}
+
+    @property
     def how(self) -> str:
         """How it answers, in a few words: the route and wait strategy, or that something else answers."""
+        if self.responder == "observe":
+            return "own program, observed"
         words = f"{self.route} · {self.wait}" if self.ours else ""
         return words if self.responder == "agent" else " · ".join(filter(None, (words, f"{self.responder} responder")))
 
@@ -149,11 +164,23 @@ class Board(Strict):
             raise ValueError("'floor_program' is a path on the board and starts with '/'")
         if self.responder == "floor" and self.route not in ("chardev", "virtual"):
             raise ValueError("the floor responder answers by the route chardev only")
-        if self.responder != "external" and self.route != "virtual":
+        if self.responder == "observe":
+            self._observable()
+        elif self.ours and self.route != "virtual":
             for name in ("input", "output"):
                 if getattr(self, name).line == "":
                     raise ValueError(f"'{name}' is missing: a line name or 'gpiochip0:17'")
         return self
+
+    def _observable(self) -> None:
+        if self.route not in ("chardev", "gpiod"):
+            raise ValueError(f"responder 'observe' takes kernel stamps: route 'chardev' or 'gpiod', not '{self.route}'")
+        for name in ("stimulus_tap", "response_tap"):
+            if getattr(self, name).line == "":
+                raise ValueError(
+                    f"responder 'observe' needs '{name}', a spare input line: the kernel gives each line to one "
+                    "program, and yours holds its own; join the spare line to it by a jumper"
+                )
 
 
 class Stimulus(Strict):

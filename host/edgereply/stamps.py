@@ -12,7 +12,7 @@ Uint32s = NDArray[np.uint32]
 Number = TypeVar("Number", bound=np.generic)
 
 NO_STAMP = -(2**63)
-STIMULUS, RISE, FALL = 1, 2, 3
+STIMULUS, RISE, FALL, FALL_LOST = 1, 2, 3, 4
 OVERLAP_NS = 1_000_000
 
 
@@ -61,6 +61,33 @@ class BoardStamps:
 
 _TIMES = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
 _COUNTS = ("seqno", "line_seqno")
+
+
+@dataclass(frozen=True, slots=True)
+class ObservedEdges:
+    """Edges that the agent only watched, as the kernel stamped them: one row an edge, the board's clock.
+
+    `at_ns` is int64 nanoseconds; `kind` uint8: 1 rise of the stimulus tap, 2 rise and 3 fall of the response tap,
+    4 fall of the response tap that left no stamp of its own (`at_ns` is then its rise's); `seqno` uint32, the event's
+    number in its line's request.
+    """
+
+    at_ns: Int64s
+    kind: NDArray[np.uint8]
+    seqno: Uint32s
+
+    @classmethod
+    def concatenate(cls, parts: Sequence[Self]) -> Self:
+        """Rows of all parts in order."""
+        return cls(
+            _join([part.at_ns for part in parts], np.int64),
+            _join([part.kind for part in parts], np.uint8),
+            _join([part.seqno for part in parts], np.uint32),
+        )
+
+    def of(self, kind: int) -> Int64s:
+        """All stamps of one kind, sorted."""
+        return np.sort(self.at_ns[self.kind == kind])
 
 
 class RowBuilder:

@@ -1,7 +1,7 @@
 """Run directories: `run.json` and Parquet parts, written so that a crash loses at most the block in flight.
 
 A part is written under a temporary name, synced, renamed, and its directory synced. This module alone knows the file
-format; `stamps/` holds the source's clock, `board/` the board's.
+format; `stamps/` holds the source's clock, `board/` the board's, `observed/` what the agent only watched there.
 """
 
 import contextlib
@@ -22,13 +22,14 @@ from pydantic import ValidationError
 from edgereply.errors import DataError, StoreError
 from edgereply.records import FORMAT, Part, RunRecord
 from edgereply.settings import explain_validation
-from edgereply.stamps import NO_STAMP, BoardStamps, RowBuilder, SourceStamps
+from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, RowBuilder, SourceStamps
 
 Int64s = NDArray[np.int64]
 
 SOURCE_COLUMNS = ("stimulus_ns", "rise_ns", "fall_ns")
 BOARD_COLUMNS = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
 SEQUENCES = ("seqno", "line_seqno")
+OBSERVED_COLUMNS = ("at_ns", "kind", "seqno")
 COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
 CONTEXT = "context.jsonl"
@@ -52,6 +53,7 @@ class RunWriter:
         self._builder = RowBuilder()
         self._source: list[SourceStamps] = []
         self._board: list[BoardStamps] = []
+        self._observed: list[ObservedEdges] = []
         self._pending = 0
         self._committed_at = time.monotonic()
         try:
@@ -73,6 +75,12 @@ class RunWriter:
         """Add answered edges, board clock."""
         self._board.append(stamps)
         self._pending += len(stamps.edge_ns)
+        self._maybe_commit()
+
+    def add_observed(self, edges: ObservedEdges) -> None:
+        """Add edges the agent only watched, board clock."""
+        self._observed.append(edges)
+        self._pending += len(edges.at_ns)
         self._maybe_commit()
 
     def add_context(self, board_ns: int, reading: object) -> None:
@@ -125,6 +133,10 @@ class RunWriter:
             if self._board:
                 self._write_part("board", _board_table(BoardStamps.concatenate(self._board)))
                 self._board.clear()
+            if self._observed:
+                (self.directory / "observed").mkdir(mode=0o700, exist_ok=True)
+                self._write_part("observed", _observed_table(ObservedEdges.concatenate(self._observed)))
+                self._observed.clear()
         except OSError as error:
             raise _unwritable(self.directory, error) from error
         self._pending = 0
@@ -246,6 +258,25 @@ class RunReader:
             seqno, line_seqno = (np.asarray(table.column(name).to_numpy(), np.uint32) for name in SEQUENCES)
             yield BoardStamps(edge, wake, high, low, seqno, line_seqno)
 
+    def observed(self) -> ObservedEdges:
+        """All rows of `observed/` in order; none where the agent answered itself or was not there.
+
+        Raises:
+            DataError: a part is missing, truncated or altered.
+        """
+        return ObservedEdges.concatenate(list(self.observed_parts()))
+
+    def observed_parts(self) -> Iterator[ObservedEdges]:
+        """Rows of `observed/`, part by part in order.
+
+        Raises:
+            DataError: a part is missing, truncated or altered.
+        """
+        for path in self._files("observed"):
+            table = self._table(path, OBSERVED_COLUMNS)
+            kind, seqno = (np.asarray(table.column(name).to_numpy()) for name in ("kind", "seqno"))
+            yield ObservedEdges(_int64(table, "at_ns"), kind.astype(np.uint8), seqno.astype(np.uint32))
+
     def context(self) -> list[dict[str, int]]:
         """Readings of the board's counters, one about each second, in order; a damaged line is left out."""
         path = self.directory / CONTEXT
@@ -315,6 +346,10 @@ def _source_table(stamps: SourceStamps) -> pa.Table:
 def _board_table(stamps: BoardStamps) -> pa.Table:
     columns = {name: _nullable(getattr(stamps, name)) for name in BOARD_COLUMNS}
     return pa.table(columns | {name: pa.array(getattr(stamps, name)) for name in SEQUENCES})
+
+
+def _observed_table(edges: ObservedEdges) -> pa.Table:
+    return pa.table({name: pa.array(getattr(edges, name)) for name in OBSERVED_COLUMNS})
 
 
 def _nullable(values: Int64s) -> pa.Array:

@@ -42,7 +42,9 @@ def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
         DataError: a part is missing, truncated or altered.
     """
     record = reader.record
-    result = evaluate(reader.source(), reader.board(), record.window_ns, deadline_ns, record.source.captures)
+    result = evaluate(
+        reader.source(), reader.board(), record.window_ns, deadline_ns, record.source.captures, reader.observed()
+    )
     if record.evidence != "imported":
         return result
     return result.as_imported(KnownTo(record.source.resolution_ns, record.source.tolerance_ppm))
@@ -133,7 +135,8 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
     plan = record.source.plan
     if board.get("responder", "agent") not in ("agent", "floor"):
-        board = {"responder": board["responder"]}
+        kept = ("responder", "route", "collection") if board["responder"] == "observe" else ("responder",)
+        board = {name: board[name] for name in kept if name in board}
     requested = {
         name: board.get(name) for name in ("responder", "route", "wait", "collection", "realtime") if name in board
     }
@@ -191,8 +194,15 @@ def _wiring(record: RunRecord) -> list[tuple[str, str]]:
         return [("virtual source, stimulus", "board's input (software wire)"),
                 ("board's output (software wire)", "virtual source, capture")]  # fmt: skip
     lines = {name: _line(board.get(name)) for name in ("input", "output")}
+    taps = {"input": ("stimulus_tap",), "output": ("response_tap", "response_fall_tap")}
+    jumpers = [
+        (f"board: {lines[end]}", f"board: {_line(board[name])} (jumper, watched)")
+        for end, names in taps.items()
+        for name in names
+        if board.get("responder") == "observe" and (board.get(name) or {}).get("line", "") != ""
+    ]
     return [("source: ground", "board: ground"), ("source: stimulus", f"board: {lines['input']}"),
-            (f"board: {lines['output']}", "source: capture")]  # fmt: skip
+            (f"board: {lines['output']}", "source: capture"), *jumpers]  # fmt: skip
 
 
 def _line(line: object) -> str:

@@ -1,5 +1,6 @@
 """What slow pulses showed about the wires, and what that means in plain words. Pure."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 GROUND = "Check the ground wire between source and board first."
@@ -107,14 +108,31 @@ def response_findings(seen: Seen, input_line: str, output_line: str) -> list[Fin
     return findings
 
 
-def diagram(source: str, board: str, input_line: str, output_line: str, level_v: float, limit_v: float) -> list[str]:
-    """The wires to make, as text, with the cautions that belong to them."""
+def diagram(
+    source: str,
+    board: str,
+    input_line: str,
+    output_line: str,
+    level_v: float,
+    limit_v: float,
+    taps: Mapping[str, str] | None = None,
+) -> list[str]:
+    """The wires to make, as text, with the cautions that belong to them.
+
+    Args:
+        source, board: their names.
+        input_line, output_line: of the board.
+        level_v: what the source drives.
+        limit_v: what the board's input takes.
+        taps: spare lines an agent watches by jumpers on the board, each with the line it is joined to.
+    """
     divider = "  [divider or level shifter]" if level_v > limit_v else ""
     lines = [
         f"  {source:<24}{'':<26}{board}",
         f"  {'ground':<24}{'─' * 24}  ground          (first on, last off)",
         f"  {'stimulus':<24}{'─[1 kΩ]'.ljust(24, '─')}▶ {input_line}{divider}   pull-down here",
         f"  {'capture':<24}{'◀' + '─[1 kΩ]'.rjust(23, '─')}  {output_line}",
+        *(f"  {'jumper':<24}{joined} ──[1 kΩ]──▶ {tap}" for tap, joined in (taps or {}).items()),
         "",
         "  Switch the power off before changing wires. Never join two outputs. Do not drive a board that is off.",
     ]

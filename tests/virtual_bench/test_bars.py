@@ -2,12 +2,6 @@
 
 from __future__ import annotations
 
-import contextlib
-import select
-import subprocess
-from collections.abc import Iterator
-from pathlib import Path
-
 import numpy as np
 import numpy.typing as npt
 import pytest
@@ -15,6 +9,7 @@ import pytest
 from edgereply.sources.base import RISE, StimulusPlan
 from edgereply.sources.reference import ReferenceSource
 from tests.virtual_bench.bench import STIMULI, VirtualBench
+from tests.virtual_bench.own_program import WAIT_S, plain_script
 from tests.virtual_board import VirtualBoard
 from tests.virtual_board.responding import responding
 
@@ -22,8 +17,6 @@ pytestmark = pytest.mark.virtual_board
 PLAN = StimulusPlan(
     pattern="exponential", period_ns=10_000_000, width_ns=50_000, count=STIMULI, floor_ns=1_000_000, seed=1
 )
-PLAIN = Path(__file__).parent / "guest" / "plain_gpiod.py"
-WAIT_S = 120.0
 Ints = npt.NDArray[np.int64]
 # Python on the kernel's interface against C on it: interpreting costs something, this much at most.
 MOST_TIMES_C = 2.0
@@ -74,25 +67,10 @@ def by_c(bench: VirtualBench) -> dict[str, int]:
 
 
 def by_plain_script(bench: VirtualBench) -> dict[str, int]:
-    with plain_script(bench.board) as process:
+    with plain_script(bench.board, STIMULI) as script:
         emit(bench.board)
-        out, _ = process.communicate(timeout=WAIT_S)
-    rows = np.array([line.split() for line in out.decode().splitlines()], np.int64)
-    return medians(rows[:, 0], rows[:, 1], rows[:, 2])
-
-
-@contextlib.contextmanager
-def plain_script(board: VirtualBoard) -> Iterator[subprocess.Popen[bytes]]:
-    board.run("cat > /tmp/plain_gpiod.py", 30, stdin=PLAIN.read_text())
-    words = f"exec python3 /tmp/plain_gpiod.py EYE_IN REJECT_OUT {STIMULI} {int(WAIT_S)}"
-    with subprocess.Popen(board.ssh_command(words), stdout=subprocess.PIPE, stderr=subprocess.PIPE) as process:
-        try:
-            assert process.stderr is not None
-            assert select.select([process.stderr], [], [], WAIT_S)[0]
-            assert process.stderr.readline() == b"ready\n"
-            yield process
-        finally:
-            process.kill()
+        stamps = script.stamps()
+    return medians(stamps.edge, stamps.wake, stamps.set)
 
 
 def test_the_character_device_by_python_is_within_twice_of_c(bench: VirtualBench) -> None:

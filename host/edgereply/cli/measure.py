@@ -15,7 +15,9 @@ def command(
     board: BoardOption = "",
     route: Annotated[str | None, typer.Option(help="chardev, gpiod, sysfs or virtual.")] = None,
     wait: Annotated[str | None, typer.Option(help="block or spin.")] = None,
-    responder: Annotated[str | None, typer.Option(help="agent, or floor: the same system calls made by C.")] = None,
+    responder: Annotated[
+        str | None, typer.Option(help="agent, floor (the same calls made by C), external or observe.")
+    ] = None,
     load: Annotated[str | None, typer.Option(help="Load the agent makes, such as 'cpu=2,memory=64M'.")] = None,
     collection: Annotated[str | None, typer.Option(help="stream or quiet.")] = None,
     pattern: Annotated[str | None, typer.Option(help="periodic, uniform or exponential arrivals.")] = None,
@@ -80,7 +82,9 @@ def _run(
         measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires, bench, goal)
     summary = _with_power(directory, *meter) if meter[0] is not None else measured.record.summary
     if as_json:
-        put_json({"run": str(directory), "state": measured.record.state, **summary})
+        # What was lost on the way stands beside the figures, also where there are none.
+        lost = {name: measured.record.counts.get(name, 0) for name in ("lost_edges", "unrecorded", "lost_records")}
+        put_json({"run": str(directory), "state": measured.record.state, **summary, **lost})
     else:
         from edgereply.cli.showing import show_runs
 

@@ -27,7 +27,9 @@ def command(
     settings = load_bench(bench)
     name, target = settings.pick(board)
     source = settings.source
-    drawing = diagram(source.kind, name, str(target.input), str(target.output), source.level_v, target.input_limit_v)
+    drawing = diagram(
+        source.kind, name, str(target.input), str(target.output), source.level_v, target.input_limit_v, target.taps
+    )
     if not as_json:
         print("\n".join(drawing))
     check_level(target, source)

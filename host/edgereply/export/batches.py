@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from edgereply.analysis.pairing import Status
 from edgereply.evaluate import SEGMENTS, Evaluation
 from edgereply.records import RunRecord
-from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
+from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
 from edgereply.store import RunReader
 from edgereply.views import evaluate_run
 
@@ -89,6 +89,8 @@ def batches(directory: Path, what: What, rows: int = BATCH_ROWS) -> Iterator[Bat
         yield from _cut(facts, reader.record.virtual, "source", _fields(part), rows)
     for stamps in reader.board_parts():
         yield from _cut(facts, reader.record.virtual, "board", _fields(stamps), rows)
+    for edges in reader.observed_parts():
+        yield from _cut(facts, reader.record.virtual, "board", _edges(edges), rows)
 
 
 def pair_values(result: Evaluation, deadline_ns: int | None) -> dict[str, NDArray[Any]]:
@@ -112,6 +114,13 @@ def pair_values(result: Evaluation, deadline_ns: int | None) -> dict[str, NDArra
 
 def _fields(stamps: SourceStamps | BoardStamps) -> dict[str, NDArray[Any]]:
     return {name: np.asarray(getattr(stamps, name), np.int64) for name in RAW_COLUMNS if hasattr(stamps, name)}
+
+
+def _edges(edges: ObservedEdges) -> dict[str, NDArray[Any]]:
+    """A row an edge, its stamp in the column of its kind; a fall that left no stamp has none."""
+    kinds = {"edge_ns": STIMULUS, "rise_ns": RISE, "fall_ns": FALL}
+    times = {name: np.where(edges.kind == kind, edges.at_ns, NO_STAMP) for name, kind in kinds.items()}
+    return times | {"seqno": edges.seqno.astype(np.int64)}
 
 
 def _facts(directory: Path, record: RunRecord, evidence: str) -> dict[str, str]:

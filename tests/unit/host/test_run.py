@@ -55,6 +55,19 @@ def test_a_run_keeps_everything_from_both_sides(tmp_path: Path) -> None:
     assert source.calls == ["start", "abort"]
 
 
+def test_edges_that_are_only_watched_are_kept(tmp_path: Path) -> None:
+    columns = {"at_ns": array("q", (5, 9, 12, 13)), "kind": array("B", (1, 2, 3, 4)), "seqno": array("I", (1, 1, 2, 3))}
+    seen = Stamps(Block(Layout.EVENTS, 0, columns))
+    link = FakeAgentLink(
+        reactions={Start: lambda _: [Started(1), seen], Stop: lambda _: [Stopped(4, 0, 0, "", {})]},
+    )
+    outcome, reader, _ = execute(tmp_path, [batch(PULSES, done=True)], link)
+    assert outcome.tally.answered == 1
+    edges = reader.observed()
+    assert [edges.at_ns.tolist(), edges.kind.tolist(), edges.seqno.tolist()] == [list(c) for c in columns.values()]
+    assert len(reader.board().edge_ns) == 0
+
+
 def test_the_board_waits_before_the_first_stimulus(tmp_path: Path) -> None:
     order: list[str] = []
 

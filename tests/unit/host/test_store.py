@@ -8,7 +8,7 @@ import pytest
 
 from edgereply.errors import DataError, StoreError
 from edgereply.records import RunRecord, SourceRecord, now_iso
-from edgereply.stamps import NO_STAMP, BoardStamps
+from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges
 from edgereply.store import RunReader, RunWriter
 
 
@@ -54,6 +54,26 @@ def test_what_was_written_is_read_back(finished: Path) -> None:
     assert board.set_ns[0] == NO_STAMP
     assert board.seqno.dtype == np.uint32
     assert len(board.edge_ns) == 50
+
+
+def test_watched_edges_are_kept_as_they_came(tmp_path: Path) -> None:
+    writer = RunWriter(tmp_path / "run", record())
+    for first in (7, 900):
+        at = np.array([first, first + 2, first + 1], np.int64)
+        kind, seqno = np.array([1, 3, 2], np.uint8), np.array([4, 2, 1], np.uint32)
+        writer.add_observed(ObservedEdges(at, kind, seqno))
+        writer.commit()
+    writer.finish("complete", "")
+    reader = RunReader(tmp_path / "run")
+    edges = reader.observed()
+    assert edges.at_ns.tolist() == [7, 9, 8, 900, 902, 901]
+    assert edges.kind.tolist() == [1, 3, 2] * 2
+    assert edges.seqno.tolist() == [4, 2, 1] * 2
+    assert edges.of(3).tolist() == [9, 902]
+    assert [str(column.dtype) for column in (edges.at_ns, edges.kind, edges.seqno)] == ["int64", "uint8", "uint32"]
+    assert [part.file for part in reader.record.parts] == [f"observed/part-0000{n}.parquet" for n in (0, 1)]
+    assert pq.read_table(tmp_path / "run" / "observed").column_names == ["at_ns", "kind", "seqno"]
+    assert len(RunReader(tmp_path / "run").board().edge_ns) == 0
 
 
 def test_other_tools_read_the_directory_as_it_stands(finished: Path) -> None:

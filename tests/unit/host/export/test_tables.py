@@ -13,9 +13,10 @@ from edgereply.errors import SettingError, StoreError
 from edgereply.export.batches import PAIR_COLUMNS, batches
 from edgereply.export.carry_out import FORMATS, Format, export
 from edgereply.series import SeriesRecord, plan_blocks, save_series
-from edgereply.stamps import NO_STAMP
-from edgereply.store import RunReader
+from edgereply.stamps import NO_STAMP, ObservedEdges
+from edgereply.store import RunReader, RunWriter
 from tests.fakes.saved_runs import DEADLINE_NS, HOLES, WIDTH_NS, reactions, save_run, stimuli
+from tests.unit.host.test_store import record
 
 
 def read(path: Path) -> list[dict[str, Any]]:
@@ -91,6 +92,19 @@ def test_raw_rows_are_the_stamps_as_they_were_written(tmp_path: Path, form: Form
             column = [None if v == NO_STAMP else v for v in getattr(expected, name).tolist()]
             assert [row[name] for row in of_clock] == column, name
     assert len(rows) == len(stamps.stimulus_ns) + len(board.edge_ns)
+
+
+def test_raw_rows_of_edges_that_were_only_watched(tmp_path: Path) -> None:
+    writer = RunWriter(tmp_path / "run", record())
+    kinds, at = np.array([1, 2, 3, 2, 4], np.uint8), np.array([10, 40, 90, 900, 900], np.int64)
+    writer.add_observed(ObservedEdges(at, kinds, np.array([7, 1, 2, 3, 3], np.uint32)))
+    writer.finish("complete", "")
+    export([tmp_path / "run"], "csv", "raw", tmp_path / "t.csv", lambda _: None)
+    rows = [[row[n] for n in ("clock", "edge_ns", "rise_ns", "fall_ns", "seqno")] for row in read(tmp_path / "t.csv")]
+    assert rows == [
+        ["board", 10, None, None, 7], ["board", None, 40, None, 1], ["board", None, None, 90, 2],
+        ["board", None, 900, None, 3], ["board", None, None, None, 3],
+    ]  # fmt: skip
 
 
 def test_raw_rows_in_a_numpy_archive(tmp_path: Path) -> None:

@@ -1,0 +1,77 @@
+"""The board's own account of a run, from an agent that answered or from one that only watched. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.analysis.pairing import Status, pair
+from edgereply.stamps import FALL, FALL_LOST, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges
+
+Int64s = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True)
+class Inside:
+    """One row an input edge, by the board's clock; int64 nanoseconds, `NO_STAMP` where there is none.
+
+    Attributes:
+        edge_ns: the kernel's stamp of the input edge; a route may have none.
+        status: `Status` of each edge.
+        answer_ns: input edge to output high.
+        width_ns: output high to low.
+        segments: parts of the answer by name.
+        spurious: answers without an edge.
+        watched: the agent only watched, so an edge it has not seen may have been answered all the same.
+        notes: what the reader of the figures must know.
+    """
+
+    edge_ns: Int64s
+    status: NDArray[np.uint8]
+    answer_ns: Int64s
+    width_ns: Int64s
+    segments: dict[str, Int64s]
+    spurious: int
+    watched: bool
+    notes: list[str]
+
+
+def answered(board: BoardStamps) -> Inside:
+    """From the stamps of the agent's responder: every row is an edge with its answer."""
+    edge, wake, high, low = board.edge_ns, board.wake_ns, board.set_ns, board.clear_ns
+    hold = difference(low, high)
+    segments = {"wake_delay": difference(wake, edge), "set_time": difference(high, wake), "hold": hold}
+    status = np.full(len(edge), Status.PAIRED, np.uint8)
+    note = "these are the board's own stamps, from kernel edge to high written"
+    return Inside(edge, status, difference(high, edge), hold, segments, 0, False, [note])
+
+
+def watched(edges: ObservedEdges, window_ns: int) -> Inside:
+    """From kernel stamps of the taps, paired on the board's clock.
+
+    Args:
+        edges: as they were observed.
+        window_ns: an answer comes at most this long after its stimulus.
+    """
+    pairing = pair(edges.of(STIMULUS), edges.of(RISE), edges.of(FALL), window_ns)
+    paired = pairing.status == Status.PAIRED
+    answer = np.where(paired, difference(pairing.rise_ns, pairing.stimulus_ns), NO_STAMP)
+    width = np.where(paired, difference(pairing.fall_ns, pairing.rise_ns), NO_STAMP)
+    notes = ["these are kernel stamps of the board's taps, from stimulus to response"]
+    if lost := int(np.count_nonzero(edges.kind == FALL_LOST)):
+        notes.append(
+            f"{lost} responses were over before the kernel had dealt with their rise: their fall has no stamp, and the "
+            "one stamp may be that of the fall; with response_fall_tap, a second spare line on the output, each edge "
+            "has its own"
+        )
+    return Inside(pairing.stimulus_ns, pairing.status, answer, width, {"inside": answer}, pairing.spurious, True, notes)
+
+
+def difference(later: Int64s, earlier: Int64s) -> Int64s:
+    """Later minus earlier, `NO_STAMP` where one of them is missing."""
+    usable = (later != NO_STAMP) & (earlier != NO_STAMP)
+    result = np.full(len(later), NO_STAMP, np.int64)
+    result[usable] = later[usable] - earlier[usable]
+    return result

@@ -1,0 +1,125 @@
+"""The user's own program answers, in any language; the agent only watches both lines with kernel stamps."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from edgereply.evaluate import evaluate
+from edgereply.inside import watched
+from edgereply.stamps import FALL, FALL_LOST, NO_STAMP, RISE, STIMULUS
+from tests.integration.commands import explained
+from tests.virtual_bench.bench import REJECT_OUT, STIMULI, VirtualBench
+from tests.virtual_bench.own_program import WAIT_S, plain_script
+from tests.virtual_board.responding import responding
+from tests.virtual_board.witness import watching_outputs
+
+pytestmark = pytest.mark.virtual_board
+TAPS = ("source:stimulus->SPARE_IN", "REJECT_OUT->CAPTURE_IN", "REJECT_OUT->SPARE_OUT")
+WIRES = ("source:stimulus->EYE_IN", "REJECT_OUT->source:response", *TAPS)
+OBSERVE = 'responder = "observe"\nstimulus_tap = "SPARE_IN"\nresponse_tap = "CAPTURE_IN"'
+FALL_TAP = f'{OBSERVE}\nresponse_fall_tap = "SPARE_OUT"'
+SLOW_PULSES = 10
+# From the source's edge to a kernel stamp of it, and between two stamps of one edge: interrupts of others included.
+WAY_IN_NS = 100_000
+
+
+def test_a_plain_script_is_watched_and_every_account_agrees(bench: VirtualBench) -> None:
+    bench.board.wire(*WIRES)
+    bench.write(board=FALL_TAP)
+    with watching_outputs(bench.board) as trace, plain_script(bench.board, SLOW_PULSES + STIMULI) as script:
+        done = bench.run("measure", "--json", "--out", "run")
+        assert done.code == 0, done.err
+        own = script.stamps()
+    summary = done.document
+    assert (summary["evidence"], summary["virtual"], summary["state"]) == ("joined", True, "complete")
+    assert (summary["stimuli"], summary["responses"], summary["missed"]) == (STIMULI, STIMULI, 0)
+    assert set(summary["segments"]) == {"inside", "outside"}
+    reader = bench.reader()
+    record = reader.record
+    assert (record.counts["joined"], record.counts["unseen"], record.counts["extra_edges"]) == (STIMULI, 0, 0)
+    assert (record.in_effect["task"], record.requested["board"]["responder"]) == ("observe", "observe")
+    assert len(reader.board().edge_ns) == 0
+    edges = reader.observed()
+    stimulus, rise, fall = (edges.of(kind) for kind in (STIMULUS, RISE, FALL))
+    assert stimulus.size == rise.size == fall.size == STIMULI
+    assert not (edges.kind == FALL_LOST).any()
+    # The script's own stamps, the slow pulses of the wire check left out.
+    edge, wake, set_, clear = (column[SLOW_PULSES:] for column in (own.edge, own.wake, own.set, own.clear))
+    assert np.abs(stimulus - edge).max() < WAY_IN_NS
+    assert (wake < rise).all()
+    assert (rise < clear).all()
+    assert (set_ < fall).all()
+    # What the kernel traced of the output; nothing but the script drove anything.
+    assert set(trace.offset) == {REJECT_OUT}
+    for stamps, traced in zip((rise, fall), trace.changes(REJECT_OUT), strict=True):
+        apart = stamps - traced[SLOW_PULSES:]
+        assert np.abs(apart).max() < WAY_IN_NS
+        assert np.median(np.abs(apart - int(np.median(apart)))) < 100, "a constant but for interrupts"
+    result = evaluate(reader.source(), reader.board(), record.window_ns, None, observed=edges)
+    assert (result.segments["inside"] == rise - stimulus).all()
+    assert (result.reaction_ns > wake - edge).all()
+    assert (result.segments["outside"] == result.reaction_ns - result.segments["inside"]).all()
+    shown = bench.run("report", "run", "-o", "report.html")
+    assert shown.code == 0, shown.err
+    page = (bench.place.root / "report.html").read_text()
+    assert "gate · observe" in page
+    assert "jumper, watched" in page
+
+
+def test_pulses_too_short_for_one_line_keep_their_width_with_a_line_for_each_edge(bench: VirtualBench) -> None:
+    bench.board.wire(*WIRES)
+    widths = {}
+    for name, board in (("one", OBSERVE), ("each", FALL_TAP)):
+        bench.write(board=board)
+        # Above the kernel's own interrupt threads (SCHED_FIFO 50), so that it is done before they have run.
+        program = responding(bench.board, STIMULI, WAIT_S, "fifo", "80")
+        with watching_outputs(bench.board) as trace, program as responder:
+            done = bench.run("measure", "--json", "--no-wiring", "--out", name)
+            assert done.code == 0, done.err
+            responder.stamps()
+        reader = bench.reader(name)
+        inside = watched(reader.observed(), reader.record.window_ns)
+        rises, falls = trace.changes(REJECT_OUT)
+        assert rises.size == falls.size == STIMULI
+        widths[name] = falls - rises, inside.width_ns
+        told = [note for note in reader.record.warnings if "response_fall_tap" in note]
+        lost = int((inside.width_ns == NO_STAMP).sum())
+        assert len(told) == (lost > 0)
+        assert all(note.startswith(f"{lost} responses were over") for note in told)
+        print(f"\ncounted ns: output high for {np.median(falls - rises):.0f}, {lost} falls lost with {name} tap")
+        print(np.median(reader.observed().of(RISE) - rises) if reader.observed().of(RISE).size == rises.size else "-")
+    assert (widths["one"][1] == NO_STAMP).any(), "no fall was lost: the test shows nothing"
+    traced, seen = widths["each"]
+    assert np.abs(seen - traced).max() < WAY_IN_NS
+    assert np.median(np.abs(seen - traced)) < 1_000
+
+
+def test_a_line_that_the_program_holds_needs_a_jumper(bench: VirtualBench) -> None:
+    bench.board.wire(*WIRES)
+    bench.write(board=OBSERVE.replace("SPARE_IN", "EYE_IN"))
+    with plain_script(bench.board, STIMULI):
+        done = bench.run("measure", "--out", "run")
+    explained(done, 3, "the line is in use by", "EYE_IN", "one program only", "spare input line", "stimulus_tap")
+    assert not (bench.place.root / "run").exists()
+
+
+@pytest.mark.parametrize(
+    ("wires", "running", "words"),
+    [
+        (WIRES, False, "Is your program running?"),
+        (WIRES[:3], True, "the jumper from your program's output to CAPTURE_IN is missing"),
+        ((*WIRES[:2], "source:stimulus->CAPTURE_IN", "REJECT_OUT->SPARE_IN"), True, "The taps are swapped"),
+    ],
+)
+def test_taps_that_are_wrong_are_told(bench: VirtualBench, wires: tuple[str, ...], running: bool, words: str) -> None:
+    bench.board.wire(*wires)
+    bench.write(board=OBSERVE)
+    if running:
+        with plain_script(bench.board, STIMULI):
+            done = bench.run("wiring", "--json")
+    else:
+        done = bench.run("wiring", "--json")
+    assert done.code == 1, done.err
+    wrong = [finding["remedy"] for finding in done.document["findings"] if not finding["right"]]
+    assert any(words in remedy for remedy in wrong), wrong
