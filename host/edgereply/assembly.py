@@ -65,12 +65,12 @@ def emitter_settings(name: str, board: Board) -> dict[str, Any]:
                 where=f"board.{name}.{key}",
                 remedy="name a line that is wired to the input (stimulus_line) or the output (capture_line)",
             )
+    lines = {"stimulus": board.stimulus_line, "capture": board.capture_line}
+    if board.capture_fall_line.line != "":
+        lines["capture_fall"] = board.capture_fall_line
     return {
         "route": "chardev",
-        "lines": {
-            "stimulus": board.stimulus_line.model_dump(mode="json"),
-            "capture": board.capture_line.model_dump(mode="json"),
-        },
+        "lines": {role: line.model_dump(mode="json") for role, line in lines.items()},
         "collection": "stream",
         "capacity": 65_536,
         "dead_man_s": 30,

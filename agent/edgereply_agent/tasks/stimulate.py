@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import asdict
 
-from edgereply_agent.capturing import RISE, Capture
+from edgereply_agent.capturing import FALL, RISE, Capture
 from edgereply_agent.emitting import EMITTED, HALF_LENGTH, emit
 from edgereply_agent.errors import SettingError
 from edgereply_agent.ring import Ring
@@ -16,14 +16,18 @@ from .base import Started, Task
 
 
 class Stimulate(Task):
-    """One process emits and captures; it ends by itself after the last stimulus."""
+    """One process emits and captures; it ends by itself after the last stimulus.
+
+    With a second line wired to the response and named `capture_fall`, each of its edges has a request of its own (see
+    `capturing` for what one line cannot tell).
+    """
 
     name = "stimulate"
 
     def __init__(self, settings: Json, private_fds: tuple[int, ...]) -> None:
         super().__init__(private_fds)
         reader = Reader(settings, "settings")
-        common = read_common(reader, ("stimulus", "capture"), tuple(ROUTES))
+        common = read_common(reader, ("stimulus", "capture", "capture_fall"), tuple(ROUTES))
         plan = read_plan(reader.inner("plan"))
         try:
             route = self._common(common)
@@ -31,12 +35,16 @@ class Stimulate(Task):
                 raise SettingError(f"the route {route.name} has no stamps to capture with", "route", "use chardev")
             self.in_effect["plan"] = asdict(plan)
             stimulus = self._output(route, common.lines["stimulus"])
-            line = self._input(route, common.lines["capture"], "both", common.event_buffer)
+            fall = common.lines.get("capture_fall")
+            line = self._input(route, common.lines["capture"], "rising" if fall else "both", common.event_buffer)
+            lines = [(line, RISE, fall is None)]
+            if fall is not None:
+                lines.append((self._input(route, fall, "falling", common.event_buffer), FALL, False))
             self._guard(common)
 
             def work(ring: Ring, started: Started) -> None:
                 level = line.level() if route.name != "virtual" else 0
-                capture = Capture([(line, RISE, True)], ring, level)
+                capture = Capture(lines, ring, level)
                 started()
                 try:
                     emit(plan, stimulus, capture, line, ring)

@@ -25,7 +25,8 @@ class BoardSource:
     Args:
         client: a session of its own on the board that emits.
         kind: `board` or `self`.
-        settings: route and the lines `stimulus` and `capture`, as `Configure` takes them.
+        settings: route and the lines `stimulus` and `capture`, as `Configure` takes them; `capture_fall` too where the
+            response's falls have a line of their own.
     """
 
     def __init__(self, client: BoardClient, kind: str, settings: Json) -> None:
@@ -33,6 +34,7 @@ class BoardSource:
         self._client = client
         self._settings = settings
         self._batches: deque[SourceBatch] = deque()
+        self._armed = False
         self._done = True
         self._lost = 0
         self._identity = SourceIdentity(
@@ -58,19 +60,28 @@ class BoardSource:
             SettingError: the board cannot do this plan, or has no such lines.
             BoardError, LinkError: the board failed.
         """
+        self._armed = False
+        self.abort()
+        self._batches.clear()
         wanted = asdict(plan)
         inverted = wanted.pop("inverted")
         lines = dict(self._settings["lines"])
         lines["stimulus"] = lines["stimulus"] | {"active_low": inverted != lines["stimulus"].get("active_low", False)}
         configured = self._client.configure("stimulate", self._settings | {"lines": lines, "plan": wanted})
         effective = configured.in_effect.get("plan", {})
+        self._armed = True
         known = {name: value for name, value in effective.items() if name in wanted}
         return replace(plan, **known)
 
     def start(self) -> None:
-        """Begin the armed run."""
-        self._batches.clear()
-        self._done, self._lost = False, 0
+        """Begin the armed run.
+
+        Raises:
+            SourceError: nothing is armed.
+        """
+        if not self._armed:
+            raise SourceError("no run is armed", self._client.name, "Arm one first.")
+        self._armed, self._done, self._lost = False, False, 0
         self._client.start()
 
     def read(self, timeout_s: float) -> SourceBatch | None:
@@ -82,6 +93,7 @@ class BoardSource:
 
     def abort(self) -> None:
         """End the run early; the stimulus line goes low."""
+        self._armed = False
         if self._done:
             return
         self._client.stop()
@@ -93,8 +105,12 @@ class BoardSource:
                 self._take(message)
 
     def level(self) -> int | None:
-        """None: the capture line belongs to the running request."""
-        return None
+        """The capture line now; None while a run is armed or going on, which has the line."""
+        if self._armed or not self._done:
+            return None
+        line = self._settings["lines"]["capture"] | {"direction": "input"}
+        self._client.configure("probe", self._settings | {"lines": {"capture": line}})
+        return self._client.probe({}, ["capture"])["capture"]
 
     def close(self) -> None:
         """End the session; the agent leaves its lines low."""

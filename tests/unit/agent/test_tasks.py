@@ -143,6 +143,22 @@ def test_observe_stamps_both_lines(kernel: FakeGpioKernel, fall: bool) -> None:
     assert kernel.line("OUT").flags & (1 << 3) == 0, "nothing is driven"
 
 
+def test_stimulate_captures_each_edge_by_a_line_of_its_own(kernel: FakeGpioKernel) -> None:
+    task = make("stimulate", settings("stimulus=OUT", "capture=IN", "capture_fall=FALL", plan=PLAN | {"count": 5}), ())
+    task.start()
+    for _ in range(5):
+        assert [kernel.change("OUT"), kernel.change("OUT")] == [1, 0]
+        kernel.edge("IN")
+        kernel.edge("FALL", kind=2)
+    until(lambda: task.check() is not None)
+    task.end()
+    kinds = [kind for block in blocks(task) for kind in block.columns["kind"]]
+    assert sorted(kinds) == [1] * 5 + [2] * 5 + [3] * 5
+    edges = {name: kernel.line(name).flags >> 4 & 3 for name in ("IN", "FALL")}
+    assert edges == {"IN": 1, "FALL": 2}, "one edge each"
+    task.close()
+
+
 def test_stimulate_emits_its_plan_and_ends_by_itself(kernel: FakeGpioKernel) -> None:
     """The kernel's line OUT is the stimulus; each rise is answered on IN by hand."""
     task = make("stimulate", settings("stimulus=OUT", "capture=IN", plan=PLAN), ())

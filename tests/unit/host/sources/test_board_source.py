@@ -5,10 +5,10 @@ import pytest
 from tests.fakes.board_link import FakeAgentLink
 
 from edgereply.board.client import BoardClient
-from edgereply.errors import BoardError, LinkError
+from edgereply.errors import BoardError, LinkError, SourceError
 from edgereply.sources.base import SourceBatch, StimulusPlan
 from edgereply.sources.board import BoardSource
-from edgereply_protocol import Block, Configure, Fault, Layout, Progress, Stamps, Stop, Stopped
+from edgereply_protocol import Block, Configure, Fault, Layout, Probe, Probed, Progress, Stamps, Stop, Stopped
 
 SETTINGS = {"route": "chardev", "lines": {"stimulus": {"line": "STIM_OUT"}, "capture": {"line": "CAPTURE_IN"}}}
 
@@ -55,6 +55,34 @@ def test_arming_asks_for_the_plan_and_an_inverted_one_turns_the_line_round() -> 
     assert configure.settings["plan"]["count"] == 7
     assert configure.settings["lines"]["stimulus"]["active_low"] is True
     assert "active_low" not in configure.settings["lines"]["capture"]
+
+
+def test_starting_needs_arming_and_an_abort_disarms() -> None:
+    client = BoardClient(FakeAgentLink())
+    client.greet(1.0)
+    source = BoardSource(client, "self", SETTINGS)
+    with pytest.raises(SourceError, match="no run is armed"):
+        source.start()
+    source.arm(StimulusPlan(count=3))
+    source.abort()
+    with pytest.raises(SourceError, match="no run is armed"):
+        source.start()
+
+
+def test_the_level_is_probed_while_no_run_has_the_line() -> None:
+    link = FakeAgentLink(reactions={Probe: lambda _: [Probed({"capture": 1})]})
+    client = BoardClient(link)
+    client.greet(1.0)
+    source = BoardSource(client, "self", SETTINGS)
+    assert source.level() == 1
+    configure = link.heard[-2]
+    assert isinstance(configure, Configure)
+    assert configure.settings["lines"] == {"capture": {"line": "CAPTURE_IN", "direction": "input"}}
+    source.arm(StimulusPlan(count=3))
+    assert source.level() is None
+    source.start()
+    assert source.level() is None
+    assert not any(isinstance(message, Probe) for message in link.heard[-2:])
 
 
 def test_an_abort_waits_for_the_board_to_have_stopped() -> None:
