@@ -24,6 +24,7 @@ FIGURES = {
     "count", "min_ns", "median_ns", "p90_ns", "p99_ns", "p99_9_ns", "max_ns", "mean_ns", "std_ns", "peak_to_peak_ns",
     "tail_spread_ns", "ci95", "ci95_method", "effective_count", "needed",
 }  # fmt: skip
+LOST = {"lost_edges", "unrecorded", "lost_records"}
 SEGMENTS = {"wake_delay", "set_time", "hold", "outside"}
 COMMANDS = ("demo", "inspect", "deploy", "wiring", "measure", "report")
 
@@ -92,7 +93,8 @@ def test_measure_then_report_of_two_runs(place: Workplace) -> None:
     for number, wait in enumerate(("block", "spin")):
         done = place.run("measure", "--wait", wait, "--seed", "7", "--out", f"run{number}", "--json")
         assert done.code == 0, done.err
-        assert set(done.document) == SUMMARY | {"run", "state"}
+        assert set(done.document) == SUMMARY | {"run", "state"} | LOST
+        assert {name: done.document[name] for name in LOST} == dict.fromkeys(LOST, 0)
         assert done.document["state"] == "complete"
         assert done.document["stimuli"] == 300
     done = place.run("report", "run0", "run1", "-o", "page.html", "--deadline", "1ms", "--json")
@@ -135,7 +137,8 @@ def test_a_summary_can_be_computed_again_and_again(place: Workplace) -> None:
     assert json.dumps(again[0]) == json.dumps(again[1])
     # What the board went through is in the record, not in the stamps.
     assert json.loads(json.dumps(again[0])) | {"context": record.context} == record.summary
-    assert {"run": "run", "state": "complete", **record.summary} == done.document
+    lost = {name: record.counts[name] for name in LOST}
+    assert {"run": "run", "state": "complete", **record.summary, **lost} == done.document
 
 
 @pytest.mark.parametrize("wait", ["block", "spin"])

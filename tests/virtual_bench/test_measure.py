@@ -15,7 +15,7 @@ from tests.virtual_board.witness import OutputTrace, watching_outputs
 
 pytestmark = pytest.mark.virtual_board
 WAY_IN_NS = 100_000  # from the source's edge to the kernel's stamp of it, interrupts of others included
-CONDITIONS = [("chardev", "block"), ("chardev", "spin"), ("gpiod", "block"), ("sysfs", "block")]
+CONDITIONS = [(route, wait) for route in ("chardev", "gpiod", "sysfs") for wait in ("block", "spin")]
 
 
 def measure(bench: VirtualBench, *arguments: str) -> dict[str, Any]:
