@@ -110,6 +110,8 @@ def evaluate(
         segments["outside"] = difference(reaction, answer)
         notes += inside.notes[1:]
     counts = _counts(pairing.status, reaction, pairing.spurious, deadline_ns) | joining
+    if pairing.falls_lost:
+        counts["falls_lost"] = pairing.falls_lost
     return Evaluation(evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, notes, reached)
 
 

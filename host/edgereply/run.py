@@ -19,6 +19,8 @@ from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, S
 POLL_S = 0.05
 STOP_S = 15.0
 MARGIN_S = 30.0
+STALL_S = 10.0
+MOST_TIMES_SLOWER = 20
 
 
 @dataclass(slots=True)
@@ -136,7 +138,10 @@ class Run:
             self._board.start()
         self._source.start()
         self._tally.started_at = time.monotonic()
-        limit = Deadline(self._plan.count * self._plan.period_ns * 1.5e-9 + MARGIN_S)
+        # A source that runs slow, as a simulated one does on a busy computer, may go on while edges come.
+        planned_s, period_s = self._plan.count * self._plan.period_ns * 1e-9, self._plan.period_ns * 1e-9
+        limit, last = (Deadline(planned_s * times + MARGIN_S) for times in (1.5, MOST_TIMES_SLOWER))
+        stalled = Deadline(STALL_S)
         while True:
             batch = self._source.read(POLL_S)
             self._take_batch(batch)
@@ -146,7 +151,9 @@ class Run:
                 return
             if self._stopped is not None:
                 raise LinkError(f"the agent ended the task: {self._stopped.reason}", where=self._board_name)
-            if limit.expired():
+            if batch is not None:
+                stalled = Deadline(max(STALL_S, 2 * period_s))
+            if last.expired() or (limit.expired() and stalled.expired()):
                 raise SourceError(
                     f"the source has not finished after {self._tally.elapsed_s:.0f} s "
                     f"({self._tally.stimuli} of {self._plan.count} stimuli)",

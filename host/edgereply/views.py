@@ -175,6 +175,12 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
             "The recording's segments share no clock and are set one after another: the times between them are not "
             "real, and periods or bursts over several of them mean nothing."
         )
+    if counts.get("falls_lost"):
+        found.append(
+            f"{counts['falls_lost']} of {counts['responses']} answers have no pulse width: they were over before the "
+            "source could stamp their fall. Widths are shown of longer answers only: let the board hold its answer for "
+            "50 µs where the width matters."
+        )
     if ambiguous:
         found.append(f"{ambiguous} stimuli are in no figure of time: which answer is theirs cannot be told.")
     return found

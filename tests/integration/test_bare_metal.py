@@ -58,3 +58,13 @@ def test_its_late_answers_are_explained_by_the_millisecond_tick(measured: Measur
     assert [suspect.name for suspect in period.suspects] == ["timer 0 overflow of a 16 MHz microcontroller"]
     assert 0.003 < explanation.late / 12_000 < 0.012
     assert any("1.024" in sentence for sentence in sentences(explanation, None))
+
+
+def test_answers_too_short_for_the_source_have_no_width_and_are_told(measured: Measured) -> None:
+    # The firmware says so in examples/pulse-source/README.md: under 30 µs, within 20 µs of the stimulus.
+    counts = measured.record.counts
+    lost = counts["responses"] - measured.record.summary["pulse_width"]["count"]
+    assert lost > 0
+    assert counts["falls_lost"] == lost
+    (told,) = (text for text in load_view(measured.directory).cautions if "pulse width" in text)
+    assert told.startswith(f"{lost} of {counts['responses']} answers have no pulse width")

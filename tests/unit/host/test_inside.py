@@ -106,6 +106,17 @@ def test_a_lost_fall_takes_the_width_away_and_is_told_with_its_remedy(captures: 
     assert "response_fall_tap" in told
 
 
+def test_answers_whose_fall_the_source_lost_are_counted() -> None:
+    stimulus = random_stimuli(60, 2)
+    rise = stimulus + 12_000
+    fall = np.where(np.arange(60) % 3 == 0, NO_STAMP, rise + 31_000)
+    result = evaluate(SourceStamps(stimulus, rise, fall), NO_BOARD, WINDOW_NS, None)
+    assert result.counts["falls_lost"] == 20
+    assert np.count_nonzero(result.pulse_width_ns == 31_000) == 40
+    whole = evaluate(SourceStamps(stimulus, rise, rise + 31_000), NO_BOARD, WINDOW_NS, None)
+    assert "falls_lost" not in whole.counts
+
+
 def test_a_route_without_kernel_stamps_keeps_its_other_segments() -> None:
     at = random_stimuli(30, 1)
     board = BoardStamps(np.full(30, NO_STAMP, np.int64), at, at + 20, at + 90, *(np.arange(30, dtype=np.uint32),) * 2)

@@ -1,3 +1,4 @@
+import time
 from array import array
 from collections.abc import Iterable
 from pathlib import Path
@@ -91,6 +92,36 @@ def test_trouble_at_the_source_keeps_what_came_before(tmp_path: Path) -> None:
     assert (reader.record.state, reader.record.reason) == ("incomplete", "unplugged")
     assert len(reader.source().edges()[0]) == 10
     assert any(isinstance(message, Stop) for message in link.heard)
+
+
+def test_a_source_that_is_late_but_not_silent_may_finish(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("edgereply.run.MARGIN_S", 0.0)
+    late: list[Step] = [
+        batch(PULSES[:30]),
+        lambda: time.sleep(0.3),
+        batch(PULSES[30:33]),
+        batch(PULSES[33:], done=True),
+    ]
+    outcome, reader, _ = execute(tmp_path, late)
+    assert outcome.state == "complete"
+    assert len(reader.source().edges()[0]) == 20
+
+
+def test_a_source_that_falls_silent_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("edgereply.run.MARGIN_S", 0.0)
+    monkeypatch.setattr("edgereply.run.STALL_S", 0.1)
+    outcome, reader, _ = execute(tmp_path, [batch(PULSES[:30]), lambda: time.sleep(0.3), None, batch(PULSES[30:])])
+    assert "has not finished after" in outcome.reason
+    assert "(10 of 20 stimuli)" in outcome.reason
+    assert len(reader.source().edges()[0]) >= 10
+
+
+def test_a_source_that_never_finishes_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("edgereply.run.MARGIN_S", 0.0)
+    monkeypatch.setattr("edgereply.run.MOST_TIMES_SLOWER", 2)
+    endless: list[Step] = [batch(PULSES[:30]), lambda: time.sleep(0.3), batch(PULSES[30:33]), batch(PULSES[33:])]
+    outcome, _, _ = execute(tmp_path, endless)
+    assert "has not finished after" in outcome.reason
 
 
 def test_a_link_that_drops_keeps_what_came_and_quietens_the_source(tmp_path: Path) -> None:
