@@ -30,11 +30,12 @@ def command(
 
     settings = load_bench(bench)
     name, _ = settings.pick(board)
-    say(f"opening the pulse source ({settings.source_of(name).kind})")
+    declared = settings.source_of(name)
+    say(f"opening the pulse source ({declared.kind})")
     with open_source(settings, name) as source:
         identity = source.identity
         said = f"{identity.model}, serial {identity.serial or 'none'}, firmware {identity.firmware}"
-        say(f"{said}{' (virtual)' if identity.virtual or settings.source.virtual else ''}")
+        say(f"{said}{' (virtual)' if identity.virtual or declared.virtual else ''}")
         say(f"tick {1e9 / identity.tick_hz:g} ns, clock ± {identity.tolerance_ppm:g} ppm, "
             f"{'captures responses' if identity.captures else 'stimulus only'}")  # fmt: skip
         if what == "identify":
@@ -42,7 +43,7 @@ def command(
                 put_json(asdict(identity))
             return
         say("null measurement: stimulus and capture must be joined by one jumper, and no board connected")
-        record = measure_fixture(source, settings.source.virtual)
+        record = measure_fixture(source, declared.virtual)
     path = fixture_path(bench)
     save_fixture(path, record)
     if as_json:

@@ -26,7 +26,7 @@ def command(
 
     settings = load_bench(bench)
     name, target = settings.pick(board)
-    source = settings.source
+    source = settings.source_of(name)
     drawing = diagram(
         source.kind, name, str(target.input), str(target.output), source.level_v, target.input_limit_v, target.taps
     )
