@@ -1,8 +1,9 @@
 """Edges of lines that are only watched: kernel stamps into rows, both edges of one line told apart.
 
 With both edges enabled the kernel takes an event's id from the level it reads later, in the interrupt's thread. A
-pulse shorter than that delay gives two events of one id, or one event for both edges. The stamps are right all the
-same: they are taken in the interrupt itself.
+pulse shorter than that delay gives two events of one id, or one event for both edges. Stamps are taken in the interrupt
+itself: two events have the right ones, but the one event that both edges merged into has that of the second edge, and
+nothing tells whether its id belongs to the one or the other. A line for each edge avoids all of this.
 """
 
 from __future__ import annotations

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.pairing import Status, pair
-from edgereply.stamps import FALL, FALL_LOST, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges
+from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges
 
 Int64s = NDArray[np.int64]
 
@@ -60,12 +60,8 @@ def watched(edges: ObservedEdges, window_ns: int) -> Inside:
     answer = np.where(paired, difference(pairing.rise_ns, pairing.stimulus_ns), NO_STAMP)
     width = np.where(paired, difference(pairing.fall_ns, pairing.rise_ns), NO_STAMP)
     notes = ["these are kernel stamps of the board's taps, from stimulus to response"]
-    if lost := int(np.count_nonzero(edges.kind == FALL_LOST)):
-        notes.append(
-            f"{lost} responses were over before the kernel had dealt with their rise: their fall has no stamp, and the "
-            "one stamp may be that of the fall; with response_fall_tap, a second spare line on the output, each edge "
-            "has its own"
-        )
+    if len(edges.at_ns) and not len(edges.of(FALL)):
+        notes.append("pulse widths by the kernel take response_fall_tap, a second spare line on the output")
     return Inside(pairing.stimulus_ns, pairing.status, answer, width, {"inside": answer}, pairing.spurious, True, notes)
 
 

@@ -21,13 +21,16 @@ ONE_EACH = (
 )
 
 
-def configure_observer(client: BoardClient, board: Board, capacity: int) -> Configured:
+def configure_observer(client: BoardClient, board: Board, capacity: int, slow: bool = False) -> Configured:
     """Set up the agent to watch the board's taps.
+
+    Falls need a tap of their own: for short pulses one line cannot tell both edges.
 
     Args:
         client: the agent.
         board: its settings; the taps are named there.
         capacity: rows the agent keeps until they are fetched.
+        slow: pulses are so slow that one line tells both edges.
 
     Raises:
         BoardError: a tap is held by another program, or cannot be had for another reason.
@@ -37,8 +40,9 @@ def configure_observer(client: BoardClient, board: Board, capacity: int) -> Conf
     if board.response_fall_tap.line != "":
         taps["output_fall"] = board.response_fall_tap
     lines = {name: line_settings(tap) for name, tap in taps.items()}
+    settings = responder_settings(board, capacity) | {"lines": lines, "edges": "both" if slow else "rising"}
     try:
-        return client.configure("observe", responder_settings(board, capacity) | {"lines": lines})
+        return client.configure("observe", settings)
     except BoardError as error:
         if error.code != "busy-line":
             raise
@@ -52,7 +56,7 @@ def check_taps(client: BoardClient, board: Board, source: PulseSource) -> list[F
         HostError: board, link or source failed.
     """
     source.arm(PLAN)
-    configure_observer(client, board.model_copy(update={"collection": "stream"}), 1024)
+    configure_observer(client, board.model_copy(update={"collection": "stream"}), 1024, slow=True)
     client.start()
     idle = collect(client, QUIET_S)
     source.start()

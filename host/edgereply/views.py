@@ -175,7 +175,13 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
             "The recording's segments share no clock and are set one after another: the times between them are not "
             "real, and periods or bursts over several of them mean nothing."
         )
-    if counts.get("falls_lost"):
+    if counts.get("falls_lost") and record.source.kind in ("self", "board"):
+        found.append(
+            f"{counts['falls_lost']} of {counts['responses']} answers have no pulse width: both edges left one kernel "
+            "stamp, and their reaction times may be too long by as much as the pulse lasts. Join a second spare line "
+            "to the output and name it capture_fall_line: then each edge has its own."
+        )
+    elif counts.get("falls_lost") and record.evidence != "imported":
         found.append(
             f"{counts['falls_lost']} of {counts['responses']} answers have no pulse width: they were over before the "
             "source could stamp their fall. Widths are shown of longer answers only: let the board hold its answer for "

@@ -21,15 +21,18 @@ READ_EVERY_S = 0.02
 class Observe(Task):
     """Both lines are inputs. Nothing is driven.
 
-    The output's two edges come from one request, told apart by order (see `capturing`). With a second line wired to
-    the output and named `output_fall`, each edge has a request of its own and that is not needed.
+    By default the output's two edges come from one request, told apart by order (see `capturing` for when that fails).
+    With a second line wired to the output and named `output_fall`, each edge has a request of its own; with the setting
+    `edges` at "rising" there are no falls at all. Both are right for pulses of any length.
     """
 
     name = "observe"
 
     def __init__(self, settings: Json, private_fds: tuple[int, ...]) -> None:
         super().__init__(private_fds)
-        common = read_common(Reader(settings, "settings"), ("input", "output", "output_fall"), tuple(ROUTES))
+        reader = Reader(settings, "settings")
+        common = read_common(reader, ("input", "output", "output_fall"), tuple(ROUTES))
+        edges = reader.choice("edges", ("both", "rising"), "both")
         try:
             route = self._common(common)
             if not route.stamps_edges or route.name == "virtual":
@@ -41,8 +44,9 @@ class Observe(Task):
             buffer = common.event_buffer
             lines.append((self._input(route, common.lines["input"], "rising", buffer), STIMULUS, False))
             fall = common.lines.get("output_fall")
-            output = self._input(route, common.lines["output"], "rising" if fall else "both", buffer)
-            lines.append((output, RISE, fall is None))
+            both = fall is None and edges == "both"
+            output = self._input(route, common.lines["output"], "both" if both else "rising", buffer)
+            lines.append((output, RISE, both))
             if fall is not None:
                 lines.append((self._input(route, fall, "falling", buffer), FALL, False))
             self._guard(common)

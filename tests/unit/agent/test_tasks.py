@@ -143,6 +143,20 @@ def test_observe_stamps_both_lines(kernel: FakeGpioKernel, fall: bool) -> None:
     assert kernel.line("OUT").flags & (1 << 3) == 0, "nothing is driven"
 
 
+def test_observe_takes_rises_alone_where_falls_could_not_be_told(kernel: FakeGpioKernel) -> None:
+    task = make("observe", settings("input=IN", "output=OUT", edges="rising"), ())
+    task.start()
+    for _ in range(5):
+        kernel.edge("IN")
+        kernel.edge("OUT")
+    until(lambda: task.counts()[0] == 10)
+    task.end()
+    kinds = [kind for block in blocks(task) for kind in block.columns["kind"]]
+    assert sorted(kinds) == [1] * 5 + [2] * 5
+    assert kernel.line("OUT").flags >> 4 & 3 == 1, "rising edges only"
+    task.close()
+
+
 def test_stimulate_captures_each_edge_by_a_line_of_its_own(kernel: FakeGpioKernel) -> None:
     task = make("stimulate", settings("stimulus=OUT", "capture=IN", "capture_fall=FALL", plan=PLAN | {"count": 5}), ())
     task.start()

@@ -1,13 +1,12 @@
 """What an agent that only watches makes of a run: paired on the board's clock, and joined with the source's."""
 
 import numpy as np
-import pytest
 from numpy.typing import NDArray
 
 from edgereply.analysis.pairing import Status
 from edgereply.evaluate import Evaluation, evaluate
 from edgereply.inside import watched
-from edgereply.stamps import FALL, FALL_LOST, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
+from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
 from tests.fakes.made_runs import WINDOW_NS, random_stimuli
 
 Int64s = NDArray[np.int64]
@@ -91,19 +90,15 @@ def test_stimuli_the_tap_has_not_shown_are_in_no_figure_and_told() -> None:
     assert any("2 stimuli left no stamp at the stimulus tap" in note for note in result.notes)
 
 
-@pytest.mark.parametrize("captures", [True, False])
-def test_a_lost_fall_takes_the_width_away_and_is_told_with_its_remedy(captures: bool) -> None:
+def test_without_a_tap_for_falls_there_are_no_widths_and_it_is_told() -> None:
     stimulus = random_stimuli(50, 3)
-    rise = stimulus + 30_000
-    edges = observed({STIMULUS: stimulus, RISE: rise, FALL: rise[:40] + 9_000, FALL_LOST: rise[40:]})
+    edges = observed({STIMULUS: stimulus, RISE: stimulus + 30_000})
     inside = watched(edges, WINDOW_NS)
     assert (inside.answer_ns == 30_000).all()
-    assert (inside.width_ns[:40] == 9_000).all()
-    assert (inside.width_ns[40:] == NO_STAMP).all()
-    rows = (rise, rise + 9_000) if captures else (np.full(50, NO_STAMP, np.int64),) * 2
-    result = evaluate(SourceStamps(stimulus, *rows), NO_BOARD, WINDOW_NS, None, captures, edges)
-    (told,) = (note for note in result.notes if note.startswith("10 responses were over"))
-    assert "response_fall_tap" in told
+    assert (inside.width_ns == NO_STAMP).all()
+    assert any("response_fall_tap" in note for note in inside.notes)
+    with_falls = observed({STIMULUS: stimulus, RISE: stimulus + 30_000, FALL: stimulus + 39_000})
+    assert not any("response_fall_tap" in note for note in watched(with_falls, WINDOW_NS).notes)
 
 
 def test_answers_whose_fall_the_source_lost_are_counted() -> None:
