@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from edgereply.evaluate import evaluate
 from edgereply.records import RunRecord, SourceRecord
-from edgereply.stamps import BoardStamps
+from edgereply.stamps import BoardStamps, ObservedEdges
 from edgereply.store import RunReader, RunWriter
 
 Int64s = NDArray[np.int64]
@@ -47,7 +47,7 @@ def reactions(count: int, seed: int = 1) -> Int64s:
 
 def save_run(
     directory: Path, count: int = 60, *, seed: int = 1, holes: tuple[int, ...] = HOLES, stamped: bool = True,
-    finish: bool = True, parts: int = 2, start_ns: int = 0, **changes: Any,
+    finish: bool = True, parts: int = 2, start_ns: int = 0, observed: bool = False, **changes: Any,
 ) -> RunRecord:  # fmt: skip
     """Write a run; stimuli in `holes` get no answer.
 
@@ -57,6 +57,7 @@ def save_run(
         seed: of the reaction times.
         holes: indices of stimuli without an answer.
         stamped: whether the board's stamps are there too.
+        observed: whether they are those of an agent that only watched.
         finish: False leaves it as a run that was cut off.
         parts: number of parts its stamps are cut into.
         start_ns: what the source's clock showed at the beginning.
@@ -72,7 +73,9 @@ def save_run(
         kinds = np.repeat(np.array([1, 2, 3], np.uint8), [len(piece), len(some), len(some)])
         order = np.argsort(times, kind="stable")
         writer.add_source(kinds[order], times[order])
-        if stamped:
+        if observed:
+            writer.add_observed(ObservedEdges(times + 10**12, kinds, np.arange(len(times), dtype=np.uint32)))
+        elif stamped:
             edge = stimulus[some] - start_ns + 10**12
             high = edge + (rise - stimulus)[some] - 900
             sequence = np.searchsorted(answered, some).astype(np.uint32) + 1
@@ -87,7 +90,8 @@ def save_run(
 def _closed(writer: RunWriter) -> RunRecord:
     reader = RunReader(writer.directory)
     kept = reader.record
-    result = evaluate(reader.source(), reader.board(), kept.window_ns, kept.deadline_ns, kept.source.captures)
+    stamps = reader.source(), reader.board()
+    result = evaluate(*stamps, kept.window_ns, kept.deadline_ns, kept.source.captures, reader.observed())
     summary = result.summary(kept.virtual) | {"context": kept.context}
     changes = {"evidence": result.evidence, "counts": result.counts, "summary": summary}
     writer.save(kept.model_copy(update=changes))

@@ -271,3 +271,15 @@ def test_a_part_larger_than_any_run_writes_is_not_read(made: Path, monkeypatch: 
     found = check(made)
     assert "larger than any run writes" in found.runs[0].differences[0]
     assert not found.matches
+
+
+def test_what_was_only_watched_goes_along(tmp_path: Path) -> None:
+    save_run(tmp_path / "run", observed=True)
+    checked = check(bundle(tmp_path / "b.zip", tmp_path / "run"))
+    assert checked.matches
+    with zipfile.ZipFile(tmp_path / "b.zip") as archive:
+        names = {name for name in archive.namelist() if "/observed/" in name}
+        record = json.loads(archive.read("runs/run/run.json"))
+    assert names == {f"runs/run/observed/part-0000{n}.parquet" for n in (0, 1)}
+    assert record["evidence"] == "joined"
+    assert set(record["summary"]["segments"]) == {"inside", "outside"}
