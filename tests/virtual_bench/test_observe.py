@@ -67,7 +67,7 @@ def test_a_plain_script_is_watched_and_every_account_agrees(bench: VirtualBench)
     assert "jumper, watched" in page
 
 
-@pytest.mark.parametrize("board", [OBSERVE, FALL_TAP])
+@pytest.mark.parametrize("board", [OBSERVE, FALL_TAP], ids=["rises", "both edges"])
 def test_pulses_shorter_than_the_kernels_own_delay_are_stamped_right(bench: VirtualBench, board: str) -> None:
     """The responder in C is done before the kernel's interrupt threads (SCHED_FIFO 50) have run."""
     bench.board.wire(*WIRES)
