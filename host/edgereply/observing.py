@@ -6,6 +6,7 @@ import numpy as np
 
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError
+from edgereply.load import Load
 from edgereply.run import line_settings, responder_settings
 from edgereply.settings import Board
 from edgereply.slow_pulses import PLAN, PULSES, QUIET_S, collect, finish, probe, stop
@@ -56,7 +57,8 @@ def check_taps(client: BoardClient, board: Board, source: PulseSource) -> list[F
         HostError: board, link or source failed.
     """
     source.arm(PLAN)
-    configure_observer(client, board.model_copy(update={"collection": "stream"}), 1024, slow=True)
+    idle_board = board.model_copy(update={"collection": "stream", "load": Load()})
+    configure_observer(client, idle_board, 1024, slow=True)
     client.start()
     idle = collect(client, QUIET_S)
     source.start()
