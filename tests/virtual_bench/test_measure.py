@@ -15,7 +15,7 @@ from tests.virtual_board.witness import OutputTrace, watching_outputs
 
 pytestmark = pytest.mark.virtual_board
 WAY_IN_NS = 100_000  # from the source's edge to the kernel's stamp of it, interrupts of others included
-CONDITIONS = [(route, wait) for route in ("chardev", "gpiod", "sysfs") for wait in ("block", "spin")]
+CONDITIONS = [("chardev", "block"), ("chardev", "spin"), ("gpiod", "block"), ("gpiod", "spin"), ("sysfs", "block")]
 
 
 def measure(bench: VirtualBench, *arguments: str) -> dict[str, Any]:
@@ -77,6 +77,22 @@ def test_every_stimulus_is_answered_and_all_accounts_agree(bench: VirtualBench, 
     assert (reaction < stamps.set_ns - stamps.edge_ns + WAY_IN_NS).all()
 
 
+def test_sysfs_by_spinning_answers_all_that_do_not_merge(bench: VirtualBench) -> None:
+    """The legacy route keeps no queue: edges that come while the responder is kept from the one CPU are one."""
+    bench.write(root=True)
+    with watching_outputs(bench.board) as trace:
+        done = bench.run("measure", "--json", "--no-wiring", "--route", "sysfs", "--wait", "spin", "--out", "run")
+    assert done.code == 0, done.err
+    summary = done.document
+    kinds = ("responses", "missed", "coalesced", "ambiguous")
+    assert sum(summary[kind] for kind in kinds) == summary["stimuli"] == STIMULI
+    record = bench.reader().record
+    assert (record.in_effect["route"], record.in_effect["wait"]) == ("sysfs", "spin")
+    answered = len(bench.reader().board().set_ns)
+    assert answered == trace.changes(REJECT_OUT)[0].size
+    assert 0.8 * STIMULI < summary["responses"] <= answered <= STIMULI
+
+
 def test_realtime_settings_take_effect_or_say_why_not(bench: VirtualBench) -> None:
     bench.write(board="realtime = { lock_memory = true, cpus = [0], fifo_priority = 50 }")
     measure(bench, "--no-wiring")
@@ -128,7 +144,7 @@ def test_a_second_board_is_the_source(bench: VirtualBench) -> None:
 def test_wires_of_a_board_as_source_are_checked(bench: VirtualBench) -> None:
     bench.board.wire("STIM_OUT->EYE_IN")
     bench.write(source='kind = "self"')
-    explained(bench.run("measure", "--out", "run"), 3, "the wiring is not right", "No answer arrives")
+    explained(bench.run("measure", "--out", "run"), 3, "the wiring is not right", "It does not arrive")
     bench.board.wire("REJECT_OUT->CAPTURE_IN")
     with bench.driving_nothing():
         explained(bench.run("measure", "--out", "run"), 3, "the wiring is not right", "Nothing arrives")
