@@ -110,7 +110,13 @@ class BoardSource:
             return None
         line = self._settings["lines"]["capture"] | {"direction": "input"}
         self._client.configure("probe", self._settings | {"lines": {"capture": line}})
-        return self._client.probe({}, ["capture"])["capture"]
+        level = self._client.probe({}, ["capture"])["capture"]
+        self._client.stop()
+        deadline = Deadline(STOP_S)
+        while not any(isinstance(message, Stopped) for message in self._client.poll(0.05)):
+            if deadline.expired():
+                raise SourceError("the emitting board did not stop in time", self._client.name, "Check the board.")
+        return level
 
     def close(self) -> None:
         """End the session; the agent leaves its lines low."""

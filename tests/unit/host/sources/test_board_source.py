@@ -75,7 +75,9 @@ def test_the_level_is_probed_while_no_run_has_the_line() -> None:
     client.greet(1.0)
     source = BoardSource(client, "self", SETTINGS)
     assert source.level() == 1
-    configure = link.heard[-2]
+    configure, asked, stop = (message for message in link.heard if isinstance(message, Configure | Probe | Stop))
+    assert isinstance(asked, Probe)
+    assert isinstance(stop, Stop), "the line is given back"
     assert isinstance(configure, Configure)
     assert configure.settings["lines"] == {"capture": {"line": "CAPTURE_IN", "direction": "input"}}
     source.arm(StimulusPlan(count=3))
