@@ -62,7 +62,7 @@ def test_noise_scatters_crossings_as_stated() -> None:
     generator = np.random.default_rng(5)
     time, noise = np.arange(0.0, 400.0, 4.0), 0.02
     errors, stated = [], []
-    for start in generator.uniform(150.0, 154.0, 1000):
+    for start in generator.uniform(150.0, 154.0, 600):
         ramp = np.clip((time - start) / 100.0, 0.0, 1.0) + generator.normal(0.0, noise, time.size)
         found = find(time, ramp, noise=noise)
         errors.append(float(found.at[0]) - start - 50.0)
@@ -76,9 +76,9 @@ def test_an_edge_between_two_samples_is_known_to_one_over_the_root_of_twelve() -
     """JCGM 100:2008, 4.3.7: uniform over one step h, standard deviation h / √12."""
     generator = np.random.default_rng(6)
     time = np.arange(0.0, 1000.0, 10.0)
-    starts = generator.uniform(500.0, 510.0, 4000)
+    starts = generator.uniform(500.0, 510.0, 2000)
     errors = [float(find(time, (time >= start).astype(np.float64)).at[0]) - start for start in starts]
-    assert np.std(errors) == pytest.approx(10.0 / math.sqrt(12.0), rel=0.03)
+    assert np.std(errors) == pytest.approx(10.0 / math.sqrt(12.0), rel=0.05)
     assert find(time, (time >= 505.0).astype(np.float64)).uncertainty == pytest.approx([10.0 / math.sqrt(12.0)])
 
 
