@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from typing import Any
 
@@ -100,14 +101,21 @@ def _channel_lines(recording: Recording, channel: Channel, roles: Roles) -> list
     words = [f"{recording.edges(channel.name):,} edges", f"pulses go {'low' if low else 'high'}"]
     levels = channel.levels
     if levels is not None:
-        middle = (levels.low + levels.high) / 2
-        words.append(
-            f"low {levels.low:.3g} V, high {levels.high:.3g} V, 50 % at {middle:.3g} V, noise {levels.noise:.2g} V"
+        low_v, high_v, middle, noise = (
+            _volts(value, levels.amplitude)
+            for value in (levels.low, levels.high, (levels.low + levels.high) / 2, levels.noise)
         )
+        words.append(f"low {low_v}, high {high_v}, 50 % at {middle}, noise {noise}")
     words.append(f"resolution {duration(round(channel.resolution_ns))}")
     if channel.glitches:
         words.append(f"{channel.glitches:,} edges taken out as glitches")
     return [f"{role} = {clean(channel.name, 40)}: {', '.join(words)}"]
+
+
+def _volts(value: float, amplitude: float) -> str:
+    """A voltage to a thousandth of the amplitude: what is less is arithmetic, not signal."""
+    digits = max(0, 3 - math.floor(math.log10(amplitude))) if amplitude > 0 else 6
+    return f"{round(value, digits) + 0.0:.4g} V".replace("-", "−")
 
 
 def _role(name: str, roles: Roles) -> str:

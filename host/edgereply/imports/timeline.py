@@ -89,7 +89,8 @@ def roles_of(
         moved = f"of {len(recording.channels)} channels {len(moving)} change"
         raise SettingError(
             f"which channel is which cannot be told: {moved}", where=", ".join(recording.channels),
-            remedy="name them with --stimulus and --response",
+            remedy="name them with --stimulus and --response" if len(moving) > 1 else
+            "is the signal connected, and its range set so that both states are seen? --levels sets them by hand",
         )  # fmt: skip
     return Roles(
         stimulus=names[0], response=names[1], stimulus_low=stimulus_low, response_low=response_low, guessed=guessed

@@ -70,6 +70,11 @@ def test_three_that_change_must_be_named() -> None:
         roles_of(three, "a", "")
 
 
+def test_lines_that_never_change_are_a_matter_of_the_probe() -> None:
+    with pytest.raises(SettingError, match=r"2 channels 0 change.*is the signal connected"):
+        roles_of(recording({"a": pulses([]), "b": pulses([])}), "", "")
+
+
 def test_one_channel_is_not_enough() -> None:
     with pytest.raises(DataError, match="only one channel"):
         roles_of(recording({"a": pulses(STIMULUS)}), "", "")
