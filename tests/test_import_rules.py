@@ -20,7 +20,8 @@ IMPORT_NAMES = {"pyserial": "serial", "pyvcd": "vcd"}  # distribution → import
 # Import name → the only places in the host that may have it.
 ONLY_IN = {
     "rich": ("host/edgereply/console.py", "host/edgereply/console/*"),
-    "plotly": ("host/edgereply/report/figures.py",),
+    "kaleido": ("host/edgereply/report/figures/pictures.py",),
+    "plotly": ("host/edgereply/report/figures/*",),
     "pyarrow": (
         "host/edgereply/store.py",
         "host/edgereply/export*.py",
@@ -89,8 +90,9 @@ def sources() -> dict[PurePosixPath, str]:
 
 
 def dependencies() -> set[str]:
-    """Import names of the host's declared dependencies."""
-    wanted = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]["dependencies"]
+    """Import names of the host's declared dependencies, those of its extra for pictures too."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
+    wanted = project["dependencies"] + project["optional-dependencies"]["pictures"]
     names = (re.split(r"[^\w-]", entry)[0] for entry in wanted)
     return {IMPORT_NAMES.get(name, name.replace("-", "_")) for name in names}
 
@@ -191,7 +193,7 @@ def test_a_crossing_is_seen(path: str, source: str) -> None:
         ("host/edgereply/console.py", "from rich.table import Table"),
         ("host/edgereply/console/tables.py", "from rich.table import Table"),
         ("host/edgereply/cli/main.py", "import typer\nfrom edgereply.console import show"),
-        ("host/edgereply/report/figures.py", "import plotly"),
+        ("host/edgereply/report/figures/canvas.py", "import plotly"),
         ("host/edgereply/store.py", "import pyarrow.parquet"),
         ("host/edgereply/export_csv.py", "import pyarrow.csv"),
         ("host/edgereply/export/csv.py", "import pyarrow.csv"),

@@ -1,7 +1,7 @@
 """What a comparison or a sweep's table sets side by side: a run, or all blocks of one condition of a series."""
 
 import os
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -17,6 +17,7 @@ from edgereply.analysis.uncertainty import KnownTo
 from edgereply.context import Context, pooled
 from edgereply.evaluate import Evaluation, present
 from edgereply.likeness import joined_words, respects
+from edgereply.records import RunRecord
 from edgereply.series import BlockRecord, SeriesRecord, load_series
 from edgereply.stamps import NO_STAMP
 from edgereply.store import RunReader
@@ -80,6 +81,26 @@ class Entrant:
         return f"virtual · {self.evidence}" if self.virtual else self.evidence
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class EvaluatedRun:
+    """A run from the disk, evaluated against a deadline."""
+
+    place: Path
+    record: RunRecord
+    result: Evaluation
+    deadline_ns: int | None
+
+
+@dataclass(frozen=True, slots=True)
+class Blocks:
+    """The complete blocks of one condition, in order of time, and what is missing in words."""
+
+    condition: str
+    runs: tuple[Path, ...]
+    rounds: tuple[int, ...]
+    trouble: tuple[str, ...]
+
+
 @dataclass(frozen=True, slots=True)
 class Figures:
     """Figures of an entrant, with intervals that allow for clusters.
@@ -138,7 +159,7 @@ def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None) -> list
     def load(path: Path) -> list[Entrant]:
         if (path / "series.json").is_file():
             return series_entrants(path, load_series(path), deadline_ns, f"{path.name} " if len(paths) > 1 else "")
-        return [_entrant(str(path), [path], deadline_ns)]
+        return [entrant(str(path), [evaluated(path, deadline_ns)])]
 
     # Sorting and searching, where most of the time goes, let other threads run meanwhile.
     with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as pool:
@@ -147,19 +168,47 @@ def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None) -> list
 
 def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | None, before: str = "") -> list[Entrant]:
     """The conditions of a series, each with its complete blocks; those without any are there too, empty."""
+    return [
+        entrant(
+            f"{before}{blocks.condition}",
+            (evaluated(run, deadline_ns) for run in blocks.runs),
+            blocks.rounds,
+            blocks.trouble,
+        )
+        for blocks in blocks_of(directory, record)
+    ]
+
+
+def blocks_of(directory: Path, record: SeriesRecord) -> list[Blocks]:
+    """The complete blocks of every condition of a series."""
     found = []
     for condition in record.conditions:
         blocks = [block for block in record.blocks if block.condition == condition]
         whole = [block for block in blocks if block.state == "complete"]
-        entrant = _entrant(
-            f"{before}{condition}",
-            [directory / block.run for block in whole],
-            deadline_ns,
-            tuple(block.round for block in whole),
-            tuple(_trouble(block) for block in blocks if block.state != "complete"),
+        found.append(
+            Blocks(
+                condition,
+                tuple(directory / block.run for block in whole),
+                tuple(block.round for block in whole),
+                tuple(_trouble(block) for block in blocks if block.state != "complete"),
+            )
         )
-        found.append(entrant)
     return found
+
+
+def evaluated(run: Path, deadline_ns: int | None) -> EvaluatedRun:
+    """Read and evaluate a run.
+
+    Args:
+        run: its directory.
+        deadline_ns: judged in place of the run's own.
+
+    Raises:
+        DataError: not a run, or damaged.
+    """
+    reader = RunReader(run)
+    limit = reader.record.deadline_ns if deadline_ns is None else deadline_ns
+    return EvaluatedRun(run, reader.record, evaluate_run(reader, limit), limit)
 
 
 def _trouble(block: BlockRecord) -> str:
@@ -167,35 +216,37 @@ def _trouble(block: BlockRecord) -> str:
     return f"round {block.round} of {block.condition}: {state}{f': {block.reason}' if block.reason else ''}"
 
 
-def _entrant(
-    name: str,
-    runs: Sequence[Path],
-    deadline_ns: int | None,
-    rounds: tuple[int, ...] = (),
-    trouble: tuple[str, ...] = (),
+def entrant(
+    name: str, runs: Iterable[EvaluatedRun], rounds: tuple[int, ...] = (), trouble: tuple[str, ...] = ()
 ) -> Entrant:
-    blocks, outcomes, facts, evidence, virtual = [], [np.empty(0, np.int64)], [], [], False
+    """Runs of one condition as one side of a comparison.
+
+    Args:
+        name: what it is called.
+        runs: in order of time; each is let go before the next is taken.
+        rounds: of a series' blocks, one a run; empty for a single run.
+        trouble: what was not complete, in words.
+    """
+    places, blocks, outcomes, facts, evidence, virtual = [], [], [np.empty(0, np.int64)], [], [], False
     contexts: list[Context] = []
     counts = dict.fromkeys(_COUNTS, 0)
     deadlines: set[int | None] = set()
     known_to: list[KnownTo] = []
     for run in runs:
-        reader = RunReader(run)
-        limit = reader.record.deadline_ns if deadline_ns is None else deadline_ns
-        result = evaluate_run(reader, limit)
-        blocks.append(present(result.reaction_ns))
-        outcomes.append(_outcomes(result))
-        facts.append(respects(reader.record, result.evidence, limit))
-        evidence.append(result.evidence)
-        contexts.append(reader.record.context)
-        known_to += [result.known_to] if result.known_to is not None else []
-        virtual = virtual or reader.record.virtual
-        deadlines.add(limit)
-        counts = {key: counts[key] + result.counts.get(key, 0) for key in counts}
-        if not rounds and reader.record.state != "complete":
-            trouble += (f"{run}: {reader.record.reason or 'cut off'}",)
+        places.append(str(run.place))
+        blocks.append(present(run.result.reaction_ns))
+        outcomes.append(_outcomes(run.result))
+        facts.append(respects(run.record, run.result.evidence, run.deadline_ns))
+        evidence.append(run.result.evidence)
+        contexts.append(run.record.context)
+        known_to += [run.result.known_to] if run.result.known_to is not None else []
+        virtual = virtual or run.record.virtual
+        deadlines.add(run.deadline_ns)
+        counts = {key: counts[key] + run.result.counts.get(key, 0) for key in counts}
+        if not rounds and run.record.state != "complete":
+            trouble += (f"{run.place}: {run.record.reason or 'cut off'}",)
     return Entrant(
-        name, tuple(map(str, runs)), tuple(blocks), np.concatenate(outcomes), counts,
+        name, tuple(places), tuple(blocks), np.concatenate(outcomes), counts,
         "+".join(sorted(set(evidence))) or "none", virtual, deadlines.pop() if len(deadlines) == 1 else None,
         joined_words(facts), rounds, trouble, pooled(contexts), _worst(known_to),
     )  # fmt: skip

@@ -8,18 +8,8 @@ from edgereply.entrants import Entrant, load_entrants
 from edgereply.errors import SettingError
 from edgereply.likeness import difference_words, differing
 from edgereply.regression import Check, check_runs, parse_rule, sentences
-from edgereply.report.context_rows import context_columns
-from edgereply.report.lines import count_cell, late_cell, margin_cell, quantile_cell
-from edgereply.report.rows import Cell
-from edgereply.report.text import NOTHING, duration
-from edgereply.standing import Place, Standing, stand
-
-HEADINGS = ("run", "group", "stimuli", "median", "p99", "p99.9", "slowest", "missed", "late", "margin")
-NOTE = (
-    "Brackets: 95 % intervals that allow for clusters; too clustered: answers depend on each other over stretches too "
-    "long for one. Margin: the deadline minus the upper end of p99.9's interval, what is left for all but one stimulus "
-    "in a thousand; stimuli without an answer count as slower than any."
-)
+from edgereply.report.lines import comparison
+from edgereply.standing import Standing, stand
 
 
 def compare_finished(paths: Sequence[Path], deadline_ns: int | None) -> Standing:
@@ -38,11 +28,14 @@ def compare_finished(paths: Sequence[Path], deadline_ns: int | None) -> Standing
 
 def print_standing(standing: Standing) -> None:
     """Print the table, what differs, and what the figures are worth against each other."""
-    headings, cells, absent = context_columns([place.entrant.context for place in standing.places])
-    lines = [_line(place, more) for place, more in zip(standing.places, cells, strict=True)]
-    print_sheet([*HEADINGS, *headings, "evidence"], lines)
-    for line in (NOTE, *absent):
-        print(line)
+    headings, cells, notes = comparison(standing)
+    lines = [
+        Line(f"{place.short}: {place.entrant.name}", line, place.entrant.grade, bool(place.entrant.trouble))
+        for place, line in zip(standing.places, cells, strict=True)
+    ]
+    print_sheet(["run", *headings, "evidence"], lines)
+    for note in notes:
+        print(note)
     for place in standing.places:
         for trouble in place.entrant.trouble:
             print(f"! {place.short}: {trouble}")
@@ -92,21 +85,3 @@ def print_checks(
         print(f"  differs in {respect}: {difference_words(values)}")
     for line in sentences(checks, confidence):
         print(line)
-
-
-def _line(place: Place, more: Sequence[Cell]) -> Line:
-    entrant, found = place.entrant, place.figures
-    count = entrant.counts["responses"]
-    cells = [
-        Cell(place.groups or NOTHING),
-        Cell(f"{entrant.counts['stimuli']:,}"),
-        *(quantile_cell(item, found.needed.get(name, 0), count) for name, item in found.quantiles.items()),
-        Cell(duration(found.max_ns)),
-        count_cell(entrant.counts, "missed"),
-        late_cell(entrant.counts, entrant.deadline_ns),
-        margin_cell(
-            place.tail.left_ns, place.tail.unanswered, entrant.deadline_ns, found.needed.get("p99_9_ns", 0), count
-        ),
-        *more,
-    ]
-    return Line(f"{place.short}: {entrant.name}", cells, entrant.grade, bool(entrant.trouble))

@@ -44,7 +44,7 @@ def command(
     from edgereply.demo import prepare
     from edgereply.measure import Measured, measure
     from edgereply.report.document import write_page
-    from edgereply.views import load_view
+    from edgereply.reporting import load_material
 
     directory = prepare(out, BENCH.replace("{dwell}", f"{duration_option(dwell, '--dwell') // 1_000_000}ms"))
     done: list[Measured] = []
@@ -60,7 +60,8 @@ def command(
             raise done[-1].outcome.error
     runs = [item.directory for item in done]
     page = directory.root / "report.html"
-    write_page([load_view(run) for run in runs], page)
+    material = load_material(runs, None, say)
+    write_page(material.views, page, material.standing, material.title)
     if as_json:
         put_json({"page": str(page), "runs": [{"run": str(m.directory), **m.record.summary} for m in done]})
     else:

@@ -1,4 +1,4 @@
-"""`edgereply report`: runs as one page."""
+"""`edgereply report`: runs and series as one page, as a picture or as a table."""
 
 from pathlib import Path
 from typing import Annotated
@@ -11,27 +11,56 @@ NAME = "report"
 
 
 def command(
-    runs: Annotated[list[Path], typer.Argument(help="Run directories.")],
-    output: Annotated[Path, typer.Option("-o", "--output", help="The HTML file to write.")] = Path("report.html"),
+    runs: Annotated[list[Path], typer.Argument(help="Run or series directories, any number.")],
+    output: Annotated[
+        Path | None, typer.Option("-o", "--output", help="File to write; report.html if not given.")
+    ] = None,
+    figure: Annotated[str, typer.Option(help="Write one figure as .svg, .png or .pdf in place of the page.")] = "",
+    size: Annotated[str, typer.Option(help="Size of that picture in pixels.")] = "900x500",
+    table: Annotated[
+        str, typer.Option(help="Write one table as .md, .csv, .json or .tex: summary, comparison or conditions.")
+    ] = "",
     deadline: Annotated[
         str | None, typer.Option(help="Judge this deadline instead of the run's own, such as 2ms.")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write one self-contained page about one run or several side by side."""
+    """Write one self-contained page about runs and series, or one figure or table of it. No network is needed."""
     from edgereply.cli.duration_option import duration_option
+    from edgereply.cli.report_parts import check_names, write_figure, write_table
     from edgereply.errors import SettingError
     from edgereply.report.document import write_page
-    from edgereply.views import load_view
+    from edgereply.reporting import load_material
 
-    if output.is_dir():
-        raise SettingError("the page would be a directory", where=str(output), remedy="name a file with --output")
+    if output is not None and output.is_dir():
+        raise SettingError("the output would be a directory", where=str(output), remedy="name a file with --output")
+    check_names(figure, table, output, size)
     deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
-    say(f"evaluating {len(runs)} run{'s' if len(runs) > 1 else ''} from the raw stamps")
-    views = [load_view(run, deadline_ns) for run in runs]
-    write_page(views, output)
+    material = load_material(runs, deadline_ns, say)
+    if figure:
+        written: Path | None = write_figure(material, figure, output, size)
+    elif table:
+        written = write_table(material, table, output, to_stdout=not as_json)
+    else:
+        page = output or Path("report.html")
+        write_page(material.views, page, material.standing, material.title)
+        written = page
     if as_json:
+        kind = "figure" if figure else "table" if table else "page"
+        sides = zip(material.standing.places, material.views, strict=True)
         put_json(
-            {"page": str(output), "runs": [{"run": str(r), **v.summary} for r, v in zip(runs, views, strict=True)]}
+            {
+                kind: None if written is None else str(written),
+                "runs": [
+                    {
+                        "run": " ".join(place.entrant.places),
+                        "name": view.title,
+                        "verdict": view.judged or None,
+                        **view.summary,
+                    }
+                    for place, view in sides
+                ],
+            }
         )
-    say(f"page written to {output}")
+    if written is not None:
+        say(f"{figure or table or 'page'} written to {written}")

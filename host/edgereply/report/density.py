@@ -153,6 +153,33 @@ def over_time(since_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], colum
     return Cells(x_edges, y_edges, counts.reshape(ny, nx), log)
 
 
+def over_phase(
+    at_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], period_ns: float, columns: int, rows: int
+) -> Cells | None:
+    """Reaction times against the phase of the stimulus within a period.
+
+    Args:
+        at_ns: shape (n,), int64, time of the stimulus from phase 0, not negative.
+        reaction_ns: shape (n,), int64; NO_STAMP where missed.
+        period_ns: the cycle, longer than `columns` nanoseconds.
+        columns: number of cells along the phase.
+        rows: about how many along the reaction time.
+
+    Returns:
+        Counts, the phase as time within the cycle; None where nothing was answered.
+    """
+    answered = reaction_ns != NO_STAMP
+    if not answered.any():
+        return None
+    values = reaction_ns[answered]
+    y_edges, log = shared_edges([values], rows)
+    x = np.minimum((np.mod(at_ns[answered], period_ns) * (columns / period_ns)).astype(np.int64), columns - 1)
+    y = np.searchsorted(y_edges, values, side="right") - 1
+    counts = np.bincount(y * columns + x, minlength=columns * (y_edges.size - 1)).astype(np.int64)
+    x_edges = np.rint(np.linspace(0.0, period_ns, columns + 1)).astype(np.int64)
+    return Cells(x_edges, y_edges, counts.reshape(-1, columns), log)
+
+
 def slowest_over_time(
     since_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], parts: int
 ) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

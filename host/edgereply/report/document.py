@@ -7,20 +7,27 @@ import hashlib
 import json
 import os
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from edgereply import __version__
 from edgereply.errors import SettingError
-from edgereply.report import figures, readings, rows, theme
+from edgereply.likeness import difference_words
+from edgereply.report import figures, rows, theme
+from edgereply.report.answer import EVIDENCE, VIRTUAL, answer
 from edgereply.report.context_rows import context_group
 from edgereply.report.interval_words import interval_words
-from edgereply.report.text import clean
+from edgereply.report.lines import comparison, unlike_first
+from edgereply.report.plots import plots
+from edgereply.report.text import clean, listing
 from edgereply.report.view import COMPLETE, RunView, flatten, letter
+from edgereply.standing import Standing
 
 _AS_IS: Final = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
+# More lines than this over each other cannot be told apart at first sight; the rest waits to be ticked.
+MOST_SHOWN: Final = 6
 SAFETY: Final = (
     "An input made for 3.3 V is destroyed by 5 V: put a divider or a level shifter between them.",
     "Connect the grounds before any signal, and switch the power off before moving a wire.",
@@ -32,20 +39,13 @@ SAFETY: Final = (
 )
 
 
-@dataclass(frozen=True, slots=True)
-class _Plot:
-    key: str
-    heading: str
-    reading: readings.Reading
-    figure: dict[str, Any]
-
-
-def page(views: Sequence[RunView], title: str | None = None) -> str:
+def page(views: Sequence[RunView], standing: Standing | None = None, title: str = "") -> str:
     """Render runs, beside each other where there are several.
 
     Args:
         views: one or more runs, in the order of their columns.
-        title: of the page; the run's own where there is one run.
+        standing: the same runs compared with each other, in the same order.
+        title: of the page; one is made where it is "".
 
     Returns:
         The HTML document, UTF-8 text with line feeds.
@@ -55,10 +55,10 @@ def page(views: Sequence[RunView], title: str | None = None) -> str:
     """
     if not views:
         raise ValueError("a report needs at least one run")
-    plots = _plots(views)
+    shown = plots(views)
     library, script = figures.library(), _file("page.js")
     data = {
-        "figures": [{"key": plot.key, "spec": plot.figure} for plot in plots],
+        "figures": [{"key": plot.key, "spec": plot.figure} for plot in shown],
         "dark": theme.swap_table(),
     }
     environment = Environment(
@@ -66,8 +66,10 @@ def page(views: Sequence[RunView], title: str | None = None) -> str:
         lstrip_blocks=True, keep_trailing_newline=True,
     )  # fmt: skip
     environment.filters["clean"] = clean
+    environment.filters["grades"] = lambda some: _grades(views, some)
+    environment.filters["who"] = difference_words
     return environment.get_template("page.html.j2").render(
-        title=title if title is not None else (views[0].title if len(views) == 1 else f"{len(views)} runs compared"),
+        title=title or (views[0].title if len(views) == 1 else f"{len(views)} runs compared"),
         policy=_policy(library, script),
         library=library,
         script=script,
@@ -75,9 +77,14 @@ def page(views: Sequence[RunView], title: str | None = None) -> str:
         data=embedded(data),
         runs=[_run(view, index) for index, view in enumerate(views)],
         groups=[*rows.summary_groups(views), context_group(views)],
-        plots=plots,
-        evidence=readings.EVIDENCE,
-        virtual_words=readings.VIRTUAL,
+        plots=shown,
+        standing=None if standing is None or len(views) == 1 else _standing(standing),
+        first_shown=MOST_SHOWN,
+        repeats=_repeats(views),
+        tool_words=listing(list(dict.fromkeys(view.tool for view in views if view.tool))) or "an unknown version",
+        version=__version__,
+        evidence=EVIDENCE,
+        virtual_words=VIRTUAL,
         interval_words=interval_words(views),
         any_virtual=any(view.virtual for view in views),
         safety=SAFETY,
@@ -85,28 +92,41 @@ def page(views: Sequence[RunView], title: str | None = None) -> str:
     )
 
 
-def write_page(views: Sequence[RunView], path: Path, title: str | None = None) -> None:
+def write_page(views: Sequence[RunView], path: Path, standing: Standing | None = None, title: str = "") -> None:
     """Write the page, whole or not at all.
 
     Args:
         views: one or more runs.
         path: the file; replaced where it exists.
+        standing: the same runs compared, see `page`.
         title: of the page, see `page`.
 
     Raises:
         SettingError: the file cannot be written there.
         ValueError: no run.
     """
-    text = page(views, title)
+    write_whole(path, page(views, standing, title).encode(), "the page")
+
+
+def write_whole(path: Path, content: bytes, what: str) -> None:
+    """Write a file whole or not at all.
+
+    Args:
+        path: the file; replaced where it exists.
+        content: all of it; scripts in pages run by the hash of their exact text, so nothing is translated.
+        what: for the error, such as "the page".
+
+    Raises:
+        SettingError: it cannot be written there.
+    """
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        # No newline translation: scripts run by the hash of their exact text.
-        beside.write_text(text, encoding="utf-8", newline="\n")
+        beside.write_bytes(content)
         beside.replace(path)
     except OSError as error:
         beside.unlink(missing_ok=True)
         raise SettingError(
-            f"the page cannot be written: {error.strerror or error}", where=str(path), remedy="choose another --output"
+            f"{what} cannot be written: {error.strerror or error}", where=str(path), remedy="choose another --output"
         ) from error
 
 
@@ -125,34 +145,48 @@ def embedded(data: Any) -> str:
     return text
 
 
-def _plots(views: Sequence[RunView]) -> list[_Plot]:
-    made = [
-        ("distribution", "Reaction time, how often", readings.distribution(views), figures.distribution(views)),
-        ("tail", "The slow end", readings.tail(views), figures.tail(views)),
-        ("over-time", "Reaction time over the run", readings.over_time(views), figures.over_time(views)),
-        ("persistence", "All responses laid over each other", readings.persistence(views), figures.persistence(views)),
-        ("segments", "Segments", readings.segments(views), figures.segments(views)),
-    ]
-    if len(views) > 1:
-        beside = readings.Reading(
-            "Quantiles of the reaction time, a bar over each 95 % interval. Intervals that do not overlap tell runs "
-            "apart; they allow for answers that depend on each other. The figures are in the table above."
-        )
-        made.insert(0, ("quantiles", "Runs beside each other", beside, figures.quantiles(views)))
-    return [
-        _Plot(key, heading, reading, json.loads(figure.to_json()))
-        for key, heading, reading, figure in made
-        if figure is not None
-    ]
-
-
 def _run(view: RunView, index: int) -> dict[str, Any]:
     return {
         "view": view,
         "letter": letter(index),
-        "verdict": readings.verdict(view),
+        "answer": answer(view),
         "conditions": rows.condition_rows(view),
         "environment": flatten(view.environment),
+    }
+
+
+def _grades(views: Sequence[RunView], some: Sequence[int]) -> list[dict[str, Any]]:
+    """Grades of evidence of some runs, each with the letters that have it; without letters where all have the same."""
+    found: dict[str, list[int]] = {}
+    for index in some:
+        found.setdefault(views[index].grade, []).append(index)
+    return [
+        {
+            "grade": grade,
+            "virtual": views[who[0]].virtual,
+            "letters": ", ".join(map(letter, who)) if len(found) > 1 else "",
+        }
+        for grade, who in found.items()
+    ]
+
+
+def _repeats(views: Sequence[RunView]) -> list[dict[str, Any]]:
+    """What repeats the runs, once where several are repeated by the same."""
+    found: dict[tuple[tuple[str, ...], str], list[str]] = {}
+    for index, view in enumerate(views):
+        if view.repeat or view.bench:
+            found.setdefault((tuple(view.repeat), view.bench), []).append(letter(index))
+    return [{"who": who, "commands": commands, "bench": bench} for (commands, bench), who in found.items()]
+
+
+def _standing(standing: Standing) -> dict[str, Any]:
+    headings, cells, notes = comparison(standing)
+    return {
+        "headings": headings,
+        "lines": list(zip(cells, unlike_first(standing), standing.places, strict=True)),
+        "differences": standing.differences,
+        "words": [*standing.words, *standing.method],
+        "note": " ".join(notes),
     }
 
 

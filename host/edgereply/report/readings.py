@@ -5,45 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
-from typing import Final, Literal
 
 import numpy as np
 
-from edgereply.analysis.intervals import probability_upper_bound
-from edgereply.analysis.verdict import judge
 from edgereply.report import density
-from edgereply.report.rows import segment_label, segment_names
-from edgereply.report.text import clean, distinct, duration, exactly, listing, quantile, share
-from edgereply.report.view import COMPLETE, NO_STAMP, RunView, letter, present
-
-EVIDENCE: Final = {
-    "loop-back": "Stimulus and response were timed by the pulse source's one clock.",
-    "inside": "These are the board's own stamps, from the kernel's event stamp to the high level written; "
-    "what happens outside its software is not in them.",
-    "joined": "Reaction times were timed by the pulse source's one clock; the segments come from the board's own "
-    "stamps, paired pulse by pulse.",
-    "imported": "The edges were taken from a recording made with another instrument.",
-}
-VIRTUAL: Final = (
-    "Virtual: software wires or a virtual board took part. It shows how the bench works, not how fast a board is."
-)
-
-Outcome = Literal["met", "exceeded", "open"]
-
-
-@dataclass(frozen=True, slots=True)
-class Verdict:
-    """The answer in words.
-
-    Attributes:
-        outcome: of the deadline; "open" where there is none or nothing was measured.
-        headline: one short sentence.
-        details: further sentences.
-    """
-
-    outcome: Outcome
-    headline: str
-    details: tuple[str, ...]
+from edgereply.report.curves import curves
+from edgereply.report.rows import QUANTILES, estimate, segment_label, segment_names
+from edgereply.report.text import NOTHING, distinct, duration, exactly, listing, quantile, share
+from edgereply.report.view import NO_STAMP, RunView, letter, present
 
 
 @dataclass(frozen=True, slots=True)
@@ -59,80 +28,6 @@ class Reading:
     sentence: str
     header: tuple[str, ...] = ()
     rows: tuple[tuple[str, ...], ...] = field(default_factory=tuple)
-
-
-def verdict(view: RunView) -> Verdict:
-    """How fast, how steady, and whether the deadline was met.
-
-    Args:
-        view: the run.
-
-    Returns:
-        Sentences.
-    """
-    reaction = view.summary.get("reaction") or {}
-    values = present(view.reaction_ns)
-    details: list[str] = []
-    if view.status != COMPLETE:
-        details.append(f"The run is {clean(view.status)}; these figures cover only what was recorded.")
-    if values.size == 0:
-        none = f"None of {view.stimuli:,} stimuli was answered." if view.stimuli else "Nothing was measured."
-        return Verdict("open" if view.deadline_ns is None or not view.stimuli else "exceeded", none, tuple(details))
-    slowest = int(values.max())
-    median, top = distinct(reaction.get("median_ns"), slowest)
-    fast = (
-        f"How fast: half of the answers came within {median}" if reaction.get("median_ns") is not None else "How fast: "
-    )
-    fast += (
-        ""
-        if reaction.get("median_ns") is not None
-        else f"too few answers for a median ({quantile(reaction, 'median_ns')})"
-    )
-    if reaction.get("p99_9_ns") is not None:
-        fast += f", 99.9 % within {duration(reaction['p99_9_ns'])}"
-    details.append(f"{fast}; the slowest of {values.size:,} took {top}.")
-    details.append(
-        f"How steady: jitter {quantile(reaction, 'peak_to_peak_ns')} peak-to-peak, "
-        f"{quantile(reaction, 'std_ns')} standard deviation, tail spread {quantile(reaction, 'tail_spread_ns')}."
-    )
-    if view.deadline_ns is None:
-        return Verdict(
-            "open", f"{values.size:,} of {view.stimuli:,} stimuli answered; no deadline was set.", tuple(details)
-        )
-    outcome, headline, more = _deadline(view, view.deadline_ns, slowest)
-    return Verdict(outcome, headline, (*details, more))
-
-
-def _deadline(view: RunView, deadline_ns: int, slowest: int) -> tuple[Outcome, str, str]:
-    late = int(view.late().sum())
-    unanswered = view.stimuli - int(view.answered().sum())
-    failed, wanted = late + unanswered, exactly(deadline_ns)
-    if failed == 0:
-        bound = 100 * probability_upper_bound(0, view.stimuli)
-        return (
-            "met",
-            f"Deadline of {wanted} met by all {view.stimuli:,} stimuli.",
-            f"At 95 % confidence fewer than {bound:.2g} % of stimuli would miss it, provided that answers do not "
-            "depend on each other and the conditions stay as they were.",
-        )
-    reasons = [f"{late:,} late"] if late else []
-    reasons += [f"{unanswered:,} without an answer of their own"] if unanswered else []
-    judged = judge(view.reaction_ns, view.answered(), deadline_ns)
-    limits = judged.interval
-    clustered = (
-        f" They cluster: the run is worth {judged.effective_stimuli:,.0f} independent stimuli, and the limits allow "
-        "for it."
-        if judged.clustered
-        else ""
-    )
-    top, against = distinct(slowest, deadline_ns)
-    worst = f"The slowest answer took {top} against {against}. " if late else ""
-    return (
-        "exceeded",
-        f"Deadline of {wanted} not met by {failed:,} of {view.stimuli:,} stimuli: {listing(reasons)}.",
-        f"{worst}That is {share(failed, view.stimuli)}; at 95 % confidence between {100 * limits.low:.2g} % and "
-        f"{100 * limits.high:.2g} %.{clustered}",
-    )
 
 
 def distribution(views: Sequence[RunView]) -> Reading:
@@ -179,16 +74,16 @@ def tail(views: Sequence[RunView]) -> Reading:
     )
 
 
-def over_time(views: Sequence[RunView]) -> Reading:
+def over_time(views: Sequence[RunView], first: int = 0) -> Reading:
     """Median, slowest, late and missed in each tenth of the run."""
     rows: list[tuple[str, ...]] = []
-    for index, view in enumerate(views):
+    for index, view in enumerate(views, first):
         since, reaction = view.timeline()
         if not since.size:
             continue
         width = max(1, -(-(int(since[-1]) + 1) // 10))
         for part in range(int(since[-1]) // width + 1):
-            inside = reaction[(since // width) == part]
+            inside = reaction[slice(*np.searchsorted(since, [part * width, (part + 1) * width]))]
             answered = present(inside)
             late = "–" if view.deadline_ns is None else f"{int((answered > view.deadline_ns).sum()):,}"
             rows.append((
@@ -203,15 +98,17 @@ def over_time(views: Sequence[RunView]) -> Reading:
         "Each answer stands where its stimulus happened; long runs are shown as counts per cell under a line through "
         "the slowest answers"
     )
+    if any(view.pooled > 1 for view in views):
+        sentence += "; rounds stand one after the other"
     sentence += ". Late answers are diamonds above the deadline" if marked else ""
     return Reading(
-        f"{sentence}. Stimuli without an answer of their own are crosses at the top.{_unmarked(views)}",
+        f"{sentence}. Stimuli without an answer of their own are crosses at the top.{_unmarked(views, first)}",
         ("part of the run", "median", "slowest", "late", "no answer"),
         tuple(rows),
     )
 
 
-def persistence(views: Sequence[RunView]) -> Reading:
+def persistence(views: Sequence[RunView], first: int = 0) -> Reading:
     """Share of stimuli whose response is high, at times after the stimulus."""
     edges = density.persistence_edges([(v.reaction_ns, v.pulse_width_ns) for v in views], 10, 8)
     seen = [density.persistence(v.reaction_ns, v.pulse_width_ns, edges, v.stimuli) for v in views]
@@ -220,14 +117,14 @@ def persistence(views: Sequence[RunView]) -> Reading:
     )
     missing = [
         f"{lost:,} of {letter(i)} have no fall and stay out"
-        for i, v in enumerate(views)
+        for i, v in enumerate(views, first)
         if (lost := int(np.count_nonzero(v.answered() & (v.pulse_width_ns == NO_STAMP))))
     ]
     extra = f" Of the responses, {listing(missing)}." if missing else ""
     return Reading(
         "All responses laid over each other with the stimulus at zero: a sharp edge is a steady answer, a smeared one "
         f"is jitter. It opens on all but the slowest hundredth; zoom out for the rest.{extra}",
-        ("high at", *_letters(views)),
+        ("high at", *_letters(views, first)),
         rows,
     )
 
@@ -251,8 +148,73 @@ def segments(views: Sequence[RunView]) -> Reading:
     )
 
 
-def _letters(views: Sequence[RunView]) -> tuple[str, ...]:
-    return tuple(f"{letter(i)} ({view.grade})" for i, view in enumerate(views))
+def quantiles(views: Sequence[RunView]) -> Reading:
+    """Quantiles with the intervals that allow for clusters."""
+    rows = tuple(
+        (f"{letter(index)} ({view.grade})", *(_estimate(view, key) for _, key in QUANTILES))
+        for index, view in enumerate(views)
+    )
+    return Reading(
+        "Quantiles of the reaction time, a bar over each 95 % interval, which allows for answers that depend on each "
+        "other. A quantile that a run cannot support is left out.",
+        ("run", *(word for word, _ in QUANTILES)),
+        rows,
+    )
+
+
+def rates(views: Sequence[RunView]) -> Reading:
+    """The sweep's curves as a table."""
+    found = curves(views)
+    rows = tuple(
+        (
+            f"{curve.name or 'all conditions'}, {rate:,.6g}/s ({view.grade})",
+            *(_estimate(view, key) for _, key in QUANTILES),
+            f"{view.stimuli:,}",
+            "no deadline" if view.deadline_ns is None else f"{int(view.late().sum()):,}",
+            f"{view.stimuli - int(view.answered().sum()):,}",
+        )
+        for curve in found
+        for rate, view in zip(curve.rates, curve.views, strict=True)
+    )
+    return Reading(
+        "Quantiles of the reaction time against the rate of the stimuli, a line for all else that was varied, in the "
+        "shade of its 95 % intervals. A quantile that a condition cannot support is left out.",
+        ("condition", *(word for word, _ in QUANTILES), "stimuli", "late", "no answer"),
+        rows,
+    )
+
+
+def fold(view: RunView, index: int) -> Reading:
+    """Where in the period answers were late, in at most twenty parts."""
+    found = view.folds[0]
+    parts = min(20, found.stimuli.size)
+    edges = np.linspace(0, found.stimuli.size, parts + 1).astype(np.int64)
+    stimuli, late = (np.add.reduceat(counts, edges[:-1]) for counts in (found.stimuli, found.late))
+    width = found.period_ns / found.stimuli.size
+    rows = tuple(
+        (f"{duration(low * width)} to {duration(high * width)}", f"{s:,}", f"{k:,}", share(int(k), int(s)))
+        for low, high, s, k in zip(edges[:-1].tolist(), edges[1:].tolist(), stimuli, late, strict=True)
+    )
+    return Reading(
+        f"Run {letter(index)} ({view.grade}) folded at {found.period_ns / 1e6:.6f} ms (± {duration(found.error_ns)}): "
+        "above, the reaction time by when within the period the stimulus came; below, the share of answers later than "
+        f"{duration(found.late_above_ns)} or missing. They come within {duration(found.width_ns)} of the period, "
+        f"from {duration(found.start_ns)} on.",
+        ("within the period", "stimuli", "late", "share"),
+        rows,
+    )
+
+
+def _estimate(view: RunView, key: str) -> str:
+    found = estimate(view, key)
+    if found is None:
+        return NOTHING
+    low, high = distinct(found.low_ns, found.high_ns)
+    return f"{duration(found.value_ns)} [{low} to {high}]"
+
+
+def _letters(views: Sequence[RunView], first: int = 0) -> tuple[str, ...]:
+    return tuple(f"{letter(i)} ({view.grade})" for i, view in enumerate(views, first))
 
 
 def _for(views: Sequence[RunView], sentence: str) -> str:
@@ -266,11 +228,11 @@ def _between(edges: np.ndarray[tuple[int], np.dtype[np.int64]], place: int) -> s
     return f"between {duration(int(edges[place]))} and {duration(int(edges[place + 1]))}"
 
 
-def _unmarked(views: Sequence[RunView]) -> str:
+def _unmarked(views: Sequence[RunView], first: int) -> str:
     kinds = ("the slowest of its {:,} late answers", "the first of its {:,} stimuli without an answer")
     parts = [
         f"{letter(i)} {kind.format(int(rows.sum()))}"
-        for i, view in enumerate(views)
+        for i, view in enumerate(views, first)
         for kind, rows in zip(kinds, (view.late(), ~view.answered()), strict=True)
         if rows.sum() > density.MOST_MARKS
     ]

@@ -9,6 +9,7 @@ from typing import Any, Final
 from edgereply.report.text import exactly, interval, quantile, share
 from edgereply.report.view import RunView, flatten
 
+QUANTILES: Final = (("median", "median_ns"), ("p90", "p90_ns"), ("p99", "p99_ns"), ("p99.9", "p99_9_ns"))
 _REACTION: Final = (
     ("fastest", "min_ns"),
     ("median", "median_ns"),
@@ -33,6 +34,15 @@ class Cell:
 
     value: str
     interval: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """A quantile of the reaction time and its 95 % interval, nanoseconds."""
+
+    value_ns: int
+    low_ns: int
+    high_ns: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,6 +96,18 @@ def summary_groups(views: Sequence[RunView]) -> list[Group]:
         )
     groups.append(Group("Counts", tuple(counts)))
     return groups
+
+
+def estimate(view: RunView, name: str) -> Estimate | None:
+    """A quantile of the reaction time with its interval; None where the run has none.
+
+    Args:
+        view: the run.
+        name: of the quantile, such as "p99_ns".
+    """
+    reaction = view.summary.get("reaction") or {}
+    value, ends = reaction.get(name), (reaction.get("ci95") or {}).get(name)
+    return None if value is None or not ends else Estimate(value, *ends)
 
 
 def segment_names(views: Sequence[RunView]) -> list[str]:

@@ -63,7 +63,7 @@ def line(views: Sequence[RunView], index: int, shape: str = "linear", width: flo
     return {
         "mode": "lines",
         "name": label(views[index], index),
-        "line": {"color": color(index), "dash": DASHES[index % len(DASHES)], "shape": shape, "width": width},
+        "line": {"color": color(index), "dash": dash(index), "shape": shape, "width": width},
         "meta": {"run": index},
     }
 
@@ -71,6 +71,11 @@ def line(views: Sequence[RunView], index: int, shape: str = "linear", width: flo
 def color(index: int) -> str:
     """Colour of a run."""
     return LIGHT[RUN_NAMES[index % len(RUN_NAMES)]]
+
+
+def dash(index: int) -> str:
+    """Dash of a run; colour and dash together repeat only after as many runs as there are pairs of them."""
+    return DASHES[(index + index // len(RUN_NAMES)) % len(DASHES)]
 
 
 def label(view: RunView, index: int) -> str:

@@ -14,6 +14,31 @@ COMPLETE: Final = "complete"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True, eq=False)
+class Folded:
+    """A period that late answers keep, and the run folded at it.
+
+    Attributes:
+        period_ns: length of the cycle.
+        error_ns: its standard error.
+        origin_ns: time of the stimulus at phase 0.
+        late_above_ns: later answers, and missing ones, count as late here.
+        start_ns: where the window of late answers starts, from phase 0, below the period.
+        width_ns: how long that window lasts; it may reach past the end of the cycle.
+        stimuli: shape (bins,), int64, stimuli by phase.
+        late: shape (bins,), int64, late ones by phase.
+    """
+
+    period_ns: float
+    error_ns: float
+    origin_ns: int
+    late_above_ns: int
+    start_ns: float
+    width_ns: float
+    stimuli: NDArray[np.int64]
+    late: NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class RunView:
     """One run, ready to be shown.
 
@@ -36,6 +61,14 @@ class RunView:
         notes: remarks on the data.
         cautions: warnings that belong to this run.
         wiring: pairs (from, to).
+        judged: "pass", "fail" or "not enough data"; "" without a deadline.
+        judgement: the same in sentences, the first is the answer.
+        findings: what is remarkable about the answers, in sentences.
+        folds: periods of late answers, strongest first.
+        axes: what a series varied, and this run's value of each.
+        bench: contents of a bench file that repeats the run, "" where none can be given.
+        tool: program and version that measured it.
+        pooled: how many runs were put together, end to end; 1 for a run.
     """
 
     title: str
@@ -56,6 +89,14 @@ class RunView:
     notes: Sequence[str] = ()
     cautions: Sequence[str] = ()
     wiring: Sequence[tuple[str, str]] = ()
+    judged: str = ""
+    judgement: Sequence[str] = ()
+    findings: Sequence[str] = ()
+    folds: Sequence[Folded] = ()
+    axes: Mapping[str, str] = field(default_factory=dict)
+    bench: str = ""
+    tool: str = ""
+    pooled: int = 1
 
     def __post_init__(self) -> None:
         columns = {

@@ -1,0 +1,91 @@
+"""One figure or one table of a report as a file."""
+
+import re
+import sys
+from pathlib import Path
+
+from edgereply.errors import SettingError
+from edgereply.report import plots, tables
+from edgereply.report.document import write_whole
+from edgereply.report.figures import pictures
+from edgereply.reporting import Material
+
+_SIZE = re.compile(r"(\d{2,5})x(\d{2,5})")
+_MOST_PIXELS = 10_000
+
+
+def check_names(figure: str, table: str, output: Path | None, size: str) -> None:
+    """Refuse what cannot be written before anything is evaluated.
+
+    Raises:
+        SettingError: an unknown figure, table, format or size.
+    """
+    if figure and table:
+        raise SettingError("one figure or one table at a time", where="report", remedy="leave --figure or --table out")
+    if figure:
+        _one_of(figure, plots.NAMES, "--figure")
+        _one_of(
+            _suffix(output or _picture_path(figure)),
+            pictures.FORMATS,
+            "--output",
+            "end its name with .svg, .png or .pdf",
+        )
+        _pixels(size)
+    if table:
+        _one_of(table, tables.NAMES, "--table")
+        if output is not None:
+            _one_of(_suffix(output), tables.FORMATS, "--output", "end its name with .md, .csv, .json or .tex")
+
+
+def write_figure(material: Material, name: str, output: Path | None, size: str = "900x500") -> Path:
+    """Draw one figure into a file.
+
+    Raises:
+        SettingError: these runs cannot fill it, or it cannot be drawn or written.
+    """
+    path = output or _picture_path(name)
+    figure = plots.draw(name, material.views)
+    if figure is None:
+        raise SettingError(
+            f"these runs have no figure {name!r}", where="--figure", remedy="the page shows the figures they have"
+        )
+    width, height = _pixels(size)
+    title = plots.HEADINGS[name] + (f": {material.views[0].title}" if len(material.views) == 1 else "")
+    write_whole(path, pictures.picture(figure, _suffix(path), width, height, title), "the picture")
+    return path
+
+
+def write_table(material: Material, name: str, output: Path | None, to_stdout: bool) -> Path | None:
+    """Write one table into a file, or as Markdown to stdout.
+
+    Raises:
+        SettingError: it cannot be written.
+    """
+    table = tables.make_table(name, material.views, material.standing)
+    if output is None:
+        if to_stdout:
+            sys.stdout.write(tables.render(table, "md"))
+        return None
+    write_whole(output, tables.render(table, _suffix(output)).encode(), "the table")
+    return output
+
+
+def _picture_path(name: str) -> Path:
+    return Path(f"{name}.svg")
+
+
+def _suffix(path: Path) -> str:
+    return path.suffix.lower().removeprefix(".")
+
+
+def _one_of(name: str, names: tuple[str, ...], where: str, remedy: str = "") -> None:
+    if name not in names:
+        raise SettingError(f"unknown {name!r}", where=where, remedy=remedy or f"one of: {', '.join(names)}")
+
+
+def _pixels(size: str) -> tuple[int, int]:
+    found = _SIZE.fullmatch(size)
+    width, height = (int(found[1]), int(found[2])) if found else (0, 0)
+    if not (100 <= width <= _MOST_PIXELS and 100 <= height <= _MOST_PIXELS):
+        raise SettingError(f"{size!r} is no size", where="--size", remedy="write 900x500, each from 100 to 10000")
+    return width, height

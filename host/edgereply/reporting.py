@@ -1,0 +1,195 @@
+"""Runs and series from the disk into everything a report shows: evaluated, judged, explained, compared."""
+
+from collections import Counter
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Final
+
+import numpy as np
+
+from edgereply.analysis.explain import Explanation
+from edgereply.analysis.pairing import Status
+from edgereply.describing import describe, long_pulse_sentences
+from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated
+from edgereply.errors import DataError
+from edgereply.evaluate import Evaluation
+from edgereply.explaining import context_sentences, explain_pulses, explain_run, relate_context
+from edgereply.explaining import sentences as explanation_sentences
+from edgereply.judging import judge_run
+from edgereply.judging import sentences as verdict_sentences
+from edgereply.pooling import pool
+from edgereply.repeating import bench_of_run, bench_of_series
+from edgereply.report.view import Folded, RunView
+from edgereply.series import SeriesRecord, load_series
+from edgereply.standing import Standing, stand
+from edgereply.store import RunReader
+from edgereply.views import cautions, make_view
+
+CONFIDENCE: Final = 0.95
+# Looking for periods takes time that grows faster than a run; a stretch of this length shows what there is.
+MOST_EXPLAINED: Final = 200_000
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Material:
+    """What a report is made of.
+
+    Attributes:
+        views: runs and conditions, in the order given.
+        standing: the same compared with each other.
+        title: of the page; "" where the runs give none.
+    """
+
+    views: list[RunView]
+    standing: Standing
+    title: str
+
+
+def load_material(paths: Sequence[Path], deadline_ns: int | None, say: Callable[[str], None]) -> Material:
+    """Read, evaluate, judge, explain and compare.
+
+    Args:
+        paths: run or series directories, at least one.
+        deadline_ns: judged in place of the runs' own.
+        say: one line on what is being done.
+
+    Raises:
+        DataError: neither a run nor a series, or damaged; or a series without a complete block.
+    """
+    sides: list[tuple[RunView, Entrant]] = []
+    titles: list[str] = []
+    for number, path in enumerate(paths, 1):
+        before = f"{number} of {len(paths)}: " if len(paths) > 1 else ""
+        if (path / "series.json").is_file():
+            record = load_series(path)
+            titles.append(record.title)
+            for blocks in blocks_of(path, record):
+                say(f"{before}{path.name}, {blocks.condition}: evaluating {len(blocks.runs)} blocks")
+                if blocks.runs:
+                    sides.append(_condition(path, record, blocks, deadline_ns, len(paths) > 1))
+        else:
+            say(f"{before}evaluating {path} from its raw stamps")
+            run = evaluated(path, deadline_ns)
+            titles.append(run.record.title)
+            sides.append((_run(run), entrant(str(path), [run])))
+    return _together(sides, paths, titles)
+
+
+def _together(sides: list[tuple[RunView, Entrant]], paths: Sequence[Path], titles: Sequence[str]) -> Material:
+    if not sides:
+        raise DataError("no block is complete", where=str(paths[0]), remedy="measure the rest: sweep PLAN --resume")
+    one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
+    standing = stand([side for _, side in sides], one_series)
+    views = [view for view, _ in sides]
+    return Material(
+        _told_apart(views, [side for _, side in sides]), standing, " / ".join(dict.fromkeys(filter(None, titles)))
+    )
+
+
+def _run(run: EvaluatedRun) -> RunView:
+    view = make_view(run.record, run.result, run.deadline_ns, str(run.place))
+    view = replace(view, bench=bench_of_run(run.record), tool=run.record.tool)
+    return _in_words(view, run.result, RunReader(run.place))
+
+
+def _condition(
+    directory: Path, record: SeriesRecord, blocks: Blocks, deadline_ns: int | None, named: bool
+) -> tuple[RunView, Entrant]:
+    runs = [evaluated(run, deadline_ns) for run in blocks.runs]
+    name = f"{directory.name} {blocks.condition}" if named else blocks.condition
+    side = entrant(name, runs, blocks.rounds, blocks.trouble)
+    pooled = pool([run.result for run in runs])
+    view = make_view(runs[0].record, pooled, side.deadline_ns, str(directory))
+    seeds = ", ".join(str(block.seed) for block in record.blocks if block.condition == blocks.condition)
+    requested = {**view.condition_requested, "seed": f"{seeds}, a round each"}
+    in_effect = {key: value for key, value in view.condition_in_effect.items() if key != "seed"}
+    view = replace(
+        view,
+        title=name,
+        evidence=side.evidence,
+        virtual=side.virtual,
+        condition_requested={"rounds": len(runs), **requested},
+        condition_in_effect=in_effect,
+        notes=[
+            f"{len(runs)} blocks put together, order seed {record.order_seed}; series {directory}, {record.created}"
+        ],
+        cautions=[*_cautions(runs), *blocks.trouble],
+        axes=record.conditions[blocks.condition],
+        bench=bench_of_series(record.bench, record.plan) or bench_of_run(runs[0].record),
+        tool=runs[0].record.tool,
+        pooled=len(runs),
+    )
+    return _in_words(view, pooled, None), side
+
+
+def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
+    """Cautions of several runs, what they count added up."""
+    together = Counter(dict.fromkeys(runs[0].record.counts, 0))
+    for run in runs:
+        together.update(run.record.counts)
+    ambiguous = sum(run.result.counts.get("ambiguous", 0) for run in runs)
+    return cautions(runs[0].record.model_copy(update={"counts": dict(together)}), ambiguous)
+
+
+def _in_words(view: RunView, result: Evaluation, reader: RunReader | None) -> RunView:
+    """Verdict and findings; a run's periods are looked for in `reader`, which is None for several runs."""
+    judged, judgement = _judge(view, result)
+    answered = view.answered()
+    findings = describe(view.reaction_ns[answered], view.stimulus_ns[answered], reader is not None)
+    findings += long_pulse_sentences(explain_pulses(result))
+    folds: tuple[Folded, ...] = ()
+    if reader is not None and answered.any():
+        stretch = _stretch(result)
+        explanation = explain_run(stretch, None)
+        if stretch is not result:
+            findings.append(
+                f"What late answers have in common was looked for in the first {MOST_EXPLAINED:,} stimuli; "
+                "'edgereply explain' takes them all."
+            )
+        findings += explanation_sentences(explanation, None)
+        findings += context_sentences(relate_context(stretch, explanation.late_above_ns, reader.context()))
+        folds = _folds(explanation, stretch)
+    return replace(view, judged=judged, judgement=judgement, findings=findings, folds=folds)
+
+
+def _judge(view: RunView, result: Evaluation) -> tuple[str, list[str]]:
+    if view.deadline_ns is None or not len(result.status):
+        return "", []
+    try:
+        judgement = judge_run(result, view.deadline_ns, CONFIDENCE, None, with_tail=False)
+    except DataError:
+        return "", []
+    return judgement.outcome, verdict_sentences(judgement)
+
+
+def _stretch(result: Evaluation) -> Evaluation:
+    if len(result.status) <= MOST_EXPLAINED:
+        return result
+    first = slice(MOST_EXPLAINED)
+    return replace(
+        result, stimulus_ns=result.stimulus_ns[first], status=result.status[first],
+        reaction_ns=result.reaction_ns[first], pulse_width_ns=result.pulse_width_ns[first],
+        segments={name: values[first] for name, values in result.segments.items()}, edge_ns=result.edge_ns[first],
+    )  # fmt: skip
+
+
+def _folds(explanation: Explanation, result: Evaluation) -> tuple[Folded, ...]:
+    origin_ns = int(result.stimulus_ns[np.flatnonzero(result.status != Status.AMBIGUOUS)[0]])
+    return tuple(
+        Folded(
+            period_ns=found.finding.period_ns, error_ns=found.finding.error_ns, origin_ns=origin_ns,
+            late_above_ns=explanation.late_above_ns, start_ns=found.finding.window.start_ns,
+            width_ns=found.finding.window.width_ns, stimuli=found.finding.fold.stimuli, late=found.finding.fold.late,
+        )
+        for found in explanation.periods
+    )  # fmt: skip
+
+
+def _told_apart(views: list[RunView], sides: Sequence[Entrant]) -> list[RunView]:
+    """Runs that would have the same name get their directory's added."""
+    taken = [view.title for view in views]
+    return [
+        view if taken.count(view.title) == 1 else replace(view, title=f"{view.title} · {Path(side.name).name}")
+        for view, side in zip(views, sides, strict=True)
+    ]
