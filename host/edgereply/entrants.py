@@ -98,6 +98,7 @@ class Blocks:
     condition: str
     runs: tuple[Path, ...]
     rounds: tuple[int, ...]
+    seeds: tuple[int, ...]
     trouble: tuple[str, ...]
 
 
@@ -190,6 +191,7 @@ def blocks_of(directory: Path, record: SeriesRecord) -> list[Blocks]:
                 condition,
                 tuple(directory / block.run for block in whole),
                 tuple(block.round for block in whole),
+                tuple(block.seed for block in whole),
                 tuple(_trouble(block) for block in blocks if block.state != "complete"),
             )
         )

@@ -111,7 +111,7 @@ def sentences(judgement: Judgement) -> list[str]:
     }
     lines = [
         said[judgement.outcome],
-        f"{verdict.late} of {verdict.stimuli:,} stimuli were answered late or not at all.",
+        f"{verdict.late:,} of {verdict.stimuli:,} stimuli were answered late or not at all.",
     ]
     lines.append(
         f"With {verdict.confidence:.1%} confidence the share of late answers is at most {verdict.upper_bound:.3g}"
@@ -125,10 +125,10 @@ def sentences(judgement: Judgement) -> list[str]:
             "and the bounds allow for it."
         )
     if judgement.ambiguous:
-        lines.append(f"{judgement.ambiguous} stimuli are left out: which answer is theirs cannot be told.")
+        lines.append(f"{judgement.ambiguous:,} stimuli are left out: which answer is theirs cannot be told.")
     if judgement.near:
         lines.append(
-            f"{judgement.near} answers are within {duration(judgement.near_ns)} of the deadline, nearer than the "
+            f"{judgement.near:,} answers are within {duration(judgement.near_ns)} of the deadline, nearer than the "
             "recording can tell: the verdict holds only where both readings of them agree."
         )
     if verdict.more_stimuli is not None:

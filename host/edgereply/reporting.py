@@ -101,7 +101,7 @@ def _condition(
     side = entrant(name, runs, blocks.rounds, blocks.trouble)
     pooled = pool([run.result for run in runs])
     view = make_view(runs[0].record, pooled, side.deadline_ns, str(directory))
-    seeds = ", ".join(str(block.seed) for block in record.blocks if block.condition == blocks.condition)
+    seeds = ", ".join(map(str, blocks.seeds))
     requested = {**view.condition_requested, "seed": f"{seeds}, a round each"}
     in_effect = {key: value for key, value in view.condition_in_effect.items() if key != "seed"}
     view = replace(

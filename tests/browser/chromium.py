@@ -92,8 +92,9 @@ class Browser:
         self.driver.execute_script("const e = document.querySelector(arguments[0]); e.focus(); e.click();", selector)
 
     def key(self, selector: str, key: str) -> None:
-        """Press a key on a focused element."""
-        self.driver.execute_script("document.querySelector(arguments[0]).focus()", selector)
+        """Press a key on a focused element; without one, where the focus is."""
+        if selector:
+            self.driver.execute_script("document.querySelector(arguments[0]).focus()", selector)
         for kind in ("keyDown", "keyUp"):
             self.driver.execute_cdp_cmd("Input.dispatchKeyEvent", {"type": kind, "key": key})
 

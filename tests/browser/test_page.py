@@ -6,8 +6,11 @@ from pathlib import Path
 import pytest
 
 from edgereply.report.document import write_page
+from edgereply.reporting import load_material
 from tests.browser.chromium import Browser, browser
 from tests.browser.contrast import contrast
+from tests.fakes.made_runs import ticking_board
+from tests.fakes.told_runs import save_run, save_sweep
 from tests.unit.host.report.runs import HOSTILE, usual
 
 pytestmark = pytest.mark.browser
@@ -50,6 +53,16 @@ def one(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture(scope="module")
+def sweep(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A sweep beside a run with a period: every figure and every table there is."""
+    root = tmp_path_factory.mktemp("sweep")
+    runs = [save_sweep(root / "night"), save_run(root / "tick", *ticking_board(10_000, 3))]
+    material = load_material(runs, 10_000, lambda line: None)
+    write_page(material.views, root / "report.html", material.standing, material.title)
+    return root / "report.html"
+
+
+@pytest.fixture(scope="module")
 def several(tmp_path_factory: pytest.TempPathFactory) -> Path:
     path = tmp_path_factory.mktemp("several") / "report.html"
     views = [
@@ -75,6 +88,24 @@ def test_it_loads_offline_without_complaint(window: Browser, one: Path) -> None:
     for key in FIGURES:
         assert window.ask(f"document.querySelectorAll('#{key} :is(.trace path, .heatmaplayer image)').length") > 0, key
     assert window.ask("performance.getEntriesByType('resource').map(r => r.name)") == []
+    assert window.complaints() == []
+
+
+def test_a_sweep_shows_curves_folds_and_who_differs(window: Browser, sweep: Path) -> None:
+    window.open(sweep)
+    drawn = window.ask("[...document.querySelectorAll('.drawing')].map(d => d.id)")
+    assert drawn == ["quantiles", "rates", *FIGURES[:-1], "fold-4"]
+    for key in ("quantiles", "rates", "fold-4"):
+        assert window.ask(f"document.querySelectorAll('#{key} :is(.trace path, .heatmaplayer image)').length") > 0, key
+    assert axis(window, "rates")[0] == "log"
+    window.click(".controls[data-for='rates'] [data-axis='x']")
+    window.until(lambda: axis(window, "rates")[0] == "linear", "a linear rate")
+    marks = window.ask("[...document.querySelectorAll('.comparison tbody td:last-child')].map(t => t.textContent)")
+    assert marks[0] == "–"
+    assert all(mark.startswith("≠ ") for mark in marks[1:])
+    # Every link of the contents leads somewhere.
+    assert window.ask("[...document.querySelectorAll('nav a')].every(a => document.querySelector(a.hash))")
+    assert window.ask("[...document.querySelectorAll('table caption')].every(c => c.textContent.includes('virtual'))")
     assert window.complaints() == []
 
 
@@ -147,8 +178,9 @@ def test_a_run_can_be_taken_out_of_the_figures(window: Browser, several: Path) -
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])
-def test_text_can_be_read(window: Browser, several: Path, dark: bool) -> None:
-    window.open(several, dark=dark)
+@pytest.mark.parametrize("which", ["several", "sweep"])
+def test_text_can_be_read(window: Browser, request: pytest.FixtureRequest, which: str, dark: bool) -> None:
+    window.open(request.getfixturevalue(which), dark=dark)
     window.driver.execute_script("document.querySelectorAll('details').forEach(d => d.open = true)")
     pairs = window.ask(TEXT_COLOURS)
     assert len(pairs) >= 8
@@ -176,7 +208,9 @@ def test_the_reader_may_choose_the_colours(window: Browser, one: Path) -> None:
 
 
 @pytest.mark.parametrize("width", [360, 1200])
-def test_no_part_of_the_page_is_wider_than_the_window(window: Browser, several: Path, width: int) -> None:
+def test_no_part_of_the_page_is_wider_than_the_window(window: Browser, several: Path, sweep: Path, width: int) -> None:
+    window.open(sweep, width=width)
+    assert window.ask("document.documentElement.scrollWidth") <= width
     window.open(several, width=width)
     assert window.ask("innerWidth") == width
     assert window.ask("document.documentElement.scrollWidth") <= width
@@ -194,3 +228,20 @@ def test_screen_readers_get_names_and_tables(window: Browser, one: Path) -> None
     )
     assert figures_with_tables == len(FIGURES)
     assert len({name for role, name in named if role == "heading"}) >= 8
+
+
+def test_everything_can_be_reached_by_the_tab_key(window: Browser, one: Path) -> None:
+    window.open(one)
+    wanted = window.ask("document.querySelectorAll('.controls button, .drawing, #theme, nav a, .skip').length")
+    reached = set()
+    for _ in range(wanted * 3):
+        window.key("", "Tab")
+        reached.add(
+            window.ask(
+                "(e => e.id || e.hash || [e.closest('[data-for]')?.dataset.for, e.textContent.trim()].join(' '))"
+                "(document.activeElement)"
+            )
+        )
+    for key in FIGURES:
+        assert {key, f"{key} Zoom in", f"{key} Whole range", f"#{key}-heading"} <= reached
+    assert {"theme", "#main", "tail ✓ Logarithmic time"} & reached >= {"theme", "#main"}

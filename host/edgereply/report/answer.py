@@ -49,20 +49,21 @@ def answer(view: RunView) -> Answer:
         Sentences.
     """
     values = present(view.reaction_ns)
-    details: list[str] = []
+    speed = _speed(view, int(values.max()), values.size) if values.size else []
+    headline, *more = view.judgement or [_unjudged(view, values.size)]
+    cut: list[str] = []
     if view.status != COMPLETE:
-        details.append(f"The run is {clean(view.status)}; these figures cover only what was recorded.")
-    if values.size:
-        details += _speed(view, int(values.max()), values.size)
-    answered = f"{values.size:,} of {view.stimuli:,} stimuli answered"
+        cut.append(f"The run is {clean(view.status)}; these figures cover only what was recorded.")
+    return Answer(_OUTCOMES.get(view.judged, "open"), headline, (*cut, *more, *speed))
+
+
+def _unjudged(view: RunView, count: int) -> str:
     if not view.stimuli:
-        return Answer("open", "Nothing was measured.", tuple(details))
-    if view.judgement:
-        headline, *more = view.judgement
-        return Answer(_OUTCOMES.get(view.judged, "open"), headline, (*more, *details))
+        return "Nothing was measured."
+    answered = f"{count:,} of {view.stimuli:,} stimuli answered"
     if view.deadline_ns is None:
-        return Answer("open", f"{answered}; no deadline was set.", tuple(details))
-    return Answer("open", f"{answered}; the deadline of {exactly(view.deadline_ns)} was not judged.", tuple(details))
+        return f"{answered}; no deadline was set."
+    return f"{answered}; the deadline of {exactly(view.deadline_ns)} was not judged."
 
 
 def _speed(view: RunView, slowest: int, count: int) -> list[str]:

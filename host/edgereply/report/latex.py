@@ -9,9 +9,9 @@ from edgereply.report.text import clean
 
 _CODES: Final = {
     "\\": r"\textbackslash{}", "{": r"\{", "}": r"\}", "&": r"\&", "%": r"\%", "$": r"\$", "#": r"\#", "_": r"\_",
-    "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": r"\textless{}", ">": r"\textgreater{}",
-    "|": r"\textbar{}", "µ": r"\textmu{}", "−": "$-$", "–": "--", "≥": r"$\geq$", "≠": r"$\neq$", "±": r"$\pm$",
-    "·": r"\textperiodcentered{}", "…": r"\dots{}", "×": r"$\times$", '"': r"\textquotedbl{}",
+    "~": r"\textasciitilde{}", "^": r"\textasciicircum{}", "<": "$<$", ">": "$>$",
+    "|": "$|$", "µ": r"\textmu{}", "−": "$-$", "–": "--", "≥": r"$\geq$", "≠": r"$\neq$", "±": r"$\pm$",
+    "·": r"$\cdot$", "…": r"\dots{}", "×": r"$\times$",
     "[": "{[}", "]": "{]}",
 }  # fmt: skip
 

@@ -90,7 +90,7 @@ def _summary(views: Sequence[RunView], standing: Standing) -> _Made:
         for sample, figures in samples.items():
             ends = figures.get("ci95") or {}
             for figure, value in figures.items():
-                if figure in ("ci95", "needed"):
+                if not isinstance(value, int | float | None):
                     continue
                 low, high = ends.get(figure) or (None, None)
                 records.append({**_who(index, view), "sample": sample, "figure": figure, "value": value,

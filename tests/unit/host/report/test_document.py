@@ -62,7 +62,8 @@ def test_a_hostile_name_stays_text_everywhere() -> None:
     evil = usual(
         title=HOSTILE, evidence=HOSTILE, status=HOSTILE, notes=[HOSTILE], cautions=[HOSTILE], repeat=[HOSTILE],
         wiring=[(HOSTILE, HOSTILE)], condition_requested={HOSTILE: HOSTILE},
-        condition_in_effect={HOSTILE: {HOSTILE: 1}}, environment={HOSTILE: HOSTILE},
+        condition_in_effect={HOSTILE: {HOSTILE: 1}}, environment={HOSTILE: HOSTILE}, judgement=[HOSTILE],
+        findings=[HOSTILE], bench=HOSTILE, tool=HOSTILE,
     )  # fmt: skip
     harmless, hostile = read(usual(), usual()), read(evil, evil)
     assert {tag for tag, _ in hostile.tags} <= {tag for tag, _ in harmless.tags}
@@ -88,7 +89,7 @@ def test_nothing_is_fetched_and_scripts_run_by_hash() -> None:
 
 def test_every_table_says_the_grade_of_evidence() -> None:
     found = read(usual(), usual(virtual=False, evidence="loop-back"))
-    assert len(found.captions) == 10
+    assert len(found.captions) == 11
     for caption in found.captions:
         assert "virtual · joined" in caption or "loop-back" in caption
     assert len([a for tag, a in found.tags if tag == "div" and a.get("role") == "img" and a.get("aria-label")]) == 6
@@ -97,7 +98,8 @@ def test_every_table_says_the_grade_of_evidence() -> None:
 def test_all_parts_are_there() -> None:
     words = " ".join(read(usual()).words.split())
     for part in (
-        "not met by 15 of 5,000 stimuli", "realtime.fifo_priority 80 none ≠ differs", "kernel 6.1",
+        "FAIL: the deadline of 2 ms is not kept.", "One usual reaction time", "seed = 20", "edgereply 9.9",
+        "realtime.fifo_priority 80 none ≠ differs", "kernel 6.1",
         "edgereply measure --bench bench.toml", "source: stimulus", "Note: a note", "Caution: a caution", *SAFETY,
     ):  # fmt: skip
         assert part in words

@@ -1,6 +1,7 @@
 import base64
 import json
 from collections.abc import Iterator
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -8,7 +9,7 @@ import pytest
 
 from edgereply.report import figures
 from edgereply.report.theme import LIGHT
-from edgereply.report.view import NO_STAMP, RunView
+from edgereply.report.view import NO_STAMP, Folded, RunView
 from tests.unit.host.report.runs import HOSTILE, run, shuffled, usual
 
 DRAWN = ("distribution", "tail", "over_time", "persistence", "segments", "quantiles")
@@ -115,6 +116,69 @@ def test_intervals_become_error_bars() -> None:
     # Median 50 µs within 40 to 61 µs, see test_rows; the second run is too short for any quantile.
     assert (bars["y"][0], bars["error_y"]["array"][0], bars["error_y"]["arrayminus"][0]) == (50.0, 11.0, 10.0)
     assert drawn["data"][1].get("y", []) == []
+
+
+def swept(wait: str, rate: int, seed: int, level_ns: int) -> RunView:
+    reaction = level_ns + np.random.default_rng(seed).integers(0, 20_000, 2000)
+    return run(reaction, title=f"{wait}-{rate}", axes={"wait": wait, "rate": f"{rate}/s"})
+
+
+def test_a_sweep_becomes_a_curve_for_each_wait_with_its_band() -> None:
+    views = [swept("spin", 500, 1, 90_000), swept("block", 200, 2, 10_000), swept("block", 1000, 3, 50_000)]
+    drawn = spec("sweep_curves", *views)
+    medians = [t for t in drawn["data"] if t.get("xaxis", "x") == "x" and "markers" in t["mode"]]
+    assert [(t["name"], t["x"]) for t in medians] == [("wait spin", [500.0]), ("wait block", [200.0, 1000.0])]
+    assert [round(y) for y in medians[1]["y"]] == [20, 60]
+    [band] = [t for t in drawn["data"] if t.get("fill") and t.get("xaxis", "x") == "x" and len(t["x"]) == 4]
+    low, high = (views[1].summary["reaction"]["ci95"]["median_ns"][end] / 1000 for end in (0, 1))
+    assert (band["x"], band["y"][0], band["y"][3]) == ([200.0, 1000.0, 1000.0, 200.0], high, low)
+    assert medians[0]["marker"]["symbol"] != medians[1]["marker"]["symbol"]
+
+
+def test_one_rate_is_no_curve() -> None:
+    assert figures.sweep_curves([usual(), usual()]) is None
+    assert figures.sweep_curves([swept("spin", 500, 1, 90_000), swept("block", 500, 2, 10_000)]) is None
+
+
+def folded(view: RunView) -> RunView:
+    """Stimuli at 0, 1, 2 … ms folded at 10 ms: those at 3 ms are late."""
+    at = view.stimulus_ns % 10_000_000
+    stimuli = np.bincount(at // 100_000, minlength=100)
+    late = np.bincount(at[view.late()] // 100_000, minlength=100)
+    found = Folded(
+        period_ns=1e7, error_ns=12.0, origin_ns=0, late_above_ns=2_000_000, start_ns=2.9e6, width_ns=3e5,
+        stimuli=stimuli, late=late,
+    )  # fmt: skip
+    return replace(view, folds=(found,))
+
+
+def test_the_fold_shows_when_in_the_period_answers_are_late() -> None:
+    reaction = np.full(1000, 100_000)
+    reaction[3::10] = 3_000_000
+    view = folded(run(reaction))
+    figure = figures.fold(view)
+    assert figure is not None
+    drawn = json.loads(figure.to_json())
+    [bars] = [trace for trace in drawn["data"] if trace["type"] == "bar"]
+    at = dict(zip(numbers(bars["x"]), numbers(bars["y"]), strict=True))
+    assert {round(x, 2): y for x, y in at.items() if y} == {3.05: 1.0}
+    [heat] = [trace for trace in drawn["data"] if trace["type"] == "heatmap"]
+    counts = (
+        np.array(heat["customdata"])
+        if isinstance(heat["customdata"], list)
+        else np.array(numbers(heat["customdata"])).reshape(-1, 120)
+    )
+    assert counts.sum() == 1000
+    assert np.flatnonzero(counts[-1]).tolist() == [36]
+    assert [t["text"][1] for t in traces(drawn, "window")] == ["late from here", "to here"]
+    assert drawn["layout"]["title"]["text"] == "evidence: virtual · joined"
+    assert figures.fold(usual()) is None
+
+
+def test_more_runs_than_colours_still_differ() -> None:
+    drawn = spec("distribution", *(usual(count=50, seed=n) for n in range(30)))
+    lines = {(t["line"]["color"], t["line"]["dash"]) for t in drawn["data"] if "run" in t.get("meta", {})}
+    assert len(lines) == 30
 
 
 def test_no_segments_no_figure() -> None:

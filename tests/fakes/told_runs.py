@@ -1,0 +1,77 @@
+"""Run and series directories made from a known truth, without measuring."""
+
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from edgereply.records import RunRecord, SourceRecord
+from edgereply.series import BlockRecord, SeriesRecord, save_series
+from edgereply.settings import Bench
+from edgereply.store import RunWriter
+
+BENCH: dict[str, Any] = {
+    "title": "Reject gate (invented, virtual)",
+    "deadline": "2ms",
+    "board": {"gate": {"link": "local", "route": "virtual", "wait": "block"}},
+    "source": {"kind": "virtual"},
+    "stimulus": {"rate": "1000/s", "floor": "500us", "count": 1000, "seed": 20},
+}
+
+
+def record(wait: str = "block", bench: dict[str, Any] | None = None, **changes: Any) -> RunRecord:
+    """The record of a run of that bench."""
+    checked = Bench.model_validate(BENCH if bench is None else bench)
+    name, board = checked.pick("")
+    requested = {"board": board.model_dump(mode="json"), "stimulus": checked.stimulus.model_dump(mode="json")}
+    requested["board"]["wait"] = wait
+    values: dict[str, Any] = {
+        "tool": "edgereply test", "run_id": f"id-{wait}", "created": "2026-01-01T00:00:00+00:00",
+        "title": checked.title, "board": name, "evidence": "loop-back", "virtual": True, "requested": requested,
+        "source": SourceRecord(kind=checked.source.kind), "window_ns": checked.stimulus.window,
+        "deadline_ns": checked.deadline, "repeat": ["edgereply measure --bench bench.toml"],
+    }  # fmt: skip
+    return RunRecord(**(values | changes))
+
+
+def save_run(
+    directory: Path, stimulus_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], wait: str = "block", **changes: Any
+) -> Path:
+    """Write a complete loop-back run with pulses of 50 µs; answers must come before the next stimulus."""
+    writer = RunWriter(directory, record(wait, **changes))
+    times = np.stack([stimulus_ns, stimulus_ns + reaction_ns, stimulus_ns + reaction_ns + 50_000], axis=1)
+    writer.add_source(np.tile(np.array([1, 2, 3], np.uint8), stimulus_ns.size), times.ravel())
+    writer.finish("complete", "")
+    return directory
+
+
+def save_sweep(directory: Path, rounds: int = 6, count: int = 300) -> Path:
+    """Write a sweep of two waits at two rates; block answers in about 100 µs, spin in 50, both slower at 500/s."""
+    conditions, blocks = {}, []
+    for wait in ("block", "spin"):
+        for rate in (200, 500):
+            conditions[f"{wait}-{rate}_per_s"] = {"wait": wait, "rate": f"{rate}/s"}
+    for number in range(1, rounds + 1):
+        for name, axes in conditions.items():
+            rng = np.random.default_rng([number, len(name)])
+            period_ns = 10**9 // int(axes["rate"].removesuffix("/s"))
+            level_ns = (100_000 if axes["wait"] == "block" else 50_000) + period_ns // -500 + 10_000
+            asked = BENCH | {"stimulus": BENCH["stimulus"] | {"rate": axes["rate"]}}
+            save_run(
+                directory / f"r{number:02}-{name}", period_ns * np.arange(1, count + 1),
+                level_ns + rng.integers(0, 9_000, count), axes["wait"],
+                bench=asked,
+            )  # fmt: skip
+            blocks.append(BlockRecord(round=number, condition=name, run=f"r{number:02}-{name}", seed=number,
+                                      state="complete"))  # fmt: skip
+    blocks.append(BlockRecord(round=rounds + 1, condition=next(iter(conditions)), run="never", seed=1))
+    save_series(
+        directory,
+        SeriesRecord(
+            tool="edgereply test", created="2026-01-01T00:00:00+00:00", board="gate", title="A night", order_seed=3,
+            conditions=conditions, blocks=blocks, bench=BENCH,
+            plan={"bench": "bench.toml", "repeats": rounds, "axes": {"wait": ["block", "spin"], "cpus": []}},
+        ),
+    )  # fmt: skip
+    return directory
