@@ -99,7 +99,7 @@ def _condition(
     runs = [evaluated(run, deadline_ns) for run in blocks.runs]
     name = f"{directory.name} {blocks.condition}" if named else blocks.condition
     side = entrant(name, runs, blocks.rounds, blocks.trouble)
-    pooled = pool([run.result for run in runs])
+    pooled = replace(pool([run.result for run in runs]), known_to=side.known_to)
     view = make_view(runs[0].record, pooled, side.deadline_ns, str(directory))
     seeds = ", ".join(map(str, blocks.seeds))
     requested = {**view.condition_requested, "seed": f"{seeds}, a round each"}

@@ -83,6 +83,11 @@ def test_a_wrong_bench_file(place: Workplace, text: bytes, words: list[str]) -> 
         (["report", "nowhere"], ["not a run directory", "nowhere"]),
         (["report", "full"], ["not a run directory", "full"]),
         (["report", "full", "--deadline", "soon"], ["'soon'", "--deadline"]),
+        (["report", "full", "--figure", "mona-lisa"], ["'mona-lisa'", "--figure", "distribution"]),
+        (["report", "full", "--figure", "tail", "-o", "x.jpg"], ["'jpg'", ".svg, .png or .pdf"]),
+        (["report", "full", "--figure", "tail", "--size", "huge"], ["'huge'", "900x500"]),
+        (["report", "full", "--table", "top"], ["'top'", "--table", "comparison"]),
+        (["report", "full", "--table", "summary", "-o", "x.doc"], ["'doc'", ".md, .csv, .json or .tex"]),
         (["measure", "--out", "full"], ["not empty", "full"]),
     ],
 )

@@ -99,10 +99,16 @@ def test_measure_then_report_of_two_runs(place: Workplace) -> None:
         assert done.document["stimuli"] == 300
     done = place.run("report", "run0", "run1", "-o", "page.html", "--deadline", "1ms", "--json")
     assert done.code == 0, done.err
-    assert [set(run) for run in done.document["runs"]] == [SUMMARY | {"run"}] * 2
+    assert [set(run) for run in done.document["runs"]] == [SUMMARY | {"places", "name", "verdict"}] * 2
+    assert [run["places"] for run in done.document["runs"]] == [["run0"], ["run1"]]
     page = (place.root / "page.html").read_text(encoding="utf-8")
     for run in ("run0", "run1"):
         assert RunReader(place.root / run).record.run_id in page
+    done = place.run("report", "run0", "run1", "--table", "comparison", "-o", "table.csv")
+    assert done.code == 0, done.err
+    assert (place.root / "table.csv").read_text(encoding="utf-8").count("virtual · joined") == 2
+    done = place.run("report", "run0", "--table", "summary")
+    assert (done.code, done.out.startswith("Summary. A: gate")) == (0, True)
 
 
 def test_options_and_bench_file_come_to_what_the_record_says(place: Workplace) -> None:

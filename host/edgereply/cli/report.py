@@ -53,7 +53,7 @@ def command(
                 kind: None if written is None else str(written),
                 "runs": [
                     {
-                        "run": " ".join(place.entrant.places),
+                        "places": list(place.entrant.places),
                         "name": view.title,
                         "verdict": view.judged or None,
                         **view.summary,

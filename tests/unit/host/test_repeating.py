@@ -14,7 +14,7 @@ WIRED: dict[str, Any] = {
     "deadline": "1.5ms",
     "board": {
         "gate": {
-            "host": "user@secret.example", "ssh_config": "/home/someone/config", "input": "gpiochip0:17",
+            "host": "user@secret.example", "ssh_config": "/srv/someone/config", "input": "gpiochip0:17",
             "output": {"line": "REJECT", "active_low": True}, "wait": "spin", "hold": "20us",
             "realtime": {"fifo_priority": 80, "cpus": [3]},
         }
