@@ -134,7 +134,7 @@ def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
 
 def _in_words(view: RunView, result: Evaluation, reader: RunReader | None) -> RunView:
     """Verdict and findings; a run's periods are looked for in `reader`, which is None for several runs."""
-    judged, judgement = _judge(view, result)
+    view = judge_view(view, result)
     answered = view.answered()
     findings = describe(view.reaction_ns[answered], view.stimulus_ns[answered], reader is not None)
     findings += long_pulse_sentences(explain_pulses(result))
@@ -150,17 +150,23 @@ def _in_words(view: RunView, result: Evaluation, reader: RunReader | None) -> Ru
         findings += explanation_sentences(explanation, None)
         findings += context_sentences(relate_context(stretch, explanation.late_above_ns, reader.context()))
         folds = _folds(explanation, stretch)
-    return replace(view, judged=judged, judgement=judgement, findings=findings, folds=folds)
+    return replace(view, findings=findings, folds=folds)
 
 
-def _judge(view: RunView, result: Evaluation) -> tuple[str, list[str]]:
+def judge_view(view: RunView, result: Evaluation) -> RunView:
+    """The same run with its verdict, where there is a deadline and anything that can be judged by it.
+
+    Args:
+        view: made from `result`.
+        result: the evaluation.
+    """
     if view.deadline_ns is None or not len(result.status):
-        return "", []
+        return view
     try:
         judgement = judge_run(result, view.deadline_ns, CONFIDENCE, None, with_tail=False)
     except DataError:
-        return "", []
-    return judgement.outcome, verdict_sentences(judgement)
+        return view
+    return replace(view, judged=judgement.outcome, judgement=verdict_sentences(judgement))
 
 
 def _stretch(result: Evaluation) -> Evaluation:

@@ -109,6 +109,8 @@ def pool_views(title: str, views: Sequence[RunView]) -> RunView:
     return replace(
         first,
         title=title,
+        judged="",
+        judgement=(),
         counts=counts,
         summary=summary,
         reaction_ns=reaction,

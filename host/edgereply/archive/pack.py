@@ -15,6 +15,7 @@ from edgereply.errors import SettingError
 from edgereply.export.target import new_file
 from edgereply.report.document import write_page
 from edgereply.report.view import RunView
+from edgereply.reporting import judge_view
 from edgereply.series import SeriesRecord
 from edgereply.store import CONTEXT, RunReader
 from edgereply.views import evaluate_run, make_view, pool_views
@@ -129,7 +130,7 @@ def _stage_run(name: str, reader: RunReader, redactor: Redactor, root: Path, not
         notes.append(f"{name}: the run was cut off before its summary; it was computed when this bundle was made")
         record = record.model_copy(update={"summary": result.summary(record.virtual), "counts": result.counts})
         _write_json(place / "run.json", record.model_dump(mode="json"))
-    return make_view(record, result, record.deadline_ns, f"runs/{name}")
+    return judge_view(make_view(record, result, record.deadline_ns, f"runs/{name}"), result)
 
 
 def _columns(chosen: Chosen, views: dict[str, RunView]) -> list[RunView]:

@@ -81,7 +81,7 @@ def test_what_repeats_a_run_stands_on_its_page(tmp_path: Path) -> None:
 def test_a_run_without_stimuli_is_shown_as_what_it_is(tmp_path: Path) -> None:
     nothing = np.empty(0, np.int64)
     [view] = load_material([save_run(tmp_path / "run", nothing, nothing)], None, quiet).views
-    assert (view.judged, view.judgement, list(view.findings)) == ("", [], [])
+    assert (view.judged, list(view.judgement), list(view.findings)) == ("", [], [])
     assert "Nothing was measured." in page([view])
 
 

@@ -103,6 +103,7 @@ def test_a_bundle_holds_the_raw_stamps_and_nothing_that_names_anybody(made: Path
     assert record["requested"]["board"]["host"] == "user-1@host-1"
     assert record["requested"]["board"]["input"]["line"] == "EYE_IN"
     assert b"host-1" in files["report.html"]
+    assert b"was not judged" not in files["report.html"]
     manifest = json.loads(files["manifest.json"])
     assert {entry["name"]: entry["sha256"] for entry in manifest["files"]} == {
         name: hashlib.sha256(data).hexdigest() for name, data in files.items() if name != "manifest.json"
