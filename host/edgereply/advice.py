@@ -36,6 +36,7 @@ class Advice:
     method: Sequence[str]
     keeping: Sequence[Keeping]
     open: Sequence[str]
+    final: str = FINAL
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -56,7 +57,7 @@ class Advice:
         for item in self.keeping:
             text += ["", f"To keep {item.setting} ({item.why})", *(f"  {line}" for line in item.lines)]
             text += [f"  Mind: {line}" for line in item.cautions]
-        return [*text, *(["", *self.open] if self.open else []), *([FINAL] if self.keeping else [])]
+        return [*text, *(["", *self.open] if self.open else []), *([self.final] if self.keeping else [])]
 
 
 def advise(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> Advice:

@@ -8,8 +8,10 @@ from typing import Final
 
 import numpy as np
 
+from edgereply.advice import Advice, advise
 from edgereply.analysis.explain import Explanation
 from edgereply.analysis.pairing import Status
+from edgereply.contrasts import contrasts
 from edgereply.describing import describe, long_pulse_sentences
 from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated
 from edgereply.errors import DataError
@@ -39,11 +41,13 @@ class Material:
         views: runs and conditions, in the order given.
         standing: the same compared with each other.
         title: of the page; "" where the runs give none.
+        advice: what settings bought, where it is about one series of a sweep.
     """
 
     views: list[RunView]
     standing: Standing
     title: str
+    advice: Advice | None = None
 
 
 def load_material(paths: Sequence[Path], deadline_ns: int | None, say: Callable[[str], None]) -> Material:
@@ -82,9 +86,10 @@ def _together(sides: list[tuple[RunView, Entrant]], paths: Sequence[Path], title
     one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
     standing = stand([side for _, side in sides], one_series)
     views = [view for view, _ in sides]
-    return Material(
-        _told_apart(views, [side for _, side in sides]), standing, " / ".join(dict.fromkeys(filter(None, titles)))
-    )
+    entrants = [side for _, side in sides]
+    settings = load_series(paths[0]).conditions if one_series else {}
+    advice = advise(contrasts(entrants, settings), entrants) if one_series else None
+    return Material(_told_apart(views, entrants), standing, " / ".join(dict.fromkeys(filter(None, titles))), advice)
 
 
 def _run(run: EvaluatedRun) -> RunView:

@@ -61,7 +61,7 @@ def save_sweep(directory: Path, rounds: int = 6, count: int = 300) -> Path:
             save_run(
                 directory / f"r{number:02}-{name}", period_ns * np.arange(1, count + 1),
                 level_ns + rng.integers(0, 9_000, count), axes["wait"],
-                bench=asked,
+                bench=asked, in_effect={"wait": axes["wait"]},
             )  # fmt: skip
             blocks.append(BlockRecord(round=number, condition=name, run=f"r{number:02}-{name}", seed=number,
                                       state="complete"))  # fmt: skip

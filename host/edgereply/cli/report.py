@@ -43,7 +43,7 @@ def command(
         written = write_table(material, table, output, to_stdout=not as_json)
     else:
         page = output or Path("report.html")
-        write_page(material.views, page, material.standing, material.title)
+        write_page(material.views, page, material.standing, material.title, material.advice)
         written = page
     if as_json:
         kind = "figure" if figure else "table" if table else "page"
@@ -51,6 +51,7 @@ def command(
         put_json(
             {
                 kind: None if written is None else str(written),
+                "advice": None if material.advice is None else material.advice.as_dict(),
                 "runs": [
                     {
                         "places": list(place.entrant.places),

@@ -13,6 +13,7 @@ from typing import Any, Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from edgereply import __version__
+from edgereply.advice import Advice
 from edgereply.errors import SettingError
 from edgereply.likeness import difference_words
 from edgereply.report import figures, rows, theme
@@ -39,13 +40,16 @@ SAFETY: Final = (
 )
 
 
-def page(views: Sequence[RunView], standing: Standing | None = None, title: str = "") -> str:
+def page(
+    views: Sequence[RunView], standing: Standing | None = None, title: str = "", advice: Advice | None = None
+) -> str:
     """Render runs, beside each other where there are several.
 
     Args:
         views: one or more runs, in the order of their columns.
         standing: the same runs compared with each other, in the same order.
         title: of the page; one is made where it is "".
+        advice: what settings bought, for conditions of a sweep.
 
     Returns:
         The HTML document, UTF-8 text with line feeds.
@@ -79,6 +83,7 @@ def page(views: Sequence[RunView], standing: Standing | None = None, title: str 
         groups=[*rows.summary_groups(views), context_group(views)],
         plots=shown,
         standing=None if standing is None or len(views) == 1 else _standing(standing),
+        advice=advice if advice is not None and advice.contrasts else None,
         first_shown=MOST_SHOWN,
         repeats=_repeats(views),
         tool_words=listing(list(dict.fromkeys(view.tool for view in views if view.tool))) or "an unknown version",
@@ -92,7 +97,10 @@ def page(views: Sequence[RunView], standing: Standing | None = None, title: str 
     )
 
 
-def write_page(views: Sequence[RunView], path: Path, standing: Standing | None = None, title: str = "") -> None:
+def write_page(
+    views: Sequence[RunView], path: Path, standing: Standing | None = None, title: str = "",
+    advice: Advice | None = None,
+) -> None:  # fmt: skip
     """Write the page, whole or not at all.
 
     Args:
@@ -100,12 +108,13 @@ def write_page(views: Sequence[RunView], path: Path, standing: Standing | None =
         path: the file; replaced where it exists.
         standing: the same runs compared, see `page`.
         title: of the page, see `page`.
+        advice: see `page`.
 
     Raises:
         SettingError: the file cannot be written there.
         ValueError: no run.
     """
-    write_whole(path, page(views, standing, title).encode(), "the page")
+    write_whole(path, page(views, standing, title, advice).encode(), "the page")
 
 
 def write_whole(path: Path, content: bytes, what: str) -> None:

@@ -6,6 +6,7 @@ import pytest
 
 from edgereply import reporting
 from edgereply.errors import DataError
+from edgereply.keeping import FINAL
 from edgereply.report.document import page
 from edgereply.reporting import load_material
 from edgereply.series import SeriesRecord, save_series
@@ -58,6 +59,27 @@ def test_a_series_gives_its_conditions_compared_round_by_round(tmp_path: Path) -
     text = page(material.views, material.standing, material.title)
     for part in ("Reaction time against rate", "Who is really different", "≠ rate", "wait block, 200/s"):
         assert part in text
+
+
+def test_a_sweep_s_page_says_what_a_setting_bought_and_how_to_keep_it(tmp_path: Path) -> None:
+    material = load_material([save_sweep(tmp_path / "night", rounds=9)], None, quiet)
+    assert material.advice is not None
+    assert [item.conditions for item in material.advice.contrasts] == [
+        ("block-200_per_s", "spin-200_per_s"), ("block-500_per_s", "spin-500_per_s"),
+    ]  # fmt: skip
+    text = page(material.views, material.standing, material.title, material.advice)
+    # Block answers in about 100 µs, spin in 50, whatever else.
+    for part in (
+        "What a setting bought",
+        "wait spin instead of wait block (rate 200/s)",
+        "median 50",
+        "To keep wait spin",
+    ):
+        assert part in text
+    assert FINAL in text
+    alone = load_material([tmp_path / "night" / "r01-block-200_per_s"], None, quiet)
+    assert alone.advice is None
+    assert "What a setting bought" not in page(alone.views)
 
 
 def test_runs_of_one_name_are_told_apart(tmp_path: Path) -> None:
