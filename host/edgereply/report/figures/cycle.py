@@ -50,7 +50,7 @@ def fold(view: RunView, index: int = 0) -> go.Figure | None:
     _shares(figure, found, index, cycle, cycle_unit)
     _window(figure, found, cycle)
     figure.update_yaxes(title_text=f"reaction time ({unit})", row=1)
-    figure.update_yaxes(title_text="late, share", rangemode="tozero", row=2)
+    figure.update_yaxes(title_text="late, share", row=2)
     return figure
 
 
@@ -71,9 +71,10 @@ def _window(figure: go.Figure, found: Folded, cycle: int) -> None:
     share = np.divide(found.late, found.stimuli, out=np.zeros(bins), where=found.stimuli > 0)
     top = float(share.max()) * 1.08 or 1.0
     ends = (found.start_ns % found.period_ns, (found.start_ns + found.width_ns) % found.period_ns)
-    for word, place in zip(("late from here", "to here"), ends, strict=True):
+    inwards = "top right" if ends[1] < found.period_ns / 2 else "top left"
+    for word, place in zip(("", "late between the dotted lines"), ends, strict=True):
         figure.add_scatter(
             x=[place / cycle] * 2, y=[0, top], mode="lines+text", text=["", word], line=_CHOSEN, showlegend=False,
-            textposition="top left" if word == "late from here" else "top right", textfont={"color": LIGHT["late"]},
-            hoverinfo="skip", name="window", row=2, col=1,
+            textposition=inwards, textfont={"color": LIGHT["late"]}, hoverinfo="skip", name="window", row=2, col=1,
         )  # fmt: skip
+    figure.update_yaxes(range=[0, top * 1.15], row=2)

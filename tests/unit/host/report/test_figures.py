@@ -170,7 +170,7 @@ def test_the_fold_shows_when_in_the_period_answers_are_late() -> None:
     )
     assert counts.sum() == 1000
     assert np.flatnonzero(counts[-1]).tolist() == [36]
-    assert [t["text"][1] for t in traces(drawn, "window")] == ["late from here", "to here"]
+    assert [t["text"][1] for t in traces(drawn, "window")] == ["", "late between the dotted lines"]
     assert drawn["layout"]["title"]["text"] == "evidence: virtual · joined"
     assert figures.fold(usual()) is None
 
