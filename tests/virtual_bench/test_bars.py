@@ -37,7 +37,7 @@ def emit(board: VirtualBoard) -> None:
             if done:
                 break
         assert done
-        assert answers == STIMULI
+        assert answers == STIMULI, answers
     finally:
         source.close()
 
