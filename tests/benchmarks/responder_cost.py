@@ -19,7 +19,8 @@ from pathlib import Path
 
 import numpy as np
 from tests.virtual_bench.bench import STIMULI
-from tests.virtual_bench.test_bars import WAIT_S, emit, medians
+from tests.virtual_bench.own_program import WAIT_S
+from tests.virtual_bench.test_bars import emit, medians
 from tests.virtual_board import VirtualBoard
 from tests.virtual_board.responding import responding
 

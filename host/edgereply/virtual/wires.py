@@ -23,10 +23,12 @@ _MOST_BOARDS = 8
 
 
 class _Board:
-    """One connected board: the level it drives, and edges its socket had no room for yet."""
+    """One connected board: the level it drives, the number of the last edge sent to it, as a kernel counts a line's
+    events from its request on, and edges its socket had no room for yet."""
 
     def __init__(self) -> None:
         self.level = 0
+        self.sequence = 0
         self.waiting: deque[bytes] = deque()
 
 
@@ -47,7 +49,6 @@ class Wires:
         self._listener.listen(_MOST_BOARDS)
         self._listener.setblocking(False)
         self._boards: dict[socket.socket, _Board] = {}
-        self._sequence = 0
 
     def fileno(self) -> int:
         """Returns: descriptor that is readable when a board wants to connect."""
@@ -74,11 +75,10 @@ class Wires:
         Args:
             at_ns: stamp on the monotonic clock, taken just before.
         """
-        self._sequence = sequence = self._sequence % 0xFFFF_FFFF + 1
-        packet = EVENT.pack(at_ns, RISING, 0, sequence, sequence)
         for wire, board in self._boards.items():
+            board.sequence = number = board.sequence % 0xFFFF_FFFF + 1
             if len(board.waiting) < MOST_WAITING:
-                board.waiting.append(packet)
+                board.waiting.append(EVENT.pack(at_ns, RISING, 0, number, number))
             _send(wire, board.waiting)
 
     def changes(self, now_ns: int) -> list[tuple[int, int]]:
