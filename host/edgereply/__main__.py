@@ -40,9 +40,13 @@ def _run() -> int:
     except OSError as error:
         return _unwritable(error)
     except SystemExit as leaving:
+        behind = leaving.__context__
         # The parser leaves with 1 when a write meets a closed pipe; 1 is ours for "the measurement says no".
-        if isinstance(leaving.__context__, BrokenPipeError):
-            return _unwritable(leaving.__context__)
+        if isinstance(behind, BrokenPipeError):
+            return _unwritable(behind)
+        # It takes an interrupt that no command has answered for one that needs no word.
+        if behind is not None and isinstance(behind.__cause__, KeyboardInterrupt):
+            print("interrupted", file=sys.stderr)
         return leaving.code if isinstance(leaving.code, int) else TROUBLE
     return 0
 

@@ -4,6 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.evaluate import Evaluation, evaluate
+from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.stamps import BoardStamps, SourceStamps
 
 TICK_NS = 1_024_000
@@ -34,3 +35,11 @@ def from_reactions(stimulus: NDArray[np.int64], reaction: NDArray[np.int64], dea
     nothing = np.empty(0, np.int64)
     board = BoardStamps(nothing, nothing, nothing, nothing, nothing.astype(np.uint32), nothing.astype(np.uint32))
     return evaluate(SourceStamps(stimulus, rise, rise + 4_200), board, WINDOW_NS, deadline_ns)
+
+
+def a_record() -> RunRecord:
+    """The record of a run that has just begun."""
+    return RunRecord(
+        tool="edgereply test", run_id="r1", created=now_iso(), board="gate", evidence="loop-back", virtual=True,
+        requested={}, source=SourceRecord(kind="virtual"), window_ns=WINDOW_NS,
+    )  # fmt: skip
