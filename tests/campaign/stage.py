@@ -43,14 +43,15 @@ class Campaign:
         self._next = 0
         self._struck = 0
 
-    def run(self, faults: int, jobs: int) -> None:
-        """Go on until so many faults have struck; one that comes too late is drawn again."""
+    def run(self, faults: int, jobs: int, most_s: float = 86_400.0) -> None:
+        """Go on until so many faults have struck or the time is over; one that comes too late is drawn again."""
         began = time.monotonic()
 
         def work(_: int) -> None:
             while True:
                 with self._lock:
-                    if self._struck + self._under_way >= faults:
+                    over = time.monotonic() - began > most_s
+                    if over or self._struck + self._under_way >= faults:
                         return
                     number, self._next = self._next, self._next + 1
                     self._under_way += 1
@@ -103,6 +104,8 @@ class Campaign:
                 verb = "sweep" if scene.sweep else "measure"
                 text = f"\nscene {number}, {kind}, {verb}: {'; '.join(scene.complaints)}\n{done.err[-600:]}"
                 self.complaints.append(text)
+                if self._progress:
+                    print(text, file=sys.stderr, flush=True)
                 if self._keep is not None:
                     shutil.copytree(root, self._keep / f"scene-{number}", ignore=shutil.ignore_patterns("t"))
         scene.remove()
