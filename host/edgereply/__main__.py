@@ -26,6 +26,14 @@ def main() -> int:
 
 
 def _run() -> int:
+    try:
+        return _command()
+    except KeyboardInterrupt:  # while the command was being imported, too
+        print("interrupted", file=sys.stderr)
+        return INTERRUPTED
+
+
+def _command() -> int:
     from edgereply.cli.app import app
     from edgereply.errors import HostError
 
@@ -34,9 +42,6 @@ def _run() -> int:
     except HostError as error:
         _explain(error.message, error.where, error.remedy)
         return error.exit_code
-    except KeyboardInterrupt:
-        print("interrupted", file=sys.stderr)
-        return INTERRUPTED
     except OSError as error:
         return _unwritable(error)
     except SystemExit as leaving:

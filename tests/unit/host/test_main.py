@@ -1,0 +1,31 @@
+"""The outermost layer: an interrupt that nobody expects has a last word and the right exit code."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+
+import pytest
+
+PROGRAM = """
+import sys
+class Interrupting:
+    def find_spec(self, name, path, target=None):
+        if name == {module!r}:
+            raise KeyboardInterrupt
+sys.meta_path.insert(0, Interrupting())
+from edgereply.__main__ import main
+sys.argv = ["edgereply", "wiring", "--bench", "none.toml"]
+sys.exit(main())
+"""
+
+
+@pytest.mark.parametrize("module", ["edgereply.cli.app", "edgereply.settings"])
+def test_an_interrupt_before_or_inside_a_command(module: str) -> None:
+    """The first module is imported before there is a command, the second by the command itself.
+
+    The parser turns an interrupt inside a command into exit code 130 without a word.
+    """
+    program = PROGRAM.format(module=module)
+    done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=300, check=False)
+    assert (done.returncode, done.stderr.strip()) == (130, "interrupted")
