@@ -21,6 +21,7 @@ from .base import InputLine, OutputLine, Route, poller, set_nonblocking
 
 EVENT = struct.Struct("<QI4xII24x")
 CHANGE = struct.Struct("<qII")
+ROOM_MS = 2000
 
 
 class VirtualRoute(Route):
@@ -101,7 +102,16 @@ class VirtualOutput(OutputLine):
         self.fd = fd = wires.fileno()
         write, pack, now = os.write, CHANGE.pack, time.monotonic_ns
         self.high = lambda: write(fd, pack(now(), 0, 1))
-        self.low = lambda: write(fd, pack(now(), 0, 0))
+
+        def low() -> None:
+            try:
+                write(fd, pack(now(), 0, 0))
+            except BlockingIOError:
+                # `interrupt` has made the shared connection non-blocking, and its buffer is full: a real line never is.
+                _await_room(fd)
+                write(fd, pack(now(), 0, 0))
+
+        self.low = low
         self.in_effect = {"chip": spec.chip, "line": 0}
 
     def level(self) -> int:
@@ -114,6 +124,12 @@ class VirtualOutput(OutputLine):
 
     def close(self) -> None:
         """Nothing: the route owns the connection, and its end is the end of the wire."""
+
+
+def _await_room(fd: int) -> None:
+    poll = select.poll()
+    poll.register(fd, select.POLLOUT)
+    poll.poll(ROOM_MS)
 
 
 def _no_level(spec: LineSpec) -> RouteError:
