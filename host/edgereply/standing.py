@@ -179,6 +179,10 @@ def _pairs(taking: Sequence[Entrant], one_series: bool, confidence: float) -> tu
     return _square(holm(flat.tolist()), len(taking)), RANKS.format(alpha=1.0 - confidence, bulk=BULK)
 
 
+# A round without one answer is slower than any; small enough that thousands of them still add up in 64 bits.
+_NEVER_NS = 2**50
+
+
 def _square(flat: Sequence[float], count: int) -> NDArray[np.float64]:
     square = np.ones((count, count))
     square[np.triu_indices(count, 1)] = flat
@@ -187,7 +191,7 @@ def _square(flat: Sequence[float], count: int) -> NDArray[np.float64]:
 
 def _medians(entrant: Entrant, rounds: Sequence[int]) -> NDArray[np.int64]:
     by_round = dict(zip(entrant.rounds, entrant.blocks, strict=True))
-    return np.array([int(np.median(by_round[n])) if by_round[n].size else 0 for n in rounds], np.int64)
+    return np.array([int(np.median(by_round[n])) if by_round[n].size else _NEVER_NS for n in rounds], np.int64)
 
 
 def _who(short: Sequence[str], values: Sequence[str]) -> dict[str, list[str]]:

@@ -1,3 +1,4 @@
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -101,6 +102,13 @@ def test_a_series_is_compared_round_by_round() -> None:
     few = stand([entrant(n, rounds=3, count=50, seed=s) for s, n in enumerate("abc")], True)
     assert [place.groups for place in few.places] == ["", "", ""]
     assert few.method == ["3 rounds cannot tell any of 3 pairs apart, 7 could: no groups are given."]
+
+
+def test_a_round_without_answers_is_slower_than_any_not_quicker() -> None:
+    steady, broken = entrant("steady", 150_000, rounds=8, count=50), entrant("broken", rounds=8, count=50, seed=2)
+    half = (*broken.blocks[:4], *[np.empty(0, np.int64)] * 4)
+    found = stand([steady, replace(broken, blocks=half)], True)
+    assert [place.groups for place in found.places] == ["a", "a"]
 
 
 def test_rounds_needed_is_where_the_least_p_value_passes() -> None:
