@@ -1,4 +1,5 @@
-/* Clearing TOV1 must leave OCF1B alone. Sends 'k' when it was kept, 'l' when it was lost. */
+/* Clearing TOV1 must leave OCF1B alone. Sends 'k' when it was kept, 'l' when it was lost,
+   over and over: whoever opens the port late throws away what came before. */
 
 #include <avr/io.h>
 
@@ -16,7 +17,9 @@ int main(void)
 		;
 	TIFR1 = _BV(TOV1);
 	kept = TIFR1 & _BV(OCF1B) && !(TIFR1 & _BV(TOV1));
-	UDR0 = kept ? 'k' : 'l';
-	for (;;)
-		;
+	for (;;) {
+		while (!(UCSR0A & _BV(UDRE0)))
+			;
+		UDR0 = kept ? 'k' : 'l';
+	}
 }
