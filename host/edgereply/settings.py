@@ -1,6 +1,5 @@
 """The bench file: boards, lines, the pulse source and the stimulus, checked once when read."""
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -9,6 +8,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 from edgereply.errors import SettingError
 from edgereply.load import HOW, Load, parse_load
 from edgereply.power import Power, parse_power
+from edgereply.toml_file import read_toml
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
 
 
@@ -263,18 +263,7 @@ def read_bench(path: Path) -> dict[str, Any]:
     Raises:
         SettingError: unreadable, or not TOML (with line and column).
     """
-    try:
-        if path.stat().st_size > 1 << 20:
-            raise SettingError("the bench file is larger than 1 MiB", where=str(path), remedy="is it a bench file?")
-        return tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SettingError(
-            f"the bench file cannot be read: {error.strerror}", where=str(path), remedy="give its path with --bench"
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise SettingError(
-            f"the bench file is not TOML: {error}", where=str(path), remedy="correct it there"
-        ) from error
+    return read_toml(path, "bench file", "give its path with --bench")
 
 
 def load_bench(path: Path) -> Bench:

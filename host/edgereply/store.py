@@ -35,6 +35,9 @@ COMMIT_S = 2.0
 CONTEXT = "context.jsonl"
 MOST_READINGS = 1_000_000
 MOST_PART_ROWS, MOST_PART_BYTES, MOST_PART_COLUMNS = 10_000_000, 1 << 30, 64
+MOST_ROWS = 50_000_000
+# Half of what 64 bits hold, so that no difference of two stamps overflows: 146 years.
+FARTHEST_NS = 1 << 62
 
 
 class RunWriter:
@@ -226,7 +229,13 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        return SourceStamps.concatenate(list(self.source_parts()))
+        stamps = SourceStamps.concatenate(list(self.source_parts()))
+        stimuli = stamps.stimulus_ns[stamps.stimulus_ns != NO_STAMP]
+        if (stimuli[1:] < stimuli[:-1]).any():
+            raise DataError(
+                "the stimuli are not in order of time", where=str(self.directory / "stamps"), remedy="restore the parts"
+            )
+        return stamps
 
     def board(self) -> BoardStamps:
         """All rows of `board/` in order.
@@ -285,7 +294,7 @@ class RunReader:
             return found
         with path.open(encoding="utf-8", errors="replace") as file:
             for line in itertools.islice(file, MOST_READINGS):
-                with contextlib.suppress(ValueError):
+                with contextlib.suppress(ValueError, RecursionError):
                     reading = json.loads(line)
                     if isinstance(reading, dict) and type(reading.get("board_ns")) is int:
                         found.append({k: v for k, v in reading.items() if type(v) is int})
@@ -311,8 +320,12 @@ class RunReader:
 
     def _table(self, path: Path, columns: tuple[str, ...]) -> pa.Table:
         try:
+            if (rows := pq.read_metadata(path).num_rows) > MOST_ROWS:
+                raise DataError(f"a part has {rows} rows", where=str(path), remedy=f"{MOST_ROWS} are the most")
             table = pq.read_table(path, columns=list(columns), page_checksum_verification=True, partitioning=None)
-        except (OSError, pa.ArrowException) as error:
+            if not set(columns) - set(table.column_names):
+                table = table.select(columns).cast(_schema(table, columns))
+        except (OSError, ValueError, pa.ArrowException) as error:
             raise DataError(
                 f"a part cannot be read: {str(error).splitlines()[0]}",
                 where=str(path),
@@ -320,6 +333,8 @@ class RunReader:
             ) from error
         if missing := set(columns) - set(table.column_names):
             raise DataError(f"a part lacks the columns {sorted(missing)}", where=str(path), remedy="restore it")
+        for name in columns:
+            _check_range(table, name, path)
         return table
 
 
@@ -354,6 +369,31 @@ def _observed_table(edges: ObservedEdges) -> pa.Table:
 
 def _nullable(values: Int64s) -> pa.Array:
     return pa.array(values, mask=values == NO_STAMP)
+
+
+def _schema(table: pa.Table, columns: tuple[str, ...]) -> pa.Schema:
+    """Times and numbers of sequence as we write them, other columns as they are."""
+
+    def kind(name: str) -> pa.DataType:
+        if name in SEQUENCES:
+            return pa.uint32()
+        return pa.int64() if name.endswith("_ns") else table.schema.field(name).type
+
+    return pa.schema([(name, kind(name)) for name in columns])
+
+
+def _check_range(table: pa.Table, name: str, path: Path) -> None:
+    column = table.column(name)
+    if name in SEQUENCES:
+        wrong = column.null_count > 0
+    elif not name.endswith("_ns"):
+        return
+    else:
+        far = np.abs(column.drop_null().to_numpy()) >= FARTHEST_NS
+        # The absolute value of the most negative number does not exist and stays negative.
+        wrong = bool(far.any() or (column.drop_null().to_numpy() == NO_STAMP).any())
+    if wrong:
+        raise DataError(f"a part has a {name} that no board or source can give", where=str(path), remedy="restore it")
 
 
 def _int64(table: pa.Table, name: str) -> Int64s:

@@ -1,6 +1,5 @@
 """The plan file of a sweep: what is varied, how often, for how long; checked once when read."""
 
-import tomllib
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
@@ -9,6 +8,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, Validat
 from edgereply.errors import SettingError
 from edgereply.load import HOW, load_words, parse_load
 from edgereply.settings import Strict, explain_validation
+from edgereply.toml_file import read_toml
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
 
 MOST_BLOCKS = 10_000
@@ -124,14 +124,4 @@ def load_plan(path: Path) -> Plan:
     Raises:
         SettingError: unreadable, not TOML (with line and column), or wrong.
     """
-    try:
-        if path.stat().st_size > 1 << 20:
-            raise SettingError("the plan file is larger than 1 MiB", where=str(path), remedy="is it a plan file?")
-        data = tomllib.loads(path.read_text(encoding="utf-8"))
-    except OSError as error:
-        raise SettingError(
-            f"the plan file cannot be read: {error.strerror}", where=str(path), remedy="check its path"
-        ) from error
-    except (ValueError, RecursionError) as error:
-        raise SettingError(f"the plan file is not TOML: {error}", where=str(path), remedy="correct it there") from error
-    return parse_plan(data, str(path))
+    return parse_plan(read_toml(path, "plan file", "check its path"), str(path))

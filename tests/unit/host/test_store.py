@@ -180,3 +180,33 @@ def test_a_newer_format_asks_for_an_update(finished: Path) -> None:
 def test_no_run_there(tmp_path: Path) -> None:
     with pytest.raises(DataError, match="not a run directory"):
         RunReader(tmp_path / "nothing")
+
+
+def rewrite(run: Path, name: str, column: str, values: list[object]) -> None:
+    """Put other values into a column of a run that was cut off, which has no digests."""
+    table = pq.read_table(run / name)
+    index = table.column_names.index(column)
+    pq.write_table(table.set_column(index, column, [values]), run / name)
+    record_path = run / "run.json"
+    record_path.write_text(record_path.read_text().replace('"state":"complete"', '"state":"running"'))
+    record_path.write_text(record_path.read_text().replace('"state": "complete"', '"state": "running"'))
+
+
+@pytest.mark.parametrize("value", [2**62, -(2**62), -(2**63), "soon"])
+def test_stamps_that_no_clock_gives_are_refused(finished: Path, value: object) -> None:
+    rows = pq.read_metadata(finished / "stamps" / "part-00000.parquet").num_rows
+    rewrite(finished, "stamps/part-00000.parquet", "rise_ns", [value] * rows)
+    with pytest.raises(DataError, match=r"no board or source can give|cannot be read"):
+        RunReader(finished).source()
+
+
+def test_stimuli_that_run_backwards_are_refused(finished: Path) -> None:
+    rows = pq.read_metadata(finished / "stamps" / "part-00000.parquet").num_rows
+    rewrite(finished, "stamps/part-00000.parquet", "stimulus_ns", [1000 - n for n in range(rows)])
+    with pytest.raises(DataError, match="not in order"):
+        RunReader(finished).source()
+
+
+def test_readings_nested_without_end_are_left_out(finished: Path) -> None:
+    (finished / "context.jsonl").write_text("[" * 100_000 + '\n{"board_ns": 5}\n')
+    assert RunReader(finished).context() == [{"board_ns": 5}]
