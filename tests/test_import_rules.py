@@ -24,6 +24,7 @@ ONLY_IN = {
     "plotly": ("host/edgereply/report/figures/*",),
     "pyarrow": (
         "host/edgereply/store.py",
+        "host/edgereply/parts.py",
         "host/edgereply/export*.py",
         "host/edgereply/export*/*",
         "host/edgereply/imports/csv_reader.py",

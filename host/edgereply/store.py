@@ -1,7 +1,7 @@
 """Run directories: `run.json` and Parquet parts, written so that a crash loses at most the block in flight.
 
-A part is written under a temporary name, synced, renamed, and its directory synced. This module alone knows the file
-format; `stamps/` holds the source's clock, `board/` the board's, `observed/` what the agent only watched there.
+A part is written under a temporary name, synced, renamed, and its directory synced. This module and `parts` alone know
+the file format; `stamps/` holds the source's clock, `board/` the board's, `observed/` what the agent only watched.
 """
 
 import contextlib
@@ -20,24 +20,18 @@ from numpy.typing import NDArray
 from pydantic import ValidationError
 
 from edgereply.errors import DataError, StoreError
+from edgereply.parts import board_table, observed_table, read_board, read_observed, read_source, source_table
 from edgereply.records import FORMAT, Part, RunRecord
 from edgereply.settings import explain_validation
 from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, RowBuilder, SourceStamps
 
 Int64s = NDArray[np.int64]
 
-SOURCE_COLUMNS = ("stimulus_ns", "rise_ns", "fall_ns")
-BOARD_COLUMNS = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
-SEQUENCES = ("seqno", "line_seqno")
-OBSERVED_COLUMNS = ("at_ns", "kind", "seqno")
 COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
 CONTEXT = "context.jsonl"
 MOST_READINGS = 1_000_000
 MOST_PART_ROWS, MOST_PART_BYTES, MOST_PART_COLUMNS = 10_000_000, 1 << 30, 64
-MOST_ROWS = 50_000_000
-# Half of what 64 bits hold, so that no difference of two stamps overflows: 146 years.
-FARTHEST_NS = 1 << 62
 
 
 class RunWriter:
@@ -131,14 +125,14 @@ class RunWriter:
         """
         try:
             if self._source:
-                self._write_part("stamps", _source_table(SourceStamps.concatenate(self._source)))
+                self._write_part("stamps", source_table(SourceStamps.concatenate(self._source)))
                 self._source.clear()
             if self._board:
-                self._write_part("board", _board_table(BoardStamps.concatenate(self._board)))
+                self._write_part("board", board_table(BoardStamps.concatenate(self._board)))
                 self._board.clear()
             if self._observed:
                 (self.directory / "observed").mkdir(mode=0o700, exist_ok=True)
-                self._write_part("observed", _observed_table(ObservedEdges.concatenate(self._observed)))
+                self._write_part("observed", observed_table(ObservedEdges.concatenate(self._observed)))
                 self._observed.clear()
         except OSError as error:
             raise _unwritable(self.directory, error) from error
@@ -252,8 +246,7 @@ class RunReader:
             DataError: a part is missing, truncated or altered.
         """
         for path in self._files("stamps"):
-            table = self._table(path, SOURCE_COLUMNS)
-            yield SourceStamps(*(_int64(table, name) for name in SOURCE_COLUMNS))
+            yield read_source(path)
 
     def board_parts(self) -> Iterator[BoardStamps]:
         """Rows of `board/`, part by part in order.
@@ -262,10 +255,7 @@ class RunReader:
             DataError: a part is missing, truncated or altered.
         """
         for path in self._files("board"):
-            table = self._table(path, BOARD_COLUMNS + SEQUENCES)
-            edge, wake, high, low = (_int64(table, name) for name in BOARD_COLUMNS)
-            seqno, line_seqno = (np.asarray(table.column(name).to_numpy(), np.uint32) for name in SEQUENCES)
-            yield BoardStamps(edge, wake, high, low, seqno, line_seqno)
+            yield read_board(path)
 
     def observed(self) -> ObservedEdges:
         """All rows of `observed/` in order; none where the agent answered itself or was not there.
@@ -282,9 +272,7 @@ class RunReader:
             DataError: a part is missing, truncated or altered.
         """
         for path in self._files("observed"):
-            table = self._table(path, OBSERVED_COLUMNS)
-            kind, seqno = (np.asarray(table.column(name).to_numpy()) for name in ("kind", "seqno"))
-            yield ObservedEdges(_int64(table, "at_ns"), kind.astype(np.uint8), seqno.astype(np.uint32))
+            yield read_observed(path)
 
     def context(self) -> list[dict[str, int]]:
         """Readings of the board's counters, one about each second, in order; a damaged line is left out."""
@@ -318,25 +306,6 @@ class RunReader:
             )
         return found
 
-    def _table(self, path: Path, columns: tuple[str, ...]) -> pa.Table:
-        try:
-            if (rows := pq.read_metadata(path).num_rows) > MOST_ROWS:
-                raise DataError(f"a part has {rows} rows", where=str(path), remedy=f"{MOST_ROWS} are the most")
-            table = pq.read_table(path, columns=list(columns), page_checksum_verification=True, partitioning=None)
-            if not set(columns) - set(table.column_names):
-                table = table.select(columns).cast(_schema(table, columns))
-        except (OSError, ValueError, pa.ArrowException) as error:
-            raise DataError(
-                f"a part cannot be read: {str(error).splitlines()[0]}",
-                where=str(path),
-                remedy="restore it from a copy, or move it away to read the others",
-            ) from error
-        if missing := set(columns) - set(table.column_names):
-            raise DataError(f"a part lacks the columns {sorted(missing)}", where=str(path), remedy="restore it")
-        for name in columns:
-            _check_range(table, name, path)
-        return table
-
 
 def stamps_in_bounds(reader: RunReader) -> None:
     """Look at the parts of a run of unknown origin before their rows are read.
@@ -352,52 +321,6 @@ def stamps_in_bounds(reader: RunReader) -> None:
         held = sum(found.row_group(index).total_byte_size for index in range(found.num_row_groups))
         if found.num_rows > MOST_PART_ROWS or held > MOST_PART_BYTES or found.num_columns > MOST_PART_COLUMNS:
             raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
-
-
-def _source_table(stamps: SourceStamps) -> pa.Table:
-    return pa.table({name: _nullable(getattr(stamps, name)) for name in SOURCE_COLUMNS})
-
-
-def _board_table(stamps: BoardStamps) -> pa.Table:
-    columns = {name: _nullable(getattr(stamps, name)) for name in BOARD_COLUMNS}
-    return pa.table(columns | {name: pa.array(getattr(stamps, name)) for name in SEQUENCES})
-
-
-def _observed_table(edges: ObservedEdges) -> pa.Table:
-    return pa.table({name: pa.array(getattr(edges, name)) for name in OBSERVED_COLUMNS})
-
-
-def _nullable(values: Int64s) -> pa.Array:
-    return pa.array(values, mask=values == NO_STAMP)
-
-
-def _schema(table: pa.Table, columns: tuple[str, ...]) -> pa.Schema:
-    """Times and numbers of sequence as we write them, other columns as they are."""
-
-    def kind(name: str) -> pa.DataType:
-        if name in SEQUENCES:
-            return pa.uint32()
-        return pa.int64() if name.endswith("_ns") else table.schema.field(name).type
-
-    return pa.schema([(name, kind(name)) for name in columns])
-
-
-def _check_range(table: pa.Table, name: str, path: Path) -> None:
-    column = table.column(name)
-    if name in SEQUENCES:
-        wrong = column.null_count > 0
-    elif not name.endswith("_ns"):
-        return
-    else:
-        far = np.abs(column.drop_null().to_numpy()) >= FARTHEST_NS
-        # The absolute value of the most negative number does not exist and stays negative.
-        wrong = bool(far.any() or (column.drop_null().to_numpy() == NO_STAMP).any())
-    if wrong:
-        raise DataError(f"a part has a {name} that no board or source can give", where=str(path), remedy="restore it")
-
-
-def _int64(table: pa.Table, name: str) -> Int64s:
-    return np.asarray(table.column(name).cast(pa.int64()).fill_null(NO_STAMP).to_numpy(), np.int64)
 
 
 def _replace(path: Path, write: Callable[[Path], object]) -> str:

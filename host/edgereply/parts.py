@@ -1,0 +1,123 @@
+"""Stamps as Parquet tables, and tables of unknown origin checked before anything is computed from them."""
+
+from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from numpy.typing import NDArray
+
+from edgereply.errors import DataError
+from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, SourceStamps
+
+Int64s = NDArray[np.int64]
+
+SOURCE_COLUMNS = ("stimulus_ns", "rise_ns", "fall_ns")
+BOARD_COLUMNS = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
+SEQUENCES = ("seqno", "line_seqno")
+OBSERVED_COLUMNS = ("at_ns", "kind", "seqno")
+MOST_ROWS = 50_000_000
+# Half of what 64 bits hold, so that no difference of two stamps overflows: 146 years.
+FARTHEST_NS = 1 << 62
+
+
+def read_source(path: Path) -> SourceStamps:
+    """Rows of one part of `stamps/`.
+
+    Raises:
+        DataError: it cannot be read, or has what no source gives.
+    """
+    table = _read(path, SOURCE_COLUMNS)
+    return SourceStamps(*(_int64(table, name) for name in SOURCE_COLUMNS))
+
+
+def read_board(path: Path) -> BoardStamps:
+    """Rows of one part of `board/`.
+
+    Raises:
+        DataError: it cannot be read, or has what no board gives.
+    """
+    table = _read(path, BOARD_COLUMNS + SEQUENCES)
+    edge, wake, high, low = (_int64(table, name) for name in BOARD_COLUMNS)
+    seqno, line_seqno = (np.asarray(table.column(name).to_numpy(), np.uint32) for name in SEQUENCES)
+    return BoardStamps(edge, wake, high, low, seqno, line_seqno)
+
+
+def read_observed(path: Path) -> ObservedEdges:
+    """Rows of one part of `observed/`.
+
+    Raises:
+        DataError: it cannot be read, or has what no board gives.
+    """
+    table = _read(path, OBSERVED_COLUMNS)
+    kind, seqno = (np.asarray(table.column(name).to_numpy()) for name in ("kind", "seqno"))
+    return ObservedEdges(_int64(table, "at_ns"), kind.astype(np.uint8), seqno.astype(np.uint32))
+
+
+def source_table(stamps: SourceStamps) -> pa.Table:
+    """Columns of `stamps/`."""
+    return pa.table({name: _nullable(getattr(stamps, name)) for name in SOURCE_COLUMNS})
+
+
+def board_table(stamps: BoardStamps) -> pa.Table:
+    """Columns of `board/`."""
+    columns = {name: _nullable(getattr(stamps, name)) for name in BOARD_COLUMNS}
+    return pa.table(columns | {name: pa.array(getattr(stamps, name)) for name in SEQUENCES})
+
+
+def observed_table(edges: ObservedEdges) -> pa.Table:
+    """Columns of `observed/`."""
+    return pa.table({name: pa.array(getattr(edges, name)) for name in OBSERVED_COLUMNS})
+
+
+def _nullable(values: Int64s) -> pa.Array:
+    return pa.array(values, mask=values == NO_STAMP)
+
+
+def _schema(table: pa.Table, columns: tuple[str, ...]) -> pa.Schema:
+    """Times and numbers of sequence as we write them, other columns as they are."""
+
+    def kind(name: str) -> pa.DataType:
+        if name in SEQUENCES:
+            return pa.uint32()
+        return pa.int64() if name.endswith("_ns") else table.schema.field(name).type
+
+    return pa.schema([(name, kind(name)) for name in columns])
+
+
+def _check_range(table: pa.Table, name: str, path: Path) -> None:
+    column = table.column(name)
+    if name in SEQUENCES:
+        wrong = column.null_count > 0
+    elif not name.endswith("_ns"):
+        return
+    else:
+        far = np.abs(column.drop_null().to_numpy()) >= FARTHEST_NS
+        # The absolute value of the most negative number does not exist and stays negative.
+        wrong = bool(far.any() or (column.drop_null().to_numpy() == NO_STAMP).any())
+    if wrong:
+        raise DataError(f"a part has a {name} that no board or source can give", where=str(path), remedy="restore it")
+
+
+def _int64(table: pa.Table, name: str) -> Int64s:
+    return np.asarray(table.column(name).cast(pa.int64()).fill_null(NO_STAMP).to_numpy(), np.int64)
+
+
+def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
+    try:
+        if (rows := pq.read_metadata(path).num_rows) > MOST_ROWS:
+            raise DataError(f"a part has {rows} rows", where=str(path), remedy=f"{MOST_ROWS} are the most")
+        table = pq.read_table(path, columns=list(columns), page_checksum_verification=True, partitioning=None)
+        if not set(columns) - set(table.column_names):
+            table = table.select(columns).cast(_schema(table, columns))
+    except (OSError, ValueError, pa.ArrowException) as error:
+        raise DataError(
+            f"a part cannot be read: {str(error).splitlines()[0]}",
+            where=str(path),
+            remedy="restore it from a copy, or move it away to read the others",
+        ) from error
+    if missing := set(columns) - set(table.column_names):
+        raise DataError(f"a part lacks the columns {sorted(missing)}", where=str(path), remedy="restore it")
+    for name in columns:
+        _check_range(table, name, path)
+    return table
