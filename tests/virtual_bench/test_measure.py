@@ -103,7 +103,8 @@ def test_realtime_settings_take_effect_or_say_why_not(bench: VirtualBench) -> No
         "lock_memory": True,
         "hold_cpu_latency": False,
     }
-    assert record.warnings == []
+    # How busy the board was is told with every run.
+    assert [line for line in record.warnings if not line.startswith("The board during the run: ")] == []
 
 
 def test_priorities_beyond_the_limit_are_refused_by_the_kernel_and_told(bench: VirtualBench) -> None:
