@@ -15,14 +15,13 @@ import select
 import signal
 import struct
 import time
-from typing import Optional
 
 from edgereply_protocol import Json
 
 from .counters import cpu_ns
 from .errors import AgentError
 from .load_kinds import WORK, Granted, grant
-from .processes import SIGNALS, fork
+from .processes import SIGNALS, Forked, fork
 from .realtime import die_with_parent
 from .settings import LoadSpec
 
@@ -114,12 +113,11 @@ class Load:
         return done
 
 
-class _Child:
+class _Child(Forked):
     """One process."""
 
     def __init__(self, kind: str, granted: Granted, cells: mmap.mmap, number: int) -> None:
         self.kind, self.name = kind, f"{kind} {number + 1}"
-        self.exit_status: Optional[int] = None
         go, self.go_fd = os.pipe()
         parent = os.getpid()
         self.pid = fork()
@@ -132,14 +130,6 @@ class _Child:
             finally:
                 os._exit(code)
         os.close(go)
-
-    def alive(self) -> bool:
-        """Whether it is there; collects it when not."""
-        if self.exit_status is None:
-            pid, status = os.waitpid(self.pid, os.WNOHANG)
-            if pid:
-                self.exit_status = status
-        return self.exit_status is None
 
     def how(self) -> str:
         """How it ended, in words."""
@@ -156,12 +146,6 @@ class _Child:
         if self.go_fd >= 0:
             os.close(self.go_fd)
         self.go_fd = -1
-
-    def kill(self) -> None:
-        """For good."""
-        if self.alive():
-            os.kill(self.pid, signal.SIGKILL)
-            _, self.exit_status = os.waitpid(self.pid, 0)
 
 
 def _work(kind: str, granted: Granted, cells: mmap.mmap, at: int, go: int, parent: int) -> int:

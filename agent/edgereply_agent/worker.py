@@ -15,7 +15,7 @@ from typing import Callable, Iterable, Optional, Sequence
 from edgereply_protocol import Json
 
 from .errors import GONE, AgentError, lost_line
-from .processes import SIGNALS, fork
+from .processes import SIGNALS, Forked, fork
 from .realtime import apply_realtime, die_with_parent
 from .ring import CLEAN, FAILED, STOP, Ring, board_ns
 from .routes.base import InputLine
@@ -28,7 +28,7 @@ Become = Callable[[Json, str, Sequence[int], int], None]
 STOP_S = 1.0
 
 
-class Worker:
+class Worker(Forked):
     """One forked process that works on one ring.
 
     Args:
@@ -60,7 +60,6 @@ class Worker:
         self.report_fd, report = os.pipe()
         go, self._go_fd = os.pipe()
         parent = os.getpid()
-        self.exit_status: Optional[int] = None
         self.pid = fork()
         if self.pid == 0:
             code = 70
@@ -114,14 +113,6 @@ class Worker:
         assert isinstance(answer, dict)
         return answer
 
-    def alive(self) -> bool:
-        """Whether the process still runs; collects it when not."""
-        if self.exit_status is None:
-            pid, status = os.waitpid(self.pid, os.WNOHANG)
-            if pid:
-                self.exit_status = status
-        return self.exit_status is None
-
     def stop(self) -> None:
         """End the process, within `STOP_S` by asking, then by force. May be called again."""
         self.ring.stop()
@@ -139,9 +130,7 @@ class Worker:
             if poll.poll(50):
                 os.read(self.report_fd, 65536)
                 time.sleep(0.001)
-        if self.alive():
-            os.kill(self.pid, signal.SIGKILL)
-            _, self.exit_status = os.waitpid(self.pid, 0)
+        self.kill()
 
     @property
     def clean(self) -> bool:
