@@ -5,7 +5,6 @@ the file format; `stamps/` holds the source's clock, `board/` the board's, `obse
 """
 
 import contextlib
-import hashlib
 import itertools
 import json
 import os
@@ -19,6 +18,7 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 from pydantic import ValidationError
 
+from edgereply.digest import sha256_of
 from edgereply.errors import DataError, StoreError
 from edgereply.parts import board_table, observed_table, read_board, read_observed, read_source, source_table
 from edgereply.records import FORMAT, Part, RunRecord
@@ -296,7 +296,7 @@ class RunReader:
         for path, part in listed.items():
             if path not in found:
                 raise DataError("a part is missing", where=str(path), remedy="restore it from a copy")
-            if _digest(path) != part.sha256:
+            if sha256_of(path) != part.sha256:
                 raise DataError(
                     "a part was altered or truncated since the run", where=str(path), remedy="restore it from a copy"
                 )
@@ -329,7 +329,7 @@ def _replace(path: Path, write: Callable[[Path], object]) -> str:
         write(partial)
         with partial.open("rb+") as file:
             os.fsync(file.fileno())
-        digest = _digest(partial)
+        digest = sha256_of(partial)
         partial.replace(path)
     finally:
         partial.unlink(missing_ok=True)
@@ -339,11 +339,6 @@ def _replace(path: Path, write: Callable[[Path], object]) -> str:
     finally:
         os.close(folder)
     return digest
-
-
-def _digest(path: Path) -> str:
-    with path.open("rb") as file:
-        return hashlib.file_digest(file, "sha256").hexdigest()
 
 
 def _unwritable(directory: Path, error: OSError) -> StoreError:

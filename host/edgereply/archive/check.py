@@ -1,6 +1,5 @@
 """Is a bundle what it says: files by their checksums, summaries computed again from the raw stamps."""
 
-import hashlib
 import math
 from collections.abc import Callable
 from dataclasses import asdict, dataclass
@@ -11,6 +10,7 @@ from pydantic import ValidationError
 
 from edgereply.archive.manifest import FORMAT, MANIFEST, Manifest, describe
 from edgereply.archive.unpack import unpack
+from edgereply.digest import sha256_of
 from edgereply.errors import DataError, HostError
 from edgereply.settings import explain_validation
 from edgereply.store import RunReader, stamps_in_bounds
@@ -75,8 +75,7 @@ def verify(archive: Path, directory: Path, say: Callable[[str], None]) -> Check:
         StoreError: no room to unpack.
     """
     names = unpack(archive, directory)
-    with archive.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
+    digest = sha256_of(archive)
     manifest = _manifest(directory / MANIFEST, archive)
     wrong = _wrong_files(manifest, directory, names)
     runs = sorted(path.parent for path in directory.glob("runs/*/run.json"))

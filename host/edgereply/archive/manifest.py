@@ -1,10 +1,11 @@
 """What a bundle holds: the names it may have inside, and its manifest."""
 
-import hashlib
 import re
 from pathlib import Path
 
 from pydantic import BaseModel, ConfigDict, Field
+
+from edgereply.digest import sha256_of
 
 FORMAT = 1
 MANIFEST, README, REPORT, SERIES = "manifest.json", "README.txt", "report.html", "runs/series.json"
@@ -48,6 +49,4 @@ class Manifest(_Strict):
 
 def describe(root: Path, path: Path) -> FileEntry:
     """A file below a directory, by its name there."""
-    with path.open("rb") as file:
-        digest = hashlib.file_digest(file, "sha256").hexdigest()
-    return FileEntry(name=path.relative_to(root).as_posix(), bytes=path.stat().st_size, sha256=digest)
+    return FileEntry(name=path.relative_to(root).as_posix(), bytes=path.stat().st_size, sha256=sha256_of(path))

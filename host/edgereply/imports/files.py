@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import hashlib
 import os
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Final
 
+from edgereply.digest import sha256_of
 from edgereply.errors import DataError
 
 MOST_BYTES: Final = 16 << 30
@@ -129,8 +129,7 @@ def digest_of(path: Path) -> str:
         DataError: it cannot be read.
     """
     try:
-        with path.open("rb") as file:
-            return hashlib.file_digest(file, "sha256").hexdigest()
+        return sha256_of(path)
     except OSError as error:
         raise unreadable(path, error) from error
 
