@@ -92,9 +92,8 @@ def _check_range(table: pa.Table, name: str, path: Path) -> None:
     elif not name.endswith("_ns"):
         return
     else:
-        far = np.abs(column.drop_null().to_numpy()) >= FARTHEST_NS
-        # The absolute value of the most negative number does not exist and stays negative.
-        wrong = bool(far.any() or (column.drop_null().to_numpy() == NO_STAMP).any())
+        stamps = column.drop_null().to_numpy()
+        wrong = bool(((stamps <= -FARTHEST_NS) | (stamps >= FARTHEST_NS)).any())
     if wrong:
         raise DataError(f"a part has a {name} that no board or source can give", where=str(path), remedy="restore it")
 
