@@ -18,7 +18,7 @@ from edgereply.records import now_iso
 from edgereply.report.view import RunView
 from edgereply.run import Watcher
 from edgereply.series import SeriesRecord, plan_blocks, save_series
-from edgereply.settings import Bench
+from edgereply.settings import OUR_RESPONDERS, Bench
 from edgereply.store import RunReader
 from edgereply.views import load_view, pool_views
 
@@ -69,7 +69,7 @@ def conditions_of(routes: list[str], waits: list[str], responders: list[str]) ->
     Raises:
         SettingError: responders that do not run on one and the same open bench.
     """
-    if len(responders) > 1 and not set(responders) <= {"agent", "floor"}:
+    if len(responders) > 1 and not set(responders) <= set(OUR_RESPONDERS):
         raise SettingError(
             "only the responders agent and floor are measured in turn", where="--responders",
             remedy="measure the others by themselves, then compare the runs",

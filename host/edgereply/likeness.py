@@ -7,6 +7,7 @@ from edgereply.activity import BUSY_SHARE
 from edgereply.load import load_words
 from edgereply.records import RunRecord
 from edgereply.report.text import exactly, listing
+from edgereply.settings import OUR_RESPONDERS
 
 MANAGED, NATIVE = "managed (Python)", "native (C)"
 _BUSY = 0.5
@@ -23,7 +24,7 @@ def respects(record: RunRecord, evidence: str, deadline_ns: int | None) -> dict[
     board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
     facts, plan = record.environment_before, record.source.plan
     responder = board.get("responder", "agent")
-    ours = responder in ("agent", "floor")
+    ours = responder in OUR_RESPONDERS
     realtime = {**(board.get("realtime") or {}), **(record.in_effect.get("realtime") or {})}
     effective = {name: record.in_effect.get(name, board.get(name)) for name in ("route", "wait", "collection")}
     stated = {

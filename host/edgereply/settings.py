@@ -49,6 +49,8 @@ Duration = Annotated[int, BeforeValidator(_duration)]
 Period = Annotated[int, BeforeValidator(_period)]
 TypedLoad = Annotated[Load, BeforeValidator(_load)]
 TypedPower = Annotated[Power, BeforeValidator(_power)]
+# What the agent answers by: its own loops, or the floor program it runs.
+OUR_RESPONDERS = ("agent", "floor")
 
 
 class Strict(BaseModel):
@@ -132,7 +134,7 @@ class Board(Strict):
     @property
     def ours(self) -> bool:
         """Whether the agent answers: by its own loops, or by the floor program it runs."""
-        return self.responder in ("agent", "floor")
+        return self.responder in OUR_RESPONDERS
 
     @property
     def taps(self) -> dict[str, str]:

@@ -17,6 +17,7 @@ from edgereply.load import load_caution, load_words
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
 from edgereply.report.view import RunView
+from edgereply.settings import OUR_RESPONDERS
 from edgereply.store import RunReader
 
 
@@ -124,7 +125,7 @@ def pool_views(title: str, views: Sequence[RunView]) -> RunView:
 def _title(record: RunRecord) -> str:
     board = record.requested.get("board", {})
     responder = board.get("responder", "agent")
-    if responder not in ("agent", "floor"):
+    if responder not in OUR_RESPONDERS:
         return f"{record.board} · {responder}"
     parts = [record.board, board.get("route"), board.get("wait"), "floor" if responder == "floor" else ""]
     return " · ".join(str(part) for part in parts if part)
@@ -136,7 +137,7 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
         return shown.conditions(record)
     board, stimulus = record.requested.get("board", {}), record.requested.get("stimulus", {})
     plan = record.source.plan
-    if board.get("responder", "agent") not in ("agent", "floor"):
+    if board.get("responder", "agent") not in OUR_RESPONDERS:
         kept = ("responder", "route", "collection") if board["responder"] == "observe" else ("responder",)
         board = {name: board[name] for name in kept if name in board}
     requested = {
