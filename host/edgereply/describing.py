@@ -1,57 +1,71 @@
-"""What is remarkable about the answers of a run, put into sentences with numbers."""
+"""What a run's answers are like, put into sentences with numbers and intervals."""
 
-import numpy as np
-from numpy.typing import NDArray
+from typing import Final
 
-from edgereply.analysis.dependence import Dependence, measure_dependence
-from edgereply.analysis.drift import Drift, WarmUp, find_drift, find_warm_up
-from edgereply.analysis.modes import Mode, find_modes
+from edgereply.analysis.bootstrap import QuantileEstimate, TooClustered
+from edgereply.analysis.dependence import Dependence
+from edgereply.analysis.drift import FEWEST_ANSWERS, Drift, WarmUp
+from edgereply.analysis.intervals import ProbabilityInterval
+from edgereply.analysis.modes import FEWEST, Mode
 from edgereply.analysis.pulses import LongPulses
-from edgereply.report.text import duration, listing
+from edgereply.report.text import duration, listing, share
+from edgereply.traits import Order, Tolerance, Traits
 
-Int64s = NDArray[np.int64]
-
-_COUNTED = ("no", "one", "two", "three", "four", "five", "six")
-
-
-def describe(reaction_ns: Int64s, stimulus_ns: Int64s, one_run: bool) -> list[str]:
-    """Modes, and for a single run warm-up, drift and dependence.
-
-    Args:
-        reaction_ns: shape (n,), int64, answered stimuli only, in order of time.
-        stimulus_ns: shape (n,), int64, when each was asked for.
-        one_run: False for rounds put together, whose order says nothing about a run.
-    """
-    if not reaction_ns.size:
-        return []
-    lines = mode_sentences(find_modes(reaction_ns))
-    if not one_run:
-        return lines
-    lines += warm_up_sentences(find_warm_up(reaction_ns), reaction_ns.size)
-    lines += drift_sentences(find_drift(reaction_ns, stimulus_ns), float(stimulus_ns[-1] - stimulus_ns[0]) / 1e9)
-    return lines + dependence_sentences(measure_dependence(reaction_ns), reaction_ns.size)
+_COUNTED: Final = ("no", "one", "two", "three", "four", "five", "six")
+_FINE: Final = 10**9
 
 
-def mode_sentences(modes: tuple[Mode, ...]) -> list[str]:
-    """Usual reaction times, one or several."""
-    if not modes:
-        return []
+def describe(found: Traits) -> list[str]:
+    """Modes, tolerance bound and long pulses; for a single run also warm-up, drift, dependence and jitter."""
+    lines = []
+    if found.answers:
+        lines += mode_sentences(found.modes, found.mode_shares, found.answers)
+        lines += _tolerance(found.tolerance)
+    if found.order is not None:
+        order = found.order
+        if found.answers < FEWEST_ANSWERS:
+            lines.append(
+                f"Not enough data to tell a warm-up or a drift: it takes {FEWEST_ANSWERS} answers, there are "
+                f"{found.answers}."
+            )
+        else:
+            lines += warm_up_sentences(order.warm_up)
+            lines += drift_sentences(order.drift, order.length_s)
+        lines += dependence_sentences(order.dependence, found.answers)
+        lines += jitter_sentences(order)
+    return lines + long_pulse_sentences(found.long_pulses)
+
+
+def mode_sentences(modes: tuple[Mode, ...], shares: tuple[ProbabilityInterval | None, ...], answers: int) -> list[str]:
+    """Usual reaction times: how many, where, and what share of the answers."""
+    if answers < FEWEST:
+        return [f"Not enough data to tell several usual reaction times apart: it takes {FEWEST} answers, there are "
+                f"{answers}."]  # fmt: skip
     if len(modes) == 1:
         [mode] = modes
         return [f"One usual reaction time: densest at {duration(mode.peak_ns)}, eight in ten answers from "
                 f"{duration(mode.p10_ns)} to {duration(mode.p90_ns)}."]  # fmt: skip
-    parts = [f"{mode.share:.2g} of the answers around {duration(mode.peak_ns)}" for mode in modes]
+    parts = [
+        f"{_share(round(mode.share * answers), answers, within)} around {duration(mode.peak_ns)}"
+        for mode, within in zip(modes, shares, strict=True)
+    ]
     count = _COUNTED[len(modes)] if len(modes) < len(_COUNTED) else str(len(modes))
-    return [f"{count.capitalize()} usual reaction times: {listing(parts)}. The board answers from several states."]
+    return [f"{count.capitalize()} usual reaction times: {listing(parts)} of the answers. The board answers from "
+            "several states."]  # fmt: skip
 
 
-def warm_up_sentences(found: WarmUp, answers: int) -> list[str]:
+def warm_up_sentences(found: WarmUp) -> list[str]:
     """Whether the start belongs to another regime."""
     if not found.count:
-        return ["No warm-up: the first answers are like the rest."] if answers >= 100 else []
-    word = "slower" if found.shift_ns > 0 else "faster"
-    return [f"Warm-up: the first {found.count:,} answers were {duration(abs(found.shift_ns))} {word} than the rest "
-            f"(p = {found.p_value:.2g}). All figures include them; warm up first to keep them out."]  # fmt: skip
+        return ["No warm-up: the first answers are like the rest."]
+    slower = found.shift_ns > 0
+    within = ""
+    if found.low_ns is not None and found.high_ns is not None:
+        ends = sorted(end if slower else -end for end in (found.low_ns, found.high_ns))
+        within = f"95 %: {duration(ends[0])} to {duration(ends[1])}; "
+    return [f"Warm-up: the first {found.count:,} answers were {duration(abs(found.shift_ns))} "
+            f"{'slower' if slower else 'faster'} than the rest ({within}p = {found.p_value:.2g}). All figures include "
+            "them; warm up first to keep them out."]  # fmt: skip
 
 
 def drift_sentences(found: Drift | None, length_s: float) -> list[str]:
@@ -73,13 +87,65 @@ def dependence_sentences(found: Dependence, answers: int) -> list[str]:
             f"{found.effective_count:,.0f} independent ones."]  # fmt: skip
 
 
+def jitter_sentences(order: Order) -> list[str]:
+    """How far the rhythm of the rises strays from that of the stimuli."""
+    found = order.jitter
+    if not found.periods or found.period_std_ns is None:
+        return ["No jitter from pair to pair: it takes two periods, each of two neighbouring stimuli that were both "
+                "answered."]  # fmt: skip
+    next_one = ""
+    if found.cycle_to_cycle_max_ns is not None:
+        next_one = f", from one period to the next at most {duration(found.cycle_to_cycle_max_ns)}"
+    peaks = duration(found.period_peak_to_peak_ns)
+    lines = [f"Jitter of the rising edges, pair by pair: {found.periods:,} periods were off those of their stimuli by "
+             f"a standard deviation of {duration(found.period_std_ns)}, {peaks} peak to peak{next_one}."]  # fmt: skip
+    parts = [
+        f"{which} were off by at most {said}"
+        for which, state in zip(("half of them", "99 %"), order.strays.values(), strict=True)
+        if (said := _within(state))
+    ]
+    if parts:
+        said = listing(parts)
+        lines.append(f"{said[0].upper()}{said[1:]}. Falling edges play no part in this.")
+    return lines
+
+
 def long_pulse_sentences(found: LongPulses | None) -> list[str]:
     """Pulses that stayed high too long."""
-    if found is None or not found.count:
+    if found is None:
         return []
-    return [f"Long pulses: {found.count:,} of {found.pulses:,} lasted more than {duration(found.limit_ns)} (usual "
-            f"{duration(found.median_ns)}, longest {duration(found.longest_ns)}). The reaction time is not touched by "
-            "that, but a machine that counts or times the pulse is."]  # fmt: skip
+    if not found.count:
+        return [f"No long pulses: none of {found.pulses:,} lasted more than {duration(found.limit_ns)} (usual "
+                f"{duration(found.median_ns)}, longest {duration(found.longest_ns)})."]  # fmt: skip
+    part = _share(found.count, found.pulses, found.share)
+    lines = [f"Long pulses: {found.count:,} of {found.pulses:,}, {part}, lasted more than {duration(found.limit_ns)} "
+             f"(usual {duration(found.median_ns)}, longest {duration(found.longest_ns)}). The reaction time is not "
+             "touched by that, but a machine that counts or times the pulse is."]  # fmt: skip
+    if found.into_next:
+        lines.append(f"{found.into_next:,} of these pulses were still high when the next stimulus came.")
+    return lines
+
+
+def _tolerance(found: Tolerance | None) -> list[str]:
+    if found is None:
+        return ["Not enough data for a tolerance bound: answers too few, or too clustered, to bound 90 % of them."]
+    return [f"Tolerance bound: with 95 % confidence, at least {100 * found.share:g} % of all answers under this "
+            f"condition come within {duration(found.bound_ns)}."]  # fmt: skip
+
+
+def _share(part: int, whole: int, within: ProbabilityInterval | None) -> str:
+    if within is None:
+        return f"{share(part, whole)} (too clustered for an interval)"
+    low, high = (share(round(end * _FINE), _FINE) for end in (within.low, within.high))
+    return f"{share(part, whole)} (95 %: {low} to {high})"
+
+
+def _within(state: QuantileEstimate | TooClustered | None) -> str:
+    if state is None:
+        return ""
+    if isinstance(state, TooClustered):
+        return f"{duration(state.value_ns)} (too clustered for an interval)"
+    return f"{duration(state.value_ns)} (95 %: {duration(state.low_ns)} to {duration(state.high_ns)})"
 
 
 def _signed(value_ns: float) -> str:

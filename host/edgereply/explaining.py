@@ -1,5 +1,6 @@
 """An explanation of late answers in plain sentences with numbers."""
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict
 from typing import Any
@@ -9,9 +10,8 @@ import numpy as np
 from edgereply.analysis.explain import Explanation, NamedPeriod, explain
 from edgereply.analysis.interval_context import ContextSearch, relate
 from edgereply.analysis.pairing import Status
-from edgereply.analysis.pulses import LongPulses, long_pulses
 from edgereply.errors import DataError
-from edgereply.evaluate import Evaluation, present
+from edgereply.evaluate import Evaluation
 from edgereply.report.text import duration
 from edgereply.stamps import NO_STAMP
 
@@ -73,18 +73,12 @@ def context_sentences(search: ContextSearch | None) -> list[str]:
     return lines
 
 
-def explain_pulses(result: Evaluation) -> LongPulses | None:
-    """Unusually long pulses as a finding of their own; None where no pulse width is known."""
-    widths = present(result.pulse_width_ns)
-    return long_pulses(widths) if len(widths) else None
-
-
-def sentences(explanation: Explanation, pulses: LongPulses | None) -> list[str]:
+def sentences(explanation: Explanation) -> list[str]:
     """The explanation in words; the first sentence is the answer."""
     late = f"{explanation.late:,} answers later than {duration(explanation.late_above_ns)}, or missing"
     head: str = explanation.outcome
-    if head == "cause found" and not explanation.periods:
-        head = "bursts found, their cause not"
+    if head == "cause found" and not any(period.suspects for period in explanation.periods):
+        head = "a period found, its cause not" if explanation.periods else "bursts found, their cause not"
     lines = [f"{head[0].upper()}{head[1:]}: {late}."]
     for period in explanation.periods:
         lines += _period(period, explanation.aliased)
@@ -104,18 +98,10 @@ def sentences(explanation: Explanation, pulses: LongPulses | None) -> list[str]:
         )
     lines += [lock.advice for lock in explanation.locks]
     lines += _segments(explanation)
-    if pulses is not None and pulses.count:
-        lines.append(
-            f"{pulses.count} pulses of {pulses.pulses:,} were longer than {duration(pulses.limit_ns)} (usual "
-            f"{duration(pulses.median_ns)}, longest {duration(pulses.longest_ns)}): the board was held between set and "
-            "clear. The reaction time is not touched by that."
-        )
     return lines
 
 
-def as_dict(
-    explanation: Explanation, pulses: LongPulses | None, context: ContextSearch | None = None
-) -> dict[str, Any]:
+def as_dict(explanation: Explanation, context: ContextSearch | None = None) -> dict[str, Any]:
     """JSON-ready."""
     return {
         "outcome": explanation.outcome,
@@ -129,7 +115,6 @@ def as_dict(
         "locks": [_plain(asdict(lock)) for lock in explanation.locks],
         "segments": None if explanation.segments is None else _plain(asdict(explanation.segments)),
         "context": None if context is None else _plain(asdict(context)),
-        "long_pulses": None if pulses is None else {"count": pulses.count, "longest_ns": pulses.longest_ns},
     }
 
 
@@ -149,7 +134,7 @@ def _whole_segments(result: Evaluation, clear: Any, answered: Any) -> dict[str, 
 def _period(period: NamedPeriod, aliased: bool) -> list[str]:
     finding = period.finding
     window = finding.window
-    where = f"{finding.period_ns / 1e6:.6f} ms (± {finding.error_ns:.0f} ns)"
+    where = f"{_measured(finding.period_ns, finding.error_ns)}, by the source's clock"
     lines = [
         f"Late answers keep a period of {where}: within a window of {duration(window.width_ns)} of it, "
         f"chance {finding.false_alarm:.2g}."
@@ -166,6 +151,13 @@ def _period(period: NamedPeriod, aliased: bool) -> list[str]:
     return lines
 
 
+def _measured(period_ns: float, error_ns: float) -> str:
+    """A period to a tenth of its error, and never finer than the nanosecond that stamps have."""
+    finest = max(error_ns / 10.0, 1.0)
+    digits = max(3, math.floor(math.log10(period_ns)) - math.floor(math.log10(finest)) + 1)
+    return f"{duration(period_ns, digits)} (± {duration(error_ns, 2) if error_ns >= 1.0 else 'less than 1 ns'})"
+
+
 def _segments(explanation: Explanation) -> list[str]:
     if explanation.segments is None:
         return []
@@ -174,8 +166,8 @@ def _segments(explanation: Explanation) -> list[str]:
     share = explanation.segments.shares[explanation.segments.main]
     place = explanation.segments.main.replace("_", " ")
     return [
-        f"The extra time of late answers is in the {place}: {share.share:.0%} of it "
-        f"(95 %: {share.low:.0%} to {share.high:.0%})."
+        f"The extra time of late answers is in the {place}: {100 * share.share:.0f} % of it "
+        f"(95 %: {100 * share.low:.0f} % to {100 * share.high:.0f} %)."
     ]
 
 

@@ -12,11 +12,11 @@ from edgereply.advice import Advice, advise
 from edgereply.analysis.explain import Explanation
 from edgereply.analysis.pairing import Status
 from edgereply.contrasts import contrasts
-from edgereply.describing import describe, long_pulse_sentences
+from edgereply.describing import describe
 from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
-from edgereply.explaining import context_sentences, explain_pulses, explain_run, relate_context
+from edgereply.explaining import context_sentences, explain_run, relate_context
 from edgereply.explaining import sentences as explanation_sentences
 from edgereply.judging import judge_run
 from edgereply.judging import sentences as verdict_sentences
@@ -26,6 +26,7 @@ from edgereply.report.view import Folded, RunView
 from edgereply.series import SeriesRecord, load_series
 from edgereply.standing import Standing, stand
 from edgereply.store import RunReader
+from edgereply.traits import traits
 from edgereply.views import cautions, make_view
 
 CONFIDENCE: Final = 0.95
@@ -141,8 +142,7 @@ def _in_words(view: RunView, result: Evaluation, reader: RunReader | None) -> Ru
     """Verdict and findings; a run's periods are looked for in `reader`, which is None for several runs."""
     view = judge_view(view, result)
     answered = view.answered()
-    findings = describe(view.reaction_ns[answered], view.stimulus_ns[answered], reader is not None)
-    findings += long_pulse_sentences(explain_pulses(result))
+    findings = describe(traits(result, one_run=reader is not None))
     folds: tuple[Folded, ...] = ()
     if reader is not None and answered.any():
         stretch = _stretch(result)
@@ -152,7 +152,7 @@ def _in_words(view: RunView, result: Evaluation, reader: RunReader | None) -> Ru
                 f"What late answers have in common was looked for in the first {MOST_EXPLAINED:,} stimuli; "
                 "'edgereply explain' takes them all."
             )
-        findings += explanation_sentences(explanation, None)
+        findings += explanation_sentences(explanation)
         findings += context_sentences(relate_context(stretch, explanation.late_above_ns, reader.context()))
         folds = _folds(explanation, stretch)
     return replace(view, findings=findings, folds=folds)

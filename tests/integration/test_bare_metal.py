@@ -57,7 +57,7 @@ def test_its_late_answers_are_explained_by_the_millisecond_tick(measured: Measur
     assert abs(period.finding.period_ns / TICK_NS - 1) < 50e-6
     assert [suspect.name for suspect in period.suspects] == ["timer 0 overflow of a 16 MHz microcontroller"]
     assert 0.003 < explanation.late / 12_000 < 0.012
-    assert any("1.024" in sentence for sentence in sentences(explanation, None))
+    assert any("1.024" in sentence for sentence in sentences(explanation))
 
 
 def test_answers_too_short_for_the_source_have_no_width_and_are_told(measured: Measured) -> None:

@@ -14,6 +14,8 @@ from edgereply.analysis.ranks import rank_test
 
 _STRETCHES = 50
 _FEWEST_A_STRETCH = 10
+# Neither drift nor warm-up is judged from fewer answers.
+FEWEST_ANSWERS = 100
 _BATCH = 5
 # A warm-up is a claim about a part of the run chosen by looking: it takes strong evidence.
 _WARM_UP_ALPHA = 0.001
@@ -46,11 +48,16 @@ class WarmUp:
     Attributes:
         count: how many; 0 where none shows.
         shift_ns: Hodges-Lehmann shift of the start against the rest; 0 where none shows.
+        low_ns: lower end of the shift's 95 % interval, as if the cut had been known beforehand; None where none shows
+            or the start is too short.
+        high_ns: upper end.
         p_value: of the rank test between them; 1 where nothing was cut.
     """
 
     count: int
     shift_ns: float
+    low_ns: int | None
+    high_ns: int | None
     p_value: float
 
 
@@ -70,7 +77,7 @@ def find_drift(
     Source: Sen, P. K. (1968), Journal of the American Statistical Association 63, 1379-1389.
     """
     stretches = min(_STRETCHES, reaction_ns.size // _FEWEST_A_STRETCH)
-    if stretches < 10 or stimulus_ns[-1] <= stimulus_ns[0]:
+    if reaction_ns.size < FEWEST_ANSWERS or stimulus_ns[-1] <= stimulus_ns[0]:
         return None
     parts = np.array_split(np.arange(reaction_ns.size), stretches)
     centres = np.array([float(np.median(reaction_ns[part])) for part in parts])
@@ -100,8 +107,8 @@ def find_warm_up(reaction_ns: NDArray[np.int64]) -> WarmUp:
     Source: MSER-5: White, K. P. (1997), Simulation 69, 323-334; the cut is then kept only if a rank
     test between both parts says at 0.1 % that they differ.
     """
-    none = WarmUp(count=0, shift_ns=0.0, p_value=1.0)
-    if reaction_ns.size < 20 * _BATCH:
+    none = WarmUp(count=0, shift_ns=0.0, low_ns=None, high_ns=None, p_value=1.0)
+    if reaction_ns.size < FEWEST_ANSWERS:
         return none
     # A single late answer must not decide where the cut goes.
     low, high = quantiles(reaction_ns, [0.05, 0.95]).tolist()
@@ -115,7 +122,7 @@ def find_warm_up(reaction_ns: NDArray[np.int64]) -> WarmUp:
     test = rank_test(rest, start, block_lengths=blocks)
     if test.p_two_sided > _WARM_UP_ALPHA:
         return none
-    return WarmUp(count=cut, shift_ns=test.shift_ns, p_value=test.p_two_sided)
+    return WarmUp(count=cut, shift_ns=test.shift_ns, low_ns=test.low_ns, high_ns=test.high_ns, p_value=test.p_two_sided)
 
 
 def _thin(values_ns: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -17,7 +17,8 @@ from scipy import ndimage, stats
 from edgereply.analysis.quantiles import quantiles
 
 _CELLS = 1024
-_FEWEST = 50
+# Several modes are not told apart in fewer values.
+FEWEST = 50
 _FEWEST_IN_MODE = 20
 _ALPHA = 1e-5
 # Shallower valleys are of no consequence to anyone, however significant.
@@ -60,7 +61,7 @@ def find_modes(values_ns: NDArray[np.int64]) -> tuple[Mode, ...]:
     if values_ns.size == 0:
         return ()
     low, high = int(values_ns.min()), int(values_ns.max())
-    if values_ns.size < _FEWEST or low == high:
+    if values_ns.size < FEWEST or low == high:
         return (_describe(values_ns, values_ns.size, None),)
     log = low > 0 and high >= 20 * low
     places = np.log(values_ns) if log else values_ns.astype(np.float64)

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.intervals import ProbabilityInterval, clopper_pearson
+from edgereply.analysis.intervals import ProbabilityInterval
 from edgereply.analysis.quantiles import quantiles
+from edgereply.analysis.shares import share_interval
 
 # Tukey's outer fence marks what is far out; a tight bulk must not make a harmless pulse long.
 _FENCE = 3
@@ -30,7 +31,7 @@ class LongPulses:
         median_ns: usual width.
         longest_ns: longest width.
         count: number of long pulses.
-        share: 95 % interval for the share of long pulses (Clopper-Pearson).
+        share: 95 % interval for the share of long pulses; None where they are too clustered to say.
         places: shape (count,), int64: which pulses they are.
         into_next: how many long pulses were still up at the next stimulus; None when that is not known.
     """
@@ -40,7 +41,7 @@ class LongPulses:
     median_ns: int
     longest_ns: int
     count: int
-    share: ProbabilityInterval
+    share: ProbabilityInterval | None
     places: NDArray[np.int64]
     into_next: int | None
 
@@ -53,7 +54,7 @@ def long_pulses(
     """Find pulses that stayed high too long.
 
     Args:
-        width_ns: shape (n,), int64, nanoseconds, rise to fall.
+        width_ns: shape (n,), int64, nanoseconds, rise to fall, in order of time.
         limit_ns: what counts as long; when None, the larger of Tukey's outer fence (third quartile
             plus three interquartile ranges) and 1.5 times the median.
         until_next_ns: shape (n,), int64, nanoseconds from each rise to the next stimulus.
@@ -71,7 +72,8 @@ def long_pulses(
     lower, median, upper = quantiles(width_ns, [0.25, 0.5, 0.75]).tolist()
     if limit_ns is None:
         limit_ns = max(upper + _FENCE * (upper - lower), int(_LEAST_RATIO * median))
-    places = np.flatnonzero(width_ns > limit_ns)
+    long = width_ns > limit_ns
+    places = np.flatnonzero(long)
     into_next = None
     if until_next_ns is not None:
         into_next = int(np.count_nonzero(width_ns[places] >= until_next_ns[places]))
@@ -81,7 +83,7 @@ def long_pulses(
         median_ns=median,
         longest_ns=int(width_ns.max()),
         count=int(places.size),
-        share=clopper_pearson(int(places.size), int(width_ns.size)),
+        share=share_interval(long),
         places=places,
         into_next=into_next,
     )

@@ -17,18 +17,26 @@ def command(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Look for what late answers have in common: a period, a burst, a segment. "No cause found" is an answer."""
+    """Say why answers were late, and what all answers are like. "No cause found" and "not enough data" are answers.
+
+    Late answers: a period, a burst, a segment, the board's counters. All answers: usual reaction times, warm-up, drift,
+    jitter of the rising edges, long pulses.
+    """
     from edgereply.cli.duration_option import duration_option
-    from edgereply.explaining import as_dict, context_sentences, explain_pulses, explain_run, relate_context, sentences
+    from edgereply.describing import describe
+    from edgereply.explaining import as_dict, context_sentences, explain_run, relate_context, sentences
     from edgereply.store import RunReader
+    from edgereply.traits import as_dict as traits_dict
+    from edgereply.traits import traits
     from edgereply.views import cautions, evaluate_run
 
     reader = RunReader(run)
     record = reader.record
     result = evaluate_run(reader, record.deadline_ns)
     late_above_ns = None if late_above is None else duration_option(late_above, "--late-above")
-    explanation, pulses = explain_run(result, late_above_ns), explain_pulses(result)
+    explanation, found = explain_run(result, late_above_ns), traits(result, one_run=True)
     context = relate_context(result, explanation.late_above_ns, reader.context())
+    late, whole = sentences(explanation) + context_sentences(context), describe(found)
     careful = cautions(record, result.counts.get("ambiguous", 0))
     if as_json:
         put_json(
@@ -36,15 +44,17 @@ def command(
                 "run": str(run),
                 "evidence": result.evidence,
                 "virtual": record.virtual,
-                **as_dict(explanation, pulses, context),
+                **as_dict(explanation, context),
+                **traits_dict(found),
+                "sentences": {"late": late, "all": whole},
                 "cautions": careful,
             }
         )
         return
     print(f"{run} ({'virtual, ' if record.virtual else ''}{result.evidence})")
-    for sentence in sentences(explanation, pulses):
-        print(sentence)
-    for sentence in context_sentences(context):
-        print(sentence)
+    for heading, lines in (("Late answers", late), ("All answers", whole)):
+        print(heading)
+        for line in lines:
+            print(f"  {line}")
     for caution in careful:
         print(f"caution: {caution}")

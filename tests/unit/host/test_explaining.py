@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from edgereply.errors import DataError
-from edgereply.explaining import as_dict, explain_pulses, explain_run, sentences
+from edgereply.explaining import as_dict, explain_run, sentences
 from tests.fakes.made_runs import TICK_NS, from_reactions, random_stimuli, ticking_board
 
 
@@ -14,8 +14,9 @@ def test_a_millisecond_tick_is_found_measured_and_named() -> None:
     (period,) = explanation.periods
     assert abs(period.finding.period_ns / TICK_NS - 1) < 50e-6
     assert [suspect.name for suspect in period.suspects] == ["timer 0 overflow of a 16 MHz microcontroller"]
-    text = "\n".join(sentences(explanation, None))
-    assert "1.024" in text
+    text = "\n".join(sentences(explanation))
+    assert text.startswith("Cause found")
+    assert "a period of 1.024000 ms (± less than 1 ns), by the source's clock" in text
     assert "later than usual" in text
 
 
@@ -24,7 +25,7 @@ def test_without_interference_no_cause_is_an_answer() -> None:
     reaction = np.random.default_rng(9).lognormal(11, 0.4, 5_000).astype(np.int64)
     explanation = explain_run(from_reactions(stimulus, reaction, None), None)
     assert explanation.outcome == "no cause found"
-    assert sentences(explanation, None)[0].startswith("No cause found")
+    assert sentences(explanation)[0].startswith("No cause found")
 
 
 def test_too_few_late_answers_say_how_many_more_it_takes() -> None:
@@ -32,7 +33,7 @@ def test_too_few_late_answers_say_how_many_more_it_takes() -> None:
     reaction[[100, 700]] = 900_000
     explanation = explain_run(from_reactions(stimulus, reaction, None), 500_000)
     assert explanation.outcome == "not enough data"
-    assert any("more stimuli" in line for line in sentences(explanation, None))
+    assert any("more stimuli" in line for line in sentences(explanation))
 
 
 def test_nothing_answered_is_said_so() -> None:
@@ -41,11 +42,21 @@ def test_nothing_answered_is_said_so() -> None:
         explain_run(result, None)
 
 
+def test_a_period_that_nothing_known_has_is_no_cause_found() -> None:
+    # The same board with a housekeeping job each 7.3 ms.
+    stimulus = random_stimuli(20_000, 5)
+    reaction = 6_700 + np.where((stimulus + 1_000) % 7_300_000 < 50_000, 9_000, 0)
+    explanation = explain_run(from_reactions(stimulus, reaction, None), 10_000)
+    text = sentences(explanation)
+    assert text[0].startswith("A period found, its cause not")
+    assert "a period of 7.300000 ms (± " in text[1]
+    assert "No known cause has this period within its error." in text
+
+
 def test_the_json_form_holds_the_fold_and_only_plain_values() -> None:
     import json
 
     result = from_reactions(*ticking_board(20_000, 3), None)
-    document = as_dict(explain_run(result, 10_000), explain_pulses(result))
+    document = as_dict(explain_run(result, 10_000))
     again = json.loads(json.dumps(document))
     assert again["periods"][0]["finding"]["period_ns"] == pytest.approx(TICK_NS, rel=50e-6)
-    assert again["long_pulses"]["count"] == 0

@@ -7,12 +7,13 @@ from edgereply.analysis.pulses import long_pulses
 
 def test_a_few_long_pulses_are_found_with_their_share() -> None:
     widths = np.random.default_rng(1).normal(20_000, 500, 1000).astype(np.int64)
-    widths[[10, 500, 501]] = [90_000, 1_200_000, 50_000]
+    widths[[10, 500, 801]] = [90_000, 1_200_000, 50_000]
     found = long_pulses(widths)
     assert found is not None
-    assert found.places.tolist() == [10, 500, 501]
+    assert found.places.tolist() == [10, 500, 801]
     assert (found.count, found.longest_ns, found.pulses) == (3, 1_200_000, 1000)
     # Reference: binomial proportion 3 of 1000, Clopper-Pearson as R's binom.test gives it.
+    assert found.share is not None
     assert found.share.low == pytest.approx(0.000619, abs=1e-6)
     assert found.share.high == pytest.approx(0.008742, abs=1e-6)
 
