@@ -120,7 +120,10 @@ def _rows(path: Path) -> list[tuple[int, list[str]]]:
         raise SettingError("the power log is no UTF-8 text", where=str(path), remedy="export it as CSV") from error
     lines = text.splitlines()
     best = max(";\t,", key=lambda mark: sum(line.count(mark) for line in lines[:PREAMBLE]))
-    return list(_split(lines, best))
+    try:
+        return list(_split(lines, best))
+    except csv.Error as error:
+        raise SettingError(f"the power log is no CSV: {error}", where=str(path), remedy=REMEDY) from error
 
 
 def _split(lines: Sequence[str], mark: str) -> Iterator[tuple[int, list[str]]]:

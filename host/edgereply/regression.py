@@ -67,7 +67,7 @@ def parse_rule(text: str) -> Rule:
     if not 0.0 < p < 1.0:
         raise wrong
     if match[2].endswith("%"):
-        return Rule(text, p, float(match[2].rstrip("% ")) / 100.0, 0)
+        return Rule(text, p, float(match[2][:-1].strip()) / 100.0, 0)
     try:
         return Rule(text, p, 0.0, parse_duration_ns(match[2]))
     except ValueError as error:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import json
 from array import array
 
 import numpy as np
 
 from edgereply_protocol import Block, Configure, Connection, Layout, Role, Stamps, Started, encode_message
 from edgereply_protocol.plain import pack
+from tests.fuzzing import imported
 from tests.fuzzing.targets import template
 from tests.integration.commands import bench_text
 
@@ -18,6 +20,9 @@ SETTINGS = {
     "lines": {"input": {"chip": "", "line": "EYE_IN"}, "output": {"chip": "", "line": 5, "active_low": False}},
     "realtime": {"fifo_priority": 5, "cpus": [0]}, "dead_man_s": 30, "period_ns": 1_000_000, "count": 5,
 }  # fmt: skip
+MANIFEST_TEXT = json.dumps(
+    {"format": 1, "tool": "t", "files": [{"name": "runs/gate/run.json", "bytes": 9, "sha256": "0" * 64}]}
+).encode()
 
 
 def _conversation() -> bytes:
@@ -61,5 +66,10 @@ def seeds() -> dict[str, list[bytes]]:
         "context": [b'{"board_ns": 5, "interrupts": 7}\n' * 3],
         "stamps": [np.ascontiguousarray(numbers).tobytes()],
         "series_json": [SERIES],
+        "scope_csv": [imported.SCOPE, imported.EUROPEAN],
+        "vcd": [imported.VCD],
+        "power_csv": [imported.POWER],
+        "archive": [imported.packed(MANIFEST_TEXT, record)],
+        "bundled": [MANIFEST_TEXT + b"\0\0\0" + record],
         "typed": [b"p99.9 within 5%", b"median worse by 10%"],
     }

@@ -33,6 +33,7 @@ from edgereply_agent.settings import Reader, read_common, read_plan
 from edgereply_protocol import MESSAGES, Connection, RemoteError, Role, State, decode_message
 from edgereply_protocol.plain import unpack
 from tests.fakes.made_runs import a_record
+from tests.fuzzing import imported
 
 MOST_ROWS_READ = 1_000_000
 LONGEST_ANSWER = 512  # the serial port gives out no longer line
@@ -225,4 +226,4 @@ TARGETS: dict[str, Target] = {
         frames, messages, agent_settings, scpi_answers, scpi_blocks, bench_file, plan_file, run_json, run_page,
         parquet, context, stamps, series_json, fixture_json, typed,
     )
-}  # fmt: skip
+} | imported.make(place)  # fmt: skip

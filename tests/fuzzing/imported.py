@@ -1,0 +1,101 @@
+"""Targets for files that other people and other instruments wrote: recordings, a meter's log, bundles."""
+
+from __future__ import annotations
+
+import contextlib
+import functools
+import io
+import shutil
+import zipfile
+from collections.abc import Callable
+from pathlib import Path
+
+from edgereply.archive.check import verify
+from edgereply.archive.manifest import MANIFEST
+from edgereply.archive.unpack import unpack
+from edgereply.errors import HostError
+from edgereply.imports.accept import Labels
+from edgereply.imports.importing import Wanted, look, read
+from edgereply.imports.waveforms import Settings
+from edgereply.power_log import read_power_log
+
+SCOPE = b"Time (s),CH1 (V),CH2 (V)\n" + b"".join(
+    b"%.6f,%.1f,%.1f\n" % (n * 1e-5, 3.3 * (n % 20 in range(4, 9)), 3.3 * (n % 20 in range(7, 10))) for n in range(120)
+)
+EUROPEAN = b"\xef\xbb\xbfZeit;Kanal A;Kanal B\n(ms);(V);(V)\n\n" + b"".join(
+    b"%d,%02d;%d,0;%d,0\n" % (*divmod(n, 100), 3 * (n % 20 in range(4, 9)), 3 * (n % 20 in range(7, 10)))
+    for n in range(120)
+)
+VCD = b"$timescale 1 ns $end\n$scope module gate $end\n$var wire 1 ! eye $end\n$var wire 1 % coil $end\n" + (
+    b"$upscope $end\n$enddefinitions $end\n#0\n0!\n0%\n"
+    + b"".join(b"#%d\n1!\n#%d\n1%%\n#%d\n0!\n0%%\n" % (n * 9000, n * 9000 + 20, n * 9000 + 900) for n in range(1, 9))
+)
+POWER = b"time,V,A\n" + b"".join(b"2026-03-01T10:00:%02dZ,5.0%d,0.6\n" % (n, n) for n in range(9))
+
+
+def make(place: Callable[[], Path]) -> dict[str, Callable[[bytes], object]]:
+    """The targets by name.
+
+    Args:
+        place: gives the directory files may be written to.
+    """
+
+    def recording(name: str, data: bytes) -> None:
+        path = place() / name
+        path.write_bytes(data)
+        with contextlib.suppress(HostError):
+            how = Settings()
+            look(read([path], [], how), Wanted(), Labels(), how).lines()
+
+    def scope_csv(data: bytes) -> None:
+        """An oscilloscope's table."""
+        recording("scope.csv", data)
+
+    def vcd(data: bytes) -> None:
+        """A dump of value changes."""
+        recording("dump.vcd", data)
+
+    def power_csv(data: bytes) -> None:
+        """The log of a power meter."""
+        path = place() / "meter.csv"
+        path.write_bytes(data)
+        with contextlib.suppress(HostError):
+            read_power_log(path).between(1_772_359_200.0, 1_772_359_260.0).mean_w()
+
+    def archive(data: bytes) -> None:
+        """The bytes of a bundle."""
+        path, into = place() / "bundle.zip", place() / "unpacked"
+        path.write_bytes(data)
+        into.mkdir()
+        try:
+            with contextlib.suppress(HostError):
+                for name in unpack(path, into):
+                    assert (into / name).resolve().is_relative_to(into.resolve())
+        finally:
+            shutil.rmtree(into)
+
+    def bundled(data: bytes) -> None:
+        """A bundle whose manifest and run are well packed and hold anything."""
+        path, into = place() / "bundle.zip", place() / "unpacked"
+        head, _, rest = data.partition(b"\0\0\0")
+        with zipfile.ZipFile(path, "w") as packed:
+            packed.writestr(MANIFEST, head)
+            packed.writestr("runs/gate/run.json", rest)
+        into.mkdir()
+        try:
+            with contextlib.suppress(HostError):
+                verify(path, into, lambda _: None)
+        finally:
+            shutil.rmtree(into)
+
+    return {target.__name__: target for target in (scope_csv, vcd, power_csv, archive, bundled)}
+
+
+@functools.cache
+def packed(manifest: bytes, record: bytes) -> bytes:
+    """A bundle of one run."""
+    data = io.BytesIO()
+    with zipfile.ZipFile(data, "w", zipfile.ZIP_DEFLATED) as archive:
+        archive.writestr(MANIFEST, manifest)
+        archive.writestr("runs/gate/run.json", record)
+    return data.getvalue()
