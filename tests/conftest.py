@@ -3,6 +3,11 @@
 from __future__ import annotations
 
 import signal
+from pathlib import Path
+
+import pytest
+
+HERE = Path(__file__).parent
 
 
 def pytest_configure() -> None:
@@ -14,3 +19,19 @@ def pytest_configure() -> None:
 def pytest_runtest_setup() -> None:
     """A broken pipe is an error to be handled, as Python has it; the package vcdvcd, once imported, lets it kill."""
     signal.signal(signal.SIGPIPE, signal.SIG_IGN)
+
+
+# Whoever comes first is begun first: booted kernels take longest, and are booted once where one process has them all.
+TOGETHER = ("virtual_bench", "virtual_board", "mixed_series")
+
+
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """With `-n 2 --dist loadgroup`, a file stays in one process, and so do all tests on virtual boards."""
+
+    def is_board(item: pytest.Item) -> bool:
+        return item.path.relative_to(HERE).parts[0] in TOGETHER
+
+    items.sort(key=lambda item: not is_board(item))
+    for item in items:
+        group = "virtual boards" if is_board(item) else item.path.relative_to(HERE).as_posix()
+        item.add_marker(pytest.mark.xdist_group(group))
