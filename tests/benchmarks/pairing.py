@@ -50,8 +50,9 @@ def median_time(work: Callable[[], object]) -> float:
     return sorted(taken)[REPEATS // 2]
 
 
-def growth_of_pairing(largest: int) -> None:
-    print("pairing: 1 % missed, exponential arrivals; sort = numpy's sort of one shuffled column")
+def results(largest: int = 10_000_000) -> list[dict[str, float]]:
+    """Pairing of runs of 10,000 stimuli to the largest, each ten times the one before, against numpy's sort."""
+    found = []
     count = 10_000
     while count <= largest:
         rng = np.random.default_rng(1)
@@ -61,8 +62,18 @@ def growth_of_pairing(largest: int) -> None:
         shuffled = rng.permutation(stimulus)
         sort = median_time(lambda column=shuffled: np.sort(column))  # type: ignore[misc]
         taken = median_time(lambda s=stimulus, r=rise: pair(s, r, r + 20_000, WINDOW_NS))  # type: ignore[misc]
-        print(f"{count:>10} stimuli {taken:8.3f} s {1e9 * taken / count:7.0f} ns each {taken / sort:6.1f} times sort")
+        found.append({"stimuli": count, "pairing_s": taken, "sort_ratio": taken / sort})
         count *= 10
+    return found
+
+
+def lines(found: list[dict[str, float]]) -> list[str]:
+    """For people."""
+    return [
+        f"pairing {one['stimuli']:>10,} stimuli, 1 % missed: {one['pairing_s']:.3f} s, "
+        f"{1e9 * one['pairing_s'] / one['stimuli']:.0f} ns each, {one['sort_ratio']:.2f} times a sort of one column"
+        for one in found
+    ]
 
 
 def growth_of_joining(largest: int) -> None:
@@ -101,6 +112,6 @@ def wrong_pairs() -> None:
 
 if __name__ == "__main__":
     most = int(sys.argv[1]) if len(sys.argv) > 1 else 10_000_000
-    growth_of_pairing(most)
+    print("\n".join(lines(results(most))))
     growth_of_joining(most)
     wrong_pairs()

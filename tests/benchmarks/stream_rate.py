@@ -21,7 +21,7 @@ link = "local"
 route = "virtual"
 [stimulus]
 rate = "{rate}/s"
-floor = "200us"
+floor = "{floor}"
 count = {count}
 """
 
@@ -30,7 +30,7 @@ def measure(seconds: float, wait: str, rate: int = RATE) -> dict[str, Any]:
     """One run by the real command line; the record's counts and how many edges the board answered."""
     with tempfile.TemporaryDirectory() as folder:
         bench, run = Path(folder) / "bench.toml", Path(folder) / "run"
-        bench.write_text(BENCH.format(rate=rate, count=int(rate * seconds)))
+        bench.write_text(BENCH.format(rate=rate, floor="200us", count=int(rate * seconds)))
         command = [sys.executable, "-m", "edgereply", "measure", "--bench", str(bench), "--wait", wait, "--json"]
         done = subprocess.run(
             [*command, "--out", str(run)], capture_output=True, text=True, timeout=120 + 2 * seconds, cwd=folder
