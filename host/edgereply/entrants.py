@@ -1,8 +1,6 @@
 """What a comparison or a sweep's table sets side by side: a run, or all blocks of one condition of a series."""
 
-import os
 from collections.abc import Iterable, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
@@ -10,10 +8,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.bootstrap import QuantileEstimate, quantile_interval
+from edgereply.analysis.bootstrap import QuantileEstimate, quantile_intervals
 from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.pairing import Status
 from edgereply.analysis.uncertainty import KnownTo
+from edgereply.at_once import at_once
 from edgereply.context import Context, pooled
 from edgereply.evaluate import Evaluation, present
 from edgereply.likeness import joined_words, respects
@@ -128,7 +127,10 @@ def figures(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Figures:
 
     Intervals are widened by what the instrument does not know (`known_to`) of imported times.
     """
-    found = {name: quantile_interval(reaction_ns, p) if reaction_ns.size else None for name, p in QUANTILES.items()}
+    estimates = (
+        quantile_intervals(reaction_ns, list(QUANTILES.values())) if reaction_ns.size else [None] * len(QUANTILES)
+    )
+    found = dict(zip(QUANTILES, estimates, strict=True))
     if known_to is not None:
         found = {name: None if item is None else _widened(item, known_to) for name, item in found.items()}
     needed = {name: count_needed(QUANTILES[name]) for name, estimate in found.items() if estimate is None}
@@ -162,9 +164,7 @@ def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None) -> list
             return series_entrants(path, load_series(path), deadline_ns, f"{path.name} " if len(paths) > 1 else "")
         return [entrant(str(path), [evaluated(path, deadline_ns)])]
 
-    # Sorting and searching, where most of the time goes, let other threads run meanwhile.
-    with ThreadPoolExecutor(min(8, os.cpu_count() or 1)) as pool:
-        return [entrant for found in pool.map(load, paths) for entrant in found]
+    return [entrant for found in at_once(load, paths) for entrant in found]
 
 
 def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | None, before: str = "") -> list[Entrant]:

@@ -104,9 +104,10 @@ def _int64(table: pa.Table, name: str) -> Int64s:
 
 def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
     try:
-        if (rows := pq.read_metadata(path).num_rows) > MOST_ROWS:
-            raise DataError(f"a part has {rows} rows", where=str(path), remedy=f"{MOST_ROWS} are the most")
-        table = pq.read_table(path, columns=list(columns), page_checksum_verification=True, partitioning=None)
+        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+            if (rows := file.metadata.num_rows) > MOST_ROWS:
+                raise DataError(f"a part has {rows} rows", where=str(path), remedy=f"{MOST_ROWS} are the most")
+            table = file.read(list(columns))
         if not set(columns) - set(table.column_names):
             table = table.select(columns).cast(_schema(table, columns))
     except (OSError, ValueError, pa.ArrowException) as error:

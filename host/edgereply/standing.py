@@ -12,6 +12,7 @@ from edgereply.analysis.bootstrap import quantile_interval
 from edgereply.analysis.families import holm
 from edgereply.analysis.letters import letter_groups, letters
 from edgereply.analysis.placement import independent_count, place_all
+from edgereply.at_once import at_once
 from edgereply.entrants import LOST_NS, Entrant, Figures, figures
 from edgereply.likeness import differing, mixing_words
 from edgereply.report.text import listing
@@ -104,7 +105,7 @@ def stand(entrants: Sequence[Entrant], one_series: bool, confidence: float = 0.9
         one_series: they are the conditions of one series, so that rounds can be compared with each other.
         confidence: 1 minus the chance of any false difference.
     """
-    found = [figures(entrant.reaction_ns, entrant.known_to) for entrant in entrants]
+    found = at_once(lambda entrant: figures(entrant.reaction_ns, entrant.known_to), entrants)
     short = [letter(place) for place in range(len(entrants))]
     groups, method, p_adjusted = _group(entrants, short, one_series, confidence)
     measurands = _who(short, [entrant.measurand for entrant in entrants])
@@ -122,22 +123,28 @@ def _group(
 ) -> tuple[list[str], list[str], dict[tuple[str, str], float]]:
     """Letters of everybody's groups, how they were found, and the p-value of each pair."""
     groups, method, p_adjusted, taken = [""] * len(entrants), [], {}, 0
-    answered = [place for place, entrant in enumerate(entrants) if entrant.reaction_ns.size]
+    samples = [entrant.reaction_ns for entrant in entrants]
+    answered = [place for place, sample in enumerate(samples) if sample.size]
     for kind in dict.fromkeys(entrants[place].measurand for place in answered):
         members = [place for place in answered if entrants[place].measurand == kind]
-        if not one_series:
-            members, untested = _testable(entrants, members)
-            method += [UNTESTED.format(who=listing([short[place] for place in untested]))] if untested else []
+        counts = [] if one_series else at_once(independent_count, [samples[place] for place in members])
+        worth = dict(zip(members, counts, strict=False))
+        if untested := [place for place, count in worth.items() if count <= 0.0]:
+            members = [place for place in members if place not in untested]
+            method.append(UNTESTED.format(who=listing([short[place] for place in untested])))
         if len(members) < 2:
             continue
-        p_values, words = _pairs([entrants[place] for place in members], one_series, confidence)
+        p_values, words = (
+            _by_rounds([entrants[place] for place in members], confidence) if one_series
+            else _by_ranks([samples[place] for place in members], [worth[place] for place in members], confidence)
+        )  # fmt: skip
         method.append(words)
         if p_values is None:
             continue
         for i, first in enumerate(members):
             for j, second in enumerate(members[:i]):
                 p_adjusted[short[second], short[first]] = float(p_values[i, j])
-        order = sorted(range(len(members)), key=lambda n: float(np.median(entrants[members[n]].reaction_ns)))
+        order = sorted(range(len(members)), key=lambda n: float(np.median(samples[members[n]])))
         found = letter_groups((p_values < 1.0 - confidence)[np.ix_(order, order)])
         if found is None:
             method.append(TOO_TANGLED)
@@ -148,11 +155,6 @@ def _group(
     return groups, list(dict.fromkeys(method)), p_adjusted
 
 
-def _testable(entrants: Sequence[Entrant], members: Sequence[int]) -> tuple[list[int], list[int]]:
-    worth = {place: independent_count(entrants[place].reaction_ns) for place in members}
-    return [place for place in members if worth[place] > 0.0], [place for place in members if worth[place] <= 0.0]
-
-
 def rounds_needed(pairs: int, confidence: float) -> int:
     """Rounds from which a sign-flip test can tell one of so many pairs apart after Holm's adjustment."""
     rounds = 1
@@ -161,22 +163,24 @@ def rounds_needed(pairs: int, confidence: float) -> int:
     return rounds
 
 
-def _pairs(taking: Sequence[Entrant], one_series: bool, confidence: float) -> tuple[NDArray[np.float64] | None, str]:
-    """Holm-adjusted p-values of all pairs, and how they were found, or why there are none."""
+def _by_rounds(taking: Sequence[Entrant], confidence: float) -> tuple[NDArray[np.float64] | None, str]:
+    """Holm-adjusted p-values of all pairs of conditions, and how they were found, or why there are none."""
     pairs = len(taking) * (len(taking) - 1) // 2
-    if one_series:
-        common = sorted(set.intersection(*(set(entrant.rounds) for entrant in taking)))
-        needed = rounds_needed(pairs, confidence)
-        if len(common) < needed:
-            return None, FEW_ROUNDS.format(rounds=len(common), pairs=pairs, needed=needed)
-        tested = compare_blocks({str(n): _medians(entrant, common) for n, entrant in enumerate(taking)}, confidence)
-        return _square([item.p_adjusted for item in tested], len(taking)), BLOCKS.format(
-            alpha=1.0 - confidence, bulk=BULK
-        )
-    samples = [entrant.reaction_ns for entrant in taking]
-    placed = place_all(samples, [independent_count(sample) for sample in samples])
-    flat = placed.p_values[np.triu_indices(len(taking), 1)]
-    return _square(holm(flat.tolist()), len(taking)), RANKS.format(alpha=1.0 - confidence, bulk=BULK)
+    common = sorted(set.intersection(*(set(entrant.rounds) for entrant in taking)))
+    needed = rounds_needed(pairs, confidence)
+    if len(common) < needed:
+        return None, FEW_ROUNDS.format(rounds=len(common), pairs=pairs, needed=needed)
+    tested = compare_blocks({str(n): _medians(entrant, common) for n, entrant in enumerate(taking)}, confidence)
+    words = BLOCKS.format(alpha=1.0 - confidence, bulk=BULK)
+    return _square([item.p_adjusted for item in tested], len(taking)), words
+
+
+def _by_ranks(
+    samples: Sequence[NDArray[np.int64]], worth: Sequence[float], confidence: float
+) -> tuple[NDArray[np.float64], str]:
+    """Holm-adjusted p-values of all pairs of samples worth so many independent answers, and how they were found."""
+    flat = place_all(samples, worth).p_values[np.triu_indices(len(samples), 1)]
+    return _square(holm(flat.tolist()), len(samples)), RANKS.format(alpha=1.0 - confidence, bulk=BULK)
 
 
 # A round without one answer is slower than any; small enough that thousands of them still add up in 64 bits.

@@ -67,7 +67,7 @@ def autocorrelation(values: NDArray[np.int64] | NDArray[np.float64], max_lag: in
     deviations -= deviations.mean()
     sums = np.zeros(lags + 1)
     # Chunks keep the transforms small: memory stays at one copy of the sample.
-    chunk = max(_CHUNK, 2 * lags)
+    chunk = min(max(_CHUNK, 2 * lags), deviations.size)
     length = fft.next_fast_len(chunk + lags, real=True)
     for start in range(0, deviations.size, chunk):
         here = fft.rfft(deviations[start : start + chunk], length)

@@ -8,6 +8,7 @@ differences alone do not tell which stimulus a response belongs to, and `several
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -17,6 +18,7 @@ Int64 = NDArray[np.int64]
 
 SAMPLED_RESPONSES = 4096
 SAMPLED_DEPTH = 64
+FEW = 64
 # A chance run of answers in the zone, at a wrong lag, is accepted once in a million.
 CHANCE_RUN = 1e-6
 LONGEST_RUN = 20
@@ -47,11 +49,18 @@ class Zone:
 
 def differences(stimulus_ns: Int64, rise_ns: Int64, window_ns: int) -> tuple[Int64, int]:
     """Sorted response minus earlier stimulus, up to the window, for a sample of responses."""
-    sample = rise_ns[:: max(1, rise_ns.size // SAMPLED_RESPONSES)]
-    latest = np.searchsorted(stimulus_ns, sample, side="right") - 1
-    index = latest[:, None] - np.arange(SAMPLED_DEPTH)
-    gap = sample[:, None] - stimulus_ns[np.maximum(index, 0)]
-    return np.sort(gap[(index >= 0) & (gap <= window_ns)]), int(sample.size)
+    sample = at = rise_ns[:: max(1, rise_ns.size // SAMPLED_RESPONSES)]
+    before = np.searchsorted(stimulus_ns, sample, side="right") - 1
+    found = [np.empty(0, np.int64)]
+    # One stimulus further back each time; a response that ran out of stimuli or of the window has no more.
+    for _ in range(SAMPLED_DEPTH):
+        gap = at - stimulus_ns[np.maximum(before, 0)]
+        near = (before >= 0) & (gap <= window_ns)
+        at, before = at[near], before[near] - 1
+        found.append(gap[near])
+    whole = np.concatenate(found)
+    short = np.int32 if window_ns < 2**31 else np.int64
+    return np.sort(whole.astype(short)).astype(np.int64), int(sample.size)
 
 
 def _information(share: float, chance: float) -> float:
@@ -60,6 +69,30 @@ def _information(share: float, chance: float) -> float:
     if share <= chance:
         return 0.0
     return float(share * np.log(share / chance) + (1 - share) * np.log((1 - share) / (1 - chance)))
+
+
+def _inside(gap: Int64, width: int, start: NDArray[np.intp]) -> NDArray[np.intp]:
+    """How many differences lie in the window that begins with each of those numbered in `start`."""
+    return np.searchsorted(gap, gap[start] + width, side="right") - start
+
+
+def _starts(gap: Int64, width: int, count: int) -> NDArray[np.intp]:
+    """Numbers of the differences that begin a window with at least `count` in it."""
+    return np.flatnonzero(gap[count - 1 :] - gap[: gap.size - count + 1] <= width)
+
+
+def most_within(gap: Int64, width: int, least: int = 1) -> int:
+    """The most differences that any window holds, both bounds included.
+
+    Args:
+        gap: shape (n,), int64 ns, sorted, not empty.
+        width: of the window, ns.
+        least: known to be reached, 1 to n.
+    """
+    # A few windows tell which of the others could hold more: most then need no search.
+    least = max(least, int(_inside(gap, width, np.arange(0, gap.size, FEW)).max()))
+    better = _starts(gap, width, least + 1)
+    return int(_inside(gap, width, better).max()) if better.size else least
 
 
 def typical_zone(stimulus_ns: Int64, rise_ns: Int64, window_ns: int) -> Zone | None:
@@ -83,10 +116,11 @@ def typical_zone(stimulus_ns: Int64, rise_ns: Int64, window_ns: int) -> Zone | N
     rate = max(stimulus_ns.size - 1, rise_ns.size) / span_ns
     best: tuple[float, int, float, float] = (0.0, 0, 0.0, 0.0)
     width = max(1, int(1 / rate) >> 14)
+    most = 1
     while width * rate < 1.0 and width <= window_ns:
-        inside = np.searchsorted(gap, gap + width, side="right") - np.arange(gap.size)
+        most = most_within(gap, width, most)
         chance = -float(np.expm1(-rate * width))
-        share = min(1.0, float(inside.max()) / sampled - rate * width)
+        share = min(1.0, most / sampled - rate * width)
         information = _information(share, chance)
         if information > best[0]:
             best = (information, width, share, chance)
@@ -103,11 +137,10 @@ def typical_zone(stimulus_ns: Int64, rise_ns: Int64, window_ns: int) -> Zone | N
 def _place(gap: Int64, sampled: int, found: tuple[int, float, float, float], run: int, window_ns: int) -> Zone:
     """Put the window on its earliest peak, look for rivals, and widen it over the peak's tails."""
     width, share, chance, background = found
-    inside = np.searchsorted(gap, gap + width, side="right") - np.arange(gap.size)
-    peaks = np.flatnonzero(inside >= max(1.0, (RIVAL_SHARE * share + background * width) * sampled))
+    peaks = _starts(gap, width, math.ceil(max(1.0, (RIVAL_SHARE * share + background * width) * sampled)))
     first = int(gap[peaks[0]])
     near = peaks[gap[peaks] <= first + width]
-    low = int(gap[near[int(np.argmax(inside[near]))]])
+    low = int(gap[near[int(np.argmax(_inside(gap, width, near)))]])
     several = bool(np.any(np.abs(gap[peaks] - low) > width + width // 2))
     high = min(low + width, window_ns)
     step = max(1, width // 8)

@@ -43,3 +43,12 @@ def test_nobody_and_words() -> None:
     assert letters((0,), first=2) == "c"
     assert letters((25, 26)) == "z a2"
     assert letters(()) == ""
+
+
+def test_many_members_on_the_way_to_few_groups_are_written_out() -> None:
+    # Two hundred in a row of which each differs from all but its neighbours: as many groups as there are neighbours.
+    place = np.arange(200)
+    groups = letter_groups(np.abs(place[:, None] - place) > 1)
+    assert groups is not None
+    assert groups[0] == (0,)
+    assert groups[100] == (99, 100)
