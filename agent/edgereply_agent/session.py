@@ -36,12 +36,14 @@ from edgereply_protocol import (
     State,
     Stop,
     Stopped,
+    VersionMismatch,
 )  # fmt: skip
 
 from . import __version__
 from .environment import facts
 from .errors import AgentError, LinkLost
 from .inspection import inspect_board
+from .known import UPDATE_HINT
 from .processes import SIGNALS
 from .ring import board_ns
 from .routes import registry
@@ -280,7 +282,10 @@ class Session:
         """Tell the host why, in case it still listens."""
         if isinstance(error, LinkLost) and self._link.state is State.CLOSED:
             return
-        fault = Fault("internal", str(error), "link", "start the agent again; deploy it again if versions differ", True)
+        remedy = "start the agent again"
+        if isinstance(error, VersionMismatch):
+            remedy = "update edgereply on the computer" if error.peer_is_older else UPDATE_HINT
+        fault = Fault("internal", str(error), "link", remedy, True)
         try:
             self._send(fault)
             self._wire.finish(FINISH_S)

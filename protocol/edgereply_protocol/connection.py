@@ -82,7 +82,7 @@ class Connection:
 
         Raises:
             RemoteError: damaged frames, bad messages, messages out of order.
-            VersionMismatch: no common protocol version.
+            VersionMismatch: no common protocol version, or a message that only a newer one has.
         """
         try:
             frame = self._reader.next_frame()
@@ -106,4 +106,7 @@ class Connection:
     def _greet(self, hello: m.Hello) -> None:
         if hello.role != self._peer.value:
             raise RemoteError(f"the far end says it is {hello.role[:40]!r}, expected {self._peer.value!r}")
-        self.version = negotiate(hello.oldest, hello.newest)
+        # One wording at both ends, as the host may show what the agent says.
+        software = "".join(c if c.isprintable() else " " for c in hello.software[:60])
+        own = f"the {self.role.value} ({self._software})"
+        self.version = negotiate(hello.oldest, hello.newest, f"the {hello.role} ({software})", own)

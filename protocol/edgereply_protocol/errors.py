@@ -16,4 +16,13 @@ class RemoteError(ProtocolError):
 
 
 class VersionMismatch(RemoteError):
-    """The two ends share no protocol version."""
+    """The two ends share no protocol version, or one says something that only a later version has.
+
+    Args:
+        message: what does not fit.
+        peer_is_older: the far end is the one to update; else it is this end.
+    """
+
+    def __init__(self, message: str, peer_is_older: bool) -> None:
+        super().__init__(message)
+        self.peer_is_older = peer_is_older

@@ -10,7 +10,7 @@ from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Union
 
 from .blocks import Block, decode_block, encode_block
-from .errors import LocalError, RemoteError
+from .errors import LocalError, RemoteError, VersionMismatch
 from .plain import pack, unpack
 
 Json = dict[str, Any]
@@ -208,11 +208,12 @@ def decode_message(kind: int, payload: bytes) -> Message:
     """Message of a payload.
 
     Raises:
-        RemoteError: unknown type, not JSON, or fields missing or of the wrong type.
+        RemoteError: not JSON, or fields missing or of the wrong type.
+        VersionMismatch: a type that this version does not have.
     """
     cls = MESSAGES.get(kind)
     if cls is None:
-        raise RemoteError(f"unknown message type {kind}: the peer is newer than this end")
+        raise VersionMismatch(f"unknown message type {kind}: the far end is newer than this one", peer_is_older=False)
     if cls is Stamps:
         return Stamps(decode_block(payload))
     try:

@@ -6,6 +6,7 @@ from importlib import import_module
 from typing import Iterable
 
 from edgereply_agent.errors import SettingError
+from edgereply_agent.known import refuse_unknown
 from edgereply_protocol import Json
 
 from .base import Task
@@ -26,6 +27,7 @@ def make(name: str, settings: Json, private_fds: Iterable[int]) -> Task:
     """
     if name not in TASKS:
         raise SettingError(f"unknown task {name!r}", "task", f"choose one of {', '.join(TASKS)}")
+    refuse_unknown(settings)
     module, cls = TASKS[name]
     task: Task = getattr(import_module(f"{__package__}.{module}"), cls)(settings, tuple(private_fds))
     return task

@@ -6,6 +6,7 @@ from collections import deque
 from typing import Any, Protocol, TypeVar
 
 from edgereply import __version__
+from edgereply.board.mirrored import not_understood
 from edgereply.deadline import Deadline
 from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
 from edgereply_protocol import (
@@ -31,6 +32,7 @@ from edgereply_protocol import (
     Started,
     State,
     Stop,
+    VersionMismatch,
 )
 
 BAD_INPUT = frozenset({"bad-setting", "unknown-line", "no-route"})
@@ -39,6 +41,7 @@ HELLO_S = 30.0
 REPLY_S = 15.0
 SILENCE_S = 15.0
 MOST_AT_ONCE = 64
+OWN_AGENT = "let edgereply put its own agent there: name a plain Python as `python` of the board, or none"
 
 Reply = TypeVar("Reply")
 
@@ -107,9 +110,20 @@ class BoardClient:
         return self._await(Inspection, REPLY_S).report
 
     def configure(self, task: str, settings: Json) -> Configured:
-        """Set up a task; the lines are taken and the outputs low after this."""
+        """Set up a task; the lines are taken and the outputs low after this.
+
+        Raises:
+            BoardError: the agent is too old for what was asked, or could not have it.
+        """
         self._send(Configure(task, settings))
-        return self._await(Configured, REPLY_S)
+        configured = self._await(Configured, REPLY_S)
+        if missed := not_understood(task, settings, configured.in_effect):
+            raise BoardError(
+                f"the agent there ({self._software()}) is too old for: {', '.join(missed)}",
+                where=self.name,
+                remedy=OWN_AGENT,
+            )
+        return configured
 
     def start(self) -> Started:
         """Start the task; returns when the responder waits for edges."""
@@ -214,7 +228,13 @@ class BoardClient:
         )
 
     def _broken(self, error: ProtocolError) -> LinkError:
+        if isinstance(error, VersionMismatch):
+            remedy = OWN_AGENT if error.peer_is_older else "update edgereply on the computer"
+            return LinkError(f"{error}", where=self.name, remedy=remedy)
         return LinkError(f"{error}", where=self.name, remedy=self._printed() or "start again")
+
+    def _software(self) -> str:
+        return "".join(c if c.isprintable() else " " for c in self.hello.software[:60])
 
     def _printed(self) -> str:
         said = self._link.complaints or self._connection.skipped.decode("utf-8", "replace").strip()

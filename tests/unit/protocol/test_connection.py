@@ -208,7 +208,7 @@ def test_what_crosses_a_goodbye_is_dropped() -> None:
     [
         (Hello("host", "x", 1, 1), "says it is 'host', expected 'agent'"),
         (Hello("x" * 1000, "x", 1, 1), "says it is 'x{40}',"),
-        (Hello("agent", "x", NEWEST + 1, NEWEST + 3), "update this end"),
+        (Hello("agent", "x", NEWEST + 1, NEWEST + 3), "update the host"),
         (Hello("agent", "x", -1, 2**62), "no range"),
     ],
 )

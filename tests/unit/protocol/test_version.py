@@ -33,15 +33,18 @@ def test_highest_shared_version(
 
 @pytest.mark.parametrize(
     ("ours", "peers", "update"),
-    [((2, 4), (1, 1), "the peer"), ((2, 4), (5, 9), "this end"), ((1, 1), (2, 2), "this end")],
+    [((2, 4), (1, 1), "the far end"), ((2, 4), (5, 9), "this end"), ((1, 1), (2, 2), "this end")],
 )
 def test_no_overlap_says_which_end_to_update(
     monkeypatch: pytest.MonkeyPatch, ours: tuple[int, int], peers: tuple[int, int], update: str
 ) -> None:
     monkeypatch.setattr(version, "OLDEST", ours[0])
     monkeypatch.setattr(version, "NEWEST", ours[1])
-    with pytest.raises(VersionMismatch, match=f"{peers[0]} to {peers[1]}.*{ours[0]} to {ours[1]}: update {update} "):
+    with pytest.raises(
+        VersionMismatch, match=f"{peers[0]} to {peers[1]}.*{ours[0]} to {ours[1]}: update {update}$"
+    ) as raised:
         negotiate(*peers)
+    assert raised.value.peer_is_older is (update == "the far end")
 
 
 @pytest.mark.parametrize("peers", [(0, 0), (0, 1), (-5, 1), (2, 1), (1, 0), (2**63, -(2**63))])
