@@ -132,12 +132,13 @@ def figures(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Figures:
     )
     found = dict(zip(QUANTILES, estimates, strict=True))
     if known_to is not None:
-        found = {name: None if item is None else _widened(item, known_to) for name, item in found.items()}
+        found = {name: None if item is None else widened(item, known_to) for name, item in found.items()}
     needed = {name: count_needed(QUANTILES[name]) for name, estimate in found.items() if estimate is None}
     return Figures(found, needed, int(reaction_ns.max()) if reaction_ns.size else None)
 
 
-def _widened(item: QuantileEstimate, known_to: KnownTo) -> QuantileEstimate:
+def widened(item: QuantileEstimate, known_to: KnownTo) -> QuantileEstimate:
+    """The same with an interval wider by what the instrument does not know."""
     low_ns, high_ns = known_to.widen(item.low_ns, item.high_ns)
     return replace(item, low_ns=low_ns, high_ns=high_ns)
 

@@ -13,7 +13,7 @@ from edgereply.analysis.families import holm
 from edgereply.analysis.letters import letter_groups, letters
 from edgereply.analysis.placement import independent_count, place_all
 from edgereply.at_once import at_once
-from edgereply.entrants import LOST_NS, Entrant, Figures, figures
+from edgereply.entrants import LOST_NS, Entrant, Figures, figures, widened
 from edgereply.likeness import differing, mixing_words
 from edgereply.report.text import listing
 from edgereply.report.view import letter
@@ -222,6 +222,8 @@ def tail_margin(entrant: Entrant, item: Figures) -> TailMargin:
     if found is None:
         return TailMargin(None, False)
     unanswered = found.high_ns >= LOST_NS
+    if lost and not unanswered and entrant.known_to is not None:
+        found = widened(found, entrant.known_to)
     return TailMargin(None if unanswered else entrant.deadline_ns - found.high_ns, unanswered)
 
 

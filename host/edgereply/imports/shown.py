@@ -52,7 +52,7 @@ def near_words(result: Evaluation, deadline_ns: int | None) -> list[str]:
         return []
     return [
         f"{np.count_nonzero(near)} answers are nearer to the deadline than the recording can tell "
-        f"(± {duration(round(reach_ns))}): which of them were late is open. The command verdict allows for it."
+        f"(± {duration(round(reach_ns))}): which of them were late is open, and the verdict allows for it."
     ]
 
 

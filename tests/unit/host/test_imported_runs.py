@@ -2,17 +2,25 @@
 
 from __future__ import annotations
 
+import html
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from edgereply.analysis.summary import summarise, widened
 from edgereply.analysis.uncertainty import KnownTo
-from edgereply.entrants import figures
+from edgereply.entrants import LOST_NS, Entrant, figures
 from edgereply.evaluate import Evaluation
 from edgereply.judging import judge_run, sentences
+from edgereply.records import SourceRecord
+from edgereply.report.answer import answer
+from edgereply.report.document import page
+from edgereply.reporting import load_material
+from edgereply.standing import tail_margin
 from tests.fakes.made_runs import from_reactions, random_stimuli
+from tests.fakes.told_runs import save_run
 
 
 def evaluation(reaction_ns: list[int], known_to: KnownTo) -> Evaluation:
@@ -87,6 +95,41 @@ def test_a_verdict_holds_only_where_the_instrument_can_tell() -> None:
     assert late.outcome == "not enough data"
     never = judge_run(evaluation([500_000] * 2000 + [9_000_000] * 200, blind), 1_000_000, 0.95, None, False)
     assert never.outcome == "fail"
+
+
+def test_the_headline_of_a_page_holds_only_where_the_instrument_can_tell(tmp_path: Path) -> None:
+    reaction = np.full(2001, 500_000)
+    reaction[7] = 990_000
+    for name, resolution_ns, outcome, first in (
+        ("blind", 60_000.0, "open", "NOT ENOUGH DATA to say whether the deadline of 1.00 ms is kept."),
+        ("sharp", 10.0, "pass", "PASS: the deadline of 1.00 ms is kept."),
+    ):
+        source = SourceRecord(kind="imported", resolution_ns=resolution_ns)
+        changes = {"evidence": "imported", "source": source, "deadline_ns": 1_000_000}
+        save_run(tmp_path / name, random_stimuli(reaction.size, 1), reaction, **changes)
+        (view,) = load_material([tmp_path / name], None, lambda _: None).views
+        said = answer(view)
+        assert (said.outcome, said.headline) == (outcome, first)
+        assert ("nearer to the deadline than the recording can tell" in " ".join(view.cautions)) == (outcome == "open")
+        assert html.escape(first) in page([view])
+
+
+def test_the_tail_margin_allows_for_the_instrument_also_where_answers_are_missing() -> None:
+    values = np.random.default_rng(4).integers(400_000, 500_000, 20_000)
+    known = KnownTo(10_000.0, 0.0)
+    counts = dict.fromkeys(("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late"), 0)
+
+    def left_ns(missed: int, known_to: KnownTo | None) -> int:
+        outcomes = np.concatenate([values, np.full(missed, LOST_NS)])
+        side = Entrant("x", ("x",), (values,), outcomes, counts | {"missed": missed}, "imported", False, 1_000_000, {},
+                       known_to=known_to)  # fmt: skip
+        left = tail_margin(side, figures(values, known_to)).left_ns
+        assert left is not None
+        return left
+
+    for missed in (0, 3):
+        # k = 2 and no clock: q · 2 / √6 at the upper end, rounded up.
+        assert left_ns(missed, None) - left_ns(missed, known) == math.ceil(2 * 10_000 / math.sqrt(6))
 
 
 def test_the_grade_is_imported() -> None:

@@ -63,5 +63,5 @@ def test_a_page_says_what_the_recording_cannot_tell(deadline_ns: int, said: bool
     cautions_shown = load_view(tmp_path / "run").cautions
     assert [text for text in cautions_shown if "nearer to the deadline" in text] == (
         ["30 answers are nearer to the deadline than the recording can tell (± 245 ns): which of them were late is "
-         "open. The command verdict allows for it."] if said else []
+         "open, and the verdict allows for it."] if said else []
     )  # fmt: skip
