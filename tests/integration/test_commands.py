@@ -175,6 +175,27 @@ def test_the_wires_can_be_shown_without_a_bench_that_is_there(place: Workplace) 
     assert "gate" in done.out
 
 
+def test_software_wires_are_drawn_and_said_to_need_no_check(place: Workplace) -> None:
+    place.write(bench_text())
+    done = place.run("wiring")
+    assert done.code == 0, done.err
+    assert "▶ input " in done.out
+    assert "none to make or to check" in done.err
+    done = place.run("wiring", "--json")
+    document = json.loads(done.out)
+    assert (done.code, document["virtual"], document["right"], document["findings"]) == (0, True, None, [])
+    assert "none to make or to check" in done.err
+    assert json.loads(place.run("wiring", "--only-show", "--json").out)["drawing"] == document["drawing"]
+
+
+def test_the_wires_of_a_board_without_an_agent_are_drawn_and_said_to_be_unchecked(place: Workplace) -> None:
+    place.write('[board.gate]\nresponder = "external"\n[source]\nkind = "lines"\nport = "/dev/nothing"\n')
+    done = place.run("wiring")
+    assert done.code == 0, done.err
+    assert "▶ input " in done.out
+    assert "these wires are not checked" in done.err
+
+
 @pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_explains_itself(place: Workplace, command: str) -> None:
     done = place.run(command, "--help")

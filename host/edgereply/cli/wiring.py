@@ -8,6 +8,14 @@ import typer
 from edgereply.cli.common import SAYS_NO, BenchOption, BoardOption, JsonOption, leave, put_json, say
 
 NAME = "wiring"
+VIRTUAL = (
+    "VIRTUAL: these are software wires: there are none to make or to check, and measure takes them as they are. "
+    "The drawing is what hardware takes."
+)
+EXTERNAL = (
+    "No agent of ours is on this board, so nothing there can say what arrives: these wires are not checked. "
+    "A few stimuli of measure show whether it answers."
+)
 
 
 def command(
@@ -28,17 +36,24 @@ def command(
     name, target = settings.pick(board)
     source = settings.source_of(name)
     drawing = diagram(
-        source.kind, name, str(target.input), str(target.output), source.level_v, target.input_limit_v, target.taps
-    )
+        source.kind, name, str(target.input) or "input", str(target.output) or "output", source.level_v,
+        target.input_limit_v, target.taps,
+    )  # fmt: skip
     if not as_json:
         print("\n".join(drawing))
     check_level(target, source)
-    if only_show:
+    document = {"drawing": drawing, "virtual": target.route == "virtual", "right": None, "findings": []}
+    unchecked = VIRTUAL if target.route == "virtual" else "" if target.ours or target.taps else EXTERNAL
+    if only_show or unchecked:
+        if as_json:
+            put_json(document)
+        if unchecked:
+            say(unchecked)
         return
     with open_source(settings, name) as pulses, open_board(name, target) as client:
         check = check_wires(client, with_wires(target, pulses), pulses, say)
     if as_json:
-        put_json({"right": check.right, "findings": [asdict(finding) for finding in check.findings]})
+        put_json(document | {"right": check.right, "findings": [asdict(finding) for finding in check.findings]})
     for finding in check.findings:
         say(f"{'right' if finding.right else 'WRONG'}: {finding.subject} ({finding.seen})")
         if finding.remedy:

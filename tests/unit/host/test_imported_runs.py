@@ -105,8 +105,10 @@ def test_the_headline_of_a_page_holds_only_where_the_instrument_can_tell(tmp_pat
         ("sharp", 10.0, "pass", "PASS: the deadline of 1.00 ms is kept."),
     ):
         source = SourceRecord(kind="imported", resolution_ns=resolution_ns)
-        changes = {"evidence": "imported", "source": source, "deadline_ns": 1_000_000}
-        save_run(tmp_path / name, random_stimuli(reaction.size, 1), reaction, **changes)
+        save_run(
+            tmp_path / name, random_stimuli(reaction.size, 1), reaction,
+            evidence="imported", source=source, deadline_ns=1_000_000,
+        )  # fmt: skip
         (view,) = load_material([tmp_path / name], None, lambda _: None).views
         said = answer(view)
         assert (said.outcome, said.headline) == (outcome, first)
