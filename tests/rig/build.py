@@ -9,13 +9,14 @@ import os
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
 from tests.rig.packages import RigError, ensure
 
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parents[1] / "examples"
+SHARED = EXAMPLES / "pulse-source-common"
 SIMULATOR_HEADERS = "/usr/include/simavr"
 BUILD_S = 300.0
 
@@ -34,17 +35,19 @@ def harness() -> Path:
     def make(into: Path) -> None:
         _run(["gcc", *flags, "-o", str(into / "rig"), *map(str, sources), "-lsimavr", "-lelf"], HERE)
 
-    return _product("harness", HERE / "harness", make) / "rig"
+    return _product("harness", [HERE / "harness"], make) / "rig"
 
 
 def pulse_source() -> Path:
     """Returns: the reference firmware, as it would be flashed."""
-    return _by_make(EXAMPLES / "pulse-source") / "pulse-source.elf"
+    folder = EXAMPLES / "pulse-source"
+    return _product(folder.name, [folder, SHARED], lambda into: _make(folder, into)) / "pulse-source.elf"
 
 
 def board(name: str) -> Path:
     """Returns: a bare-metal board's firmware, `direct` or `lookup`."""
-    return _by_make(EXAMPLES / "bare-metal") / f"{name}.elf"
+    folder = EXAMPLES / "bare-metal"
+    return _product(folder.name, [folder], lambda into: _make(folder, into)) / f"{name}.elf"
 
 
 def probe(name: str) -> Path:
@@ -55,38 +58,38 @@ def probe(name: str) -> Path:
     def make(into: Path) -> None:
         _run(["avr-gcc", *flags, "-o", str(into / "probe.elf"), str(source)], HERE)
 
-    return _product(f"probe-{name}", source, make) / "probe.elf"
+    return _product(f"probe-{name}", [source], make) / "probe.elf"
 
 
 def changed_source(*changes: tuple[str, str, str]) -> Path:
     """The reference firmware with another start value, or with a fault put in to show that a test would see it.
 
     Args:
-        changes: file name under `src`, text that must be there, text to put in its place.
+        changes: name of a source file, text that must be there, text to put in its place.
 
     Returns: the changed firmware.
     """
     sources = EXAMPLES / "pulse-source"
 
     def make(into: Path) -> None:
-        tree = into / "tree"
-        shutil.copytree(sources, tree, ignore=shutil.ignore_patterns("build"))
+        for folder in (sources, SHARED):
+            shutil.copytree(folder, into / folder.name, ignore=shutil.ignore_patterns("build"))
         for name, before, after in changes:
-            path = tree / "src" / name
+            (path,) = (found for folder in (sources, SHARED) for found in (into / folder.name).rglob(name))
             text = path.read_text()
             if before not in text:
                 raise RigError(f"{name} holds no {before!r} to replace: bring the test up to date")
             path.write_text(text.replace(before, after))
-        _run(["make", "-s", f"BUILD={into}"], tree)
+        _make(into / sources.name, into)
 
-    return _product("changed", sources, make, extra=repr(changes)) / "pulse-source.elf"
-
-
-def _by_make(folder: Path) -> Path:
-    return _product(folder.name, folder, lambda into: _run(["make", "-s", f"BUILD={into}"], folder))
+    return _product("changed", [sources, SHARED], make, extra=repr(changes)) / "pulse-source.elf"
 
 
-def _product(kind: str, sources: Path, make: Callable[[Path], None], extra: str = "") -> Path:
+def _make(folder: Path, into: Path) -> None:
+    _run(["make", "-s", f"BUILD={into}"], folder)
+
+
+def _product(kind: str, sources: Sequence[Path], make: Callable[[Path], None], extra: str = "") -> Path:
     ensure()
     directory = cache()
     directory.mkdir(parents=True, exist_ok=True, mode=0o700)
@@ -102,13 +105,13 @@ def _product(kind: str, sources: Path, make: Callable[[Path], None], extra: str 
     return finished
 
 
-def _key(sources: Path, extra: str) -> str:
+def _key(sources: Sequence[Path], extra: str) -> str:
     digest = hashlib.sha256(Path(__file__).read_bytes() + extra.encode())
-    files = [sources] if sources.is_file() else [path for path in sources.rglob("*") if path.suffix in {".c", ".h", ""}]
-    for path in sorted(files):
-        if path.is_file() and "build" not in path.parts[len(sources.parts) :]:
-            content = path.read_bytes()
-            digest.update(f"{path.name} {len(content)}\0".encode() + content)
+    for top in sources:
+        for path in sorted([top] if top.is_file() else top.rglob("*")):
+            if path.is_file() and path.suffix in {".c", ".h", ""} and "build" not in path.parts[len(top.parts) :]:
+                content = path.read_bytes()
+                digest.update(f"{path.name} {len(content)}\0".encode() + content)
     return digest.hexdigest()[:16]
 
 

@@ -43,7 +43,7 @@ ARMED_BEFORE = (
 )
 # No least distance between the count and the compare value.
 NO_LEAD = ("stimulus.c", "#define LEAST_LEAD_TICKS 160", "#define LEAST_LEAD_TICKS 0")
-SHORT_WIDTH = ("settings.h", "#define WIDTH_LEAST (30 * TICKS_PER_US)", "#define WIDTH_LEAST (1 * TICKS_PER_US)")
+SHORT_WIDTH = ("settings.h", "#define WIDTH_LEAST TICKS_FROM_US(30)", "#define WIDTH_LEAST TICKS_FROM_US(1)")
 # A falling edge is expected without a look at the line.
 NO_LOOK = (
     "capture.c",

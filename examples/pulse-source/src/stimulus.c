@@ -135,7 +135,7 @@ void stimulus_stop(void)
 	}
 }
 
-uint32_t stimulus_start(uint32_t first_interval, uint32_t width)
+uint32_t stimulus_start(interval_t first_interval, uint32_t width)
 {
 	uint32_t start;
 
@@ -153,7 +153,7 @@ uint32_t stimulus_start(uint32_t first_interval, uint32_t width)
 	return start;
 }
 
-void stimulus_plan(uint32_t interval)
+void stimulus_plan(interval_t interval)
 {
 	planned += interval;
 	plan[plan_in & (PLAN_SLOTS - 1)] = planned;

@@ -21,12 +21,12 @@ struct settings {
 	bool inverted, output_on;
 };
 
-#define PERIOD_LEAST (200 * TICKS_PER_US)
+#define PERIOD_LEAST TICKS_FROM_US(200)
 #define PERIOD_MOST (60 * TICKS_PER_SECOND)
-#define WIDTH_LEAST (30 * TICKS_PER_US) /* shorter, and a late interrupt would miss the trailing edge */
+#define WIDTH_LEAST TICKS_FROM_US(30) /* shorter, and a late interrupt would miss the trailing edge */
 #define WIDTH_MOST (10 * TICKS_PER_MS)
-#define INTERVAL_LEAST (100 * TICKS_PER_US)
-#define REST_LEAST (50 * TICKS_PER_US) /* from a trailing to the next leading edge */
+#define INTERVAL_LEAST TICKS_FROM_US(100)
+#define REST_LEAST TICKS_FROM_US(50) /* from a trailing to the next leading edge */
 
 extern struct settings settings;
 

@@ -1,33 +1,33 @@
 #include "headers.h"
 
-#include <avr/pgmspace.h>
 #include <stdint.h>
 
+#include "chip.h"
 #include "letters.h"
 
 /* Takes one mnemonic of the pattern from the header, in its short or its long form. */
 static bool take_mnemonic(const char **pattern, const char **header)
 {
 	const char *p = *pattern, *h = *header;
-	char c = pgm_read_byte(p);
+	char c = flash_byte(p);
 
 	do {
 		if (upper(*h) != c)
 			return false;
 		h++;
-		c = pgm_read_byte(++p);
+		c = flash_byte(++p);
 	} while (in_mnemonic(c) && !is_lower(c));
 	if (in_mnemonic(*h)) {
 		while (is_lower(c)) {
 			if (upper(*h) != upper(c))
 				return false;
 			h++;
-			c = pgm_read_byte(++p);
+			c = flash_byte(++p);
 		}
 		if (in_mnemonic(*h))
 			return false;
 	}
-	while (is_lower(pgm_read_byte(p)))
+	while (is_lower(flash_byte(p)))
 		p++;
 	*pattern = p;
 	*header = h;
@@ -37,7 +37,7 @@ static bool take_mnemonic(const char **pattern, const char **header)
 bool header_matches(const char *pattern, const char *header, const char **end)
 {
 	for (;;) {
-		char c = pgm_read_byte(pattern);
+		char c = flash_byte(pattern);
 
 		if (c == '\0') {
 			*end = header;
@@ -46,7 +46,7 @@ bool header_matches(const char *pattern, const char *header, const char **end)
 		if (c == '[') {
 			const char *behind = pattern;
 
-			while (pgm_read_byte(behind) != ']')
+			while (flash_byte(behind) != ']')
 				behind++;
 			if (header_matches(behind + 1, header, end))
 				return true;

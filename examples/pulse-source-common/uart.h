@@ -1,7 +1,7 @@
 #ifndef UART_H
 #define UART_H
 
-/* The serial line, 500 kBd, 8N1, both directions through interrupts. */
+/* The serial line, 500 kBd, 8N1, both directions through rings that interrupts fill and empty. */
 
 #include <stdbool.h>
 #include <stdint.h>

@@ -19,7 +19,7 @@ static uint32_t draw(void)
 
 static uint32_t table(uint8_t i)
 {
-	return i == 64 ? LOG2_TABLE_END : pgm_read_word(&log2_table[i]);
+	return i == 64 ? LOG2_TABLE_END : flash_word(&log2_table[i]);
 }
 
 /* 65536 * log2(x), by the table and a straight line between its entries. */
@@ -56,13 +56,21 @@ void arrivals_start(const struct settings *settings)
 	state = settings->seed;
 }
 
-uint32_t arrivals_next(void)
+/* x * (2 * spread + 1) / 2^32. The product may need more than 64 bits, so a 33rd bit of the width is taken apart. */
+static interval_t uniform(uint32_t x)
+{
+	interval_t within = ((uint64_t)x * (2 * spread + 1)) >> 32;
+
+	return spread & 0x80000000UL ? within + x : within;
+}
+
+interval_t arrivals_next(void)
 {
 	switch (pattern) {
 	case PATTERN_UNIFORM:
-		return period - spread + (uint32_t)(((uint64_t)draw() * (2 * spread + 1)) >> 32);
+		return period - spread + uniform(draw());
 	case PATTERN_EXPONENTIAL:
-		return floor_ticks + (uint32_t)(((uint64_t)(period - floor_ticks) * exponential(draw())) >> 16);
+		return floor_ticks + (interval_t)(((uint64_t)(period - floor_ticks) * exponential(draw())) >> 16);
 	default:
 		return period;
 	}

@@ -1,7 +1,7 @@
 #ifndef CAPTURE_H
 #define CAPTURE_H
 
-/* The response on ICP1 (PB0): its edges are stamped by the timer's input capture unit. */
+/* The response: its edges are stamped by a timer of the chip. */
 
 #include <stdbool.h>
 

@@ -1,12 +1,12 @@
 #include "numbers.h"
 
-#include <stdlib.h>
+#include <stddef.h>
 
 #include "letters.h"
 #include "ticks.h"
 #include "uart.h"
 
-#define DIGITS_KEPT 12 /* 10^12 * 16 000 000 still fits 64 bits */
+#define DIGITS_KEPT 12 /* 10^12 times the digits of the tick rate still fits 64 bits */
 
 struct decimal {
 	uint64_t digits;
@@ -135,28 +135,33 @@ enum number_result number_ticks(const char *text, uint32_t *ticks)
 		rest++;
 	if (*rest)
 		return NUMBER_NOT_ONE;
-	number.exponent -= 3 * thousandths;
-	return fit(&number, TICKS_PER_SECOND, ticks);
+	number.exponent += TICK_RATE_EXPONENT - 3 * thousandths;
+	return fit(&number, TICK_RATE_DIGITS, ticks);
 }
 
 void number_send_integer(uint32_t value)
 {
 	char text[11];
+	char *first = text + sizeof(text) - 1;
 
-	uart_text(ultoa(value, text, 10));
+	*first = '\0';
+	do {
+		*--first = '0' + value % 10;
+		value /= 10;
+	} while (value);
+	uart_text(first);
 }
 
 void number_send_signed(int16_t value)
 {
-	char text[7];
-
-	uart_text(itoa(value, text, 10));
+	if (value < 0)
+		uart_put('-');
+	number_send_integer(value < 0 ? -(int32_t)value : value);
 }
 
 void number_send_seconds(uint32_t ticks)
 {
-	/* One tick is 625 units of 0.1 ns. */
-	uint64_t value = (uint64_t)ticks * 625;
+	uint64_t value = (uint64_t)ticks * TICK_DIGITS;
 	char digits[20];
 	uint8_t count = 0, last = 0;
 
@@ -173,5 +178,5 @@ void number_send_seconds(uint32_t ticks)
 	for (uint8_t i = count - 1; i > last; i--)
 		uart_put(digits[i - 1]);
 	uart_put('E');
-	number_send_signed(ticks ? (int16_t)count - 1 - 10 : 0);
+	number_send_signed(ticks ? (int16_t)count - 1 - TICK_PLACES : 0);
 }

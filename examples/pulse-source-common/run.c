@@ -1,9 +1,8 @@
 #include "run.h"
 
-#include <util/atomic.h>
-
 #include "arrivals.h"
 #include "capture.h"
+#include "chip.h"
 #include "records.h"
 #include "settings.h"
 #include "stimulus.h"
@@ -19,7 +18,7 @@ static bool ever_started;
 
 static void mark(void)
 {
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+	IRQ_OFF {
 		last_mark = timebase_now_irq_off();
 		records_push_irq_off(RECORD_TIME_MARK, last_mark);
 	}
@@ -28,7 +27,7 @@ static void mark(void)
 static void finish(void)
 {
 	capture_stop();
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+	IRQ_OFF {
 		records_push_last_irq_off(RECORD_TIME_MARK, timebase_now_irq_off());
 	}
 	phase = IDLE;
@@ -46,14 +45,14 @@ static void fill_plan(void)
 
 void run_start(void)
 {
-	uint32_t first;
+	interval_t first;
 
 	records_clear();
 	arrivals_start(&settings);
 	first = arrivals_next();
 	ever_started = true;
 	to_plan = settings.count - 1;
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+	IRQ_OFF {
 		last_mark = stimulus_start(first, settings.width);
 		records_push_irq_off(RECORD_TIME_MARK, last_mark);
 		capture_start();

@@ -1,10 +1,12 @@
 #ifndef STIMULUS_H
 #define STIMULUS_H
 
-/* The stimulus on OC1A (PB1): every edge is made by the timer's compare unit, never by an instruction. */
+/* The stimulus: every edge is made by a timer of the chip, never by an instruction. */
 
 #include <stdbool.h>
 #include <stdint.h>
+
+#include "ticks.h"
 
 void stimulus_init(void);
 
@@ -12,16 +14,16 @@ void stimulus_init(void);
 void stimulus_set_polarity(bool inverted);
 
 /* The first leading edge comes first_interval ticks after the tick that is returned, the run's start. */
-uint32_t stimulus_start(uint32_t first_interval, uint32_t width);
+uint32_t stimulus_start(interval_t first_interval, uint32_t width);
 
 /* Plans the following leading edge, interval ticks after the one planned before it. */
-void stimulus_plan(uint32_t interval);
+void stimulus_plan(interval_t interval);
 bool stimulus_plan_full(void);
 
 /* No further edge will be planned: the run's last stimulus is in the plan. */
 void stimulus_plan_complete(void);
 
-/* Looks after an edge whose plan came too late for the interrupt to take it. */
+/* Looks after edges that the interrupts could not take from the plan by themselves. */
 void stimulus_poll(void);
 
 /* True once the last trailing edge is out. */

@@ -1,6 +1,6 @@
 #include "records.h"
 
-#include <util/atomic.h>
+#include "chip.h"
 
 /* 256 slots so that the 8-bit indices wrap by themselves; one slot always stays empty. */
 static struct record ring[256];
@@ -48,7 +48,7 @@ void records_push_last_irq_off(uint8_t kind, uint32_t value)
 
 void records_clear(void)
 {
-	ATOMIC_BLOCK(ATOMIC_RESTORESTATE) {
+	IRQ_OFF {
 		head = tail = 0;
 		lost = 0;
 	}

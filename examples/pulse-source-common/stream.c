@@ -1,7 +1,6 @@
 #include "stream.h"
 
-#include <avr/pgmspace.h>
-
+#include "chip.h"
 #include "records.h"
 #include "run.h"
 #include "ticks.h"
@@ -44,7 +43,7 @@ static uint8_t next_block(void)
 
 void stream_send_empty(void)
 {
-	uart_text_flash(PSTR("#10\n"));
+	uart_text_flash(FLASH_TEXT("#10\n"));
 }
 
 void stream_send_one(void)

@@ -1,7 +1,6 @@
 #include "parameters.h"
 
-#include <avr/pgmspace.h>
-
+#include "chip.h"
 #include "errors.h"
 #include "headers.h"
 #include "letters.h"
@@ -15,7 +14,7 @@ struct range {
 	uint32_t least, most;
 };
 
-static const struct range ranges[] PROGMEM = {
+static const struct range ranges[] IN_FLASH = {
 	[PARAMETER_PERIOD] = {&settings.period, PERIOD_LEAST, PERIOD_MOST},
 	[PARAMETER_WIDTH] = {&settings.width, WIDTH_LEAST, WIDTH_MOST},
 	[PARAMETER_FLOOR] = {&settings.floor, INTERVAL_LEAST, PERIOD_MOST},
@@ -30,7 +29,7 @@ struct choice {
 };
 
 /* The first word for a value is the one answered with, in its short form. */
-static const struct choice choices[] PROGMEM = {
+static const struct choice choices[] IN_FLASH = {
 	{PARAMETER_POLARITY, false, "NORMal"},
 	{PARAMETER_POLARITY, true, "INVerted"},
 	{PARAMETER_PATTERN, PATTERN_PERIODIC, "PERiodic"},
@@ -48,7 +47,7 @@ static void set_number(const struct call *call, enum number_result result, uint3
 {
 	struct range range;
 
-	memcpy_P(&range, &ranges[call->which], sizeof(range));
+	flash_copy(&range, &ranges[call->which], sizeof(range));
 	if (result == NUMBER_NOT_ONE)
 		errors_add(DATA_TYPE_ERROR);
 	else if (result == NUMBER_TOO_BIG || value < range.least || value > range.most)
@@ -59,7 +58,7 @@ static void set_number(const struct call *call, enum number_result result, uint3
 
 static uint32_t present(uint8_t which)
 {
-	const uint32_t *setting = pgm_read_ptr(&ranges[which].setting);
+	const uint32_t *setting = flash_pointer(&ranges[which].setting);
 
 	return *setting;
 }
@@ -120,9 +119,9 @@ static void send_choice(uint8_t which, uint8_t value)
 		const char *word = choices[i].word;
 		char c;
 
-		if (pgm_read_byte(&choices[i].which) != which || pgm_read_byte(&choices[i].value) != value)
+		if (flash_byte(&choices[i].which) != which || flash_byte(&choices[i].value) != value)
 			continue;
-		while ((c = pgm_read_byte(word++)) && !is_lower(c))
+		while ((c = flash_byte(word++)) && !is_lower(c))
 			uart_put(c);
 		uart_put('\n');
 		return;
@@ -138,9 +137,9 @@ void parameter_choice(const struct call *call)
 		return;
 	}
 	for (uint8_t i = 0; i < CHOICES; i++) {
-		if (pgm_read_byte(&choices[i].which) == call->which &&
+		if (flash_byte(&choices[i].which) == call->which &&
 		    header_matches(choices[i].word, call->parameter, &end) && *end == '\0') {
-			choose(call->which, pgm_read_byte(&choices[i].value));
+			choose(call->which, flash_byte(&choices[i].value));
 			return;
 		}
 	}

@@ -11,6 +11,6 @@
 void arrivals_start(const struct settings *settings);
 
 /* The next interval in ticks. */
-uint32_t arrivals_next(void);
+interval_t arrivals_next(void);
 
 #endif

@@ -1,7 +1,6 @@
 #include "errors.h"
 
-#include <avr/pgmspace.h>
-
+#include "chip.h"
 #include "status.h"
 
 #define DEPTH 8
@@ -14,7 +13,7 @@ struct text {
 	char words[26];
 };
 
-static const struct text texts[] PROGMEM = {
+static const struct text texts[] IN_FLASH = {
 	{NO_ERROR, "No error"},
 	{DATA_TYPE_ERROR, "Data type error"},
 	{PARAMETER_NOT_ALLOWED, "Parameter not allowed"},
@@ -77,7 +76,7 @@ void errors_clear(void)
 const char *errors_text(int16_t code)
 {
 	for (uint8_t i = 1; i < sizeof(texts) / sizeof(texts[0]); i++)
-		if ((int16_t)pgm_read_word(&texts[i].code) == code)
+		if ((int16_t)flash_word(&texts[i].code) == code)
 			return texts[i].words;
 	return texts[0].words;
 }

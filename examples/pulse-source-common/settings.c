@@ -5,7 +5,7 @@ struct settings settings;
 void settings_reset(void)
 {
 	settings.period = 5 * TICKS_PER_MS;
-	settings.width = 50 * TICKS_PER_US;
+	settings.width = TICKS_FROM_US(50);
 	settings.floor = 1 * TICKS_PER_MS;
 	settings.spread = 1 * TICKS_PER_MS;
 	settings.count = 100;

@@ -1,8 +1,7 @@
 #include "common.h"
 
-#include <avr/pgmspace.h>
-
 #include "capture.h"
+#include "chip.h"
 #include "control.h"
 #include "errors.h"
 #include "numbers.h"
@@ -25,11 +24,20 @@ static void set_mask(uint8_t *mask, const char *parameter)
 		*mask = value;
 }
 
+static bool timer_moves(void)
+{
+	uint32_t before = timebase_now();
+
+	for (uint8_t looks = 0; looks < 255; looks++)
+		if (timebase_now() != before)
+			return true;
+	return false;
+}
+
 /* 0 when all is well; bit 0: the timer stands still, bit 1: something holds the stimulus line off its level. */
 static uint8_t self_test(void)
 {
-	uint32_t before = timebase_now();
-	uint8_t result = timebase_now() == before;
+	uint8_t result = !timer_moves();
 
 	if (!stimulus_line_idle())
 		result |= 2;
@@ -41,7 +49,7 @@ static void send_error(void)
 	int16_t code = errors_take();
 
 	number_send_signed(code);
-	uart_text_flash(PSTR(",\""));
+	uart_text_flash(FLASH_TEXT(",\""));
 	uart_text_flash(errors_text(code));
 	uart_put('"');
 }
@@ -57,10 +65,10 @@ static void answer(uint8_t which)
 {
 	switch (which) {
 	case COMMON_IDN:
-		uart_text_flash(PSTR("edgereply,pulse source atmega328p," SERIAL "," FIRMWARE));
+		uart_text_flash(FLASH_TEXT("edgereply,pulse source " CHIP_MODEL "," SERIAL "," FIRMWARE));
 		return;
 	case COMMON_VERSION:
-		uart_text_flash(PSTR("1999.0"));
+		uart_text_flash(FLASH_TEXT("1999.0"));
 		return;
 	case COMMON_ERROR:
 		send_error();

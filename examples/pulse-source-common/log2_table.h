@@ -3,12 +3,12 @@
 
 /* log2_table[i] = floor(65536 * log2(1 + i / 64) + 0.5) for i = 0 to 63; the entry for i = 64 is 65536. */
 
-#include <avr/pgmspace.h>
+#include "chip.h"
 #include <stdint.h>
 
 #define LOG2_TABLE_END 65536UL
 
-static const uint16_t log2_table[64] PROGMEM = {
+static const uint16_t log2_table[64] IN_FLASH = {
 	    0,  1466,  2909,  4331,  5732,  7112,  8473,  9814,
 	11136, 12440, 13727, 14996, 16248, 17484, 18704, 19909,
 	21098, 22272, 23433, 24579, 25711, 26830, 27936, 29029,

@@ -1,8 +1,8 @@
 #include "commands.h"
 
-#include <avr/pgmspace.h>
-#include <string.h>
+#include <stddef.h>
 
+#include "chip.h"
 #include "common.h"
 #include "control.h"
 #include "errors.h"
@@ -18,7 +18,7 @@ struct command {
 	void (*obey)(const struct call *call);
 };
 
-static const struct command table[] PROGMEM = {
+static const struct command table[] IN_FLASH = {
 	{"*CLS", SETS | ALWAYS, COMMON_CLS, common_obey},
 	{"*RST", SETS | ALWAYS, 0, control_reset},
 	{"*IDN", ASKS | DURING_RUN, COMMON_IDN, common_obey},
@@ -53,7 +53,7 @@ static const struct command table[] PROGMEM = {
 /* Steps over the optional node SOURce: or SENSe: and says which entries may follow; 0 when there is none. */
 static uint8_t take_root(const char **header)
 {
-	static const char source[] PROGMEM = "SOURce", sense[] PROGMEM = "SENSe";
+	static const char source[] IN_FLASH = "SOURce", sense[] IN_FLASH = "SENSe";
 	uint8_t root = 0;
 
 	if (header_begins(source, header))
@@ -69,7 +69,7 @@ static const struct command *find(const char *header, bool *query, const char **
 	uint8_t root = take_root(&header);
 
 	for (uint8_t i = 0; i < sizeof(table) / sizeof(table[0]); i++) {
-		uint8_t flags = pgm_read_byte(&table[i].flags);
+		uint8_t flags = flash_byte(&table[i].flags);
 
 		if (root && !(flags & root))
 			continue;
@@ -83,6 +83,13 @@ static const struct command *find(const char *header, bool *query, const char **
 		return flags & (*query ? ASKS : SETS) ? &table[i] : NULL;
 	}
 	return NULL;
+}
+
+static bool has_comma(const char *text)
+{
+	while (*text && *text != ',')
+		text++;
+	return *text;
 }
 
 static bool refused_now(uint8_t flags)
@@ -110,18 +117,18 @@ void command_obey(char *text)
 	}
 	while (*end == ' ' || *end == '\t')
 		end++;
-	call.which = pgm_read_byte(&command->which);
+	call.which = flash_byte(&command->which);
 	call.parameter = end;
-	flags = pgm_read_byte(&command->flags);
+	flags = flash_byte(&command->flags);
 
 	if (refused_now(flags)) {
 		errors_add(PROGRAM_RUNNING);
-	} else if ((*end && (call.query || !(flags & TAKES))) || strchr(end, ',')) {
+	} else if ((*end && (call.query || !(flags & TAKES))) || has_comma(end)) {
 		errors_add(PARAMETER_NOT_ALLOWED);
 	} else if (!*end && !call.query && (flags & TAKES)) {
 		errors_add(MISSING_PARAMETER);
 	} else {
-		void (*obey)(const struct call *) = pgm_read_ptr(&command->obey);
+		void (*obey)(const struct call *) = flash_pointer(&command->obey);
 
 		obey(&call);
 	}
