@@ -16,7 +16,7 @@ from edgereply.at_once import at_once
 from edgereply.context import Context, pooled
 from edgereply.evaluate import Evaluation, present
 from edgereply.likeness import joined_words, respects
-from edgereply.records import RunRecord
+from edgereply.records import RunRecord, graded
 from edgereply.series import BlockRecord, SeriesRecord, load_series
 from edgereply.stamps import NO_STAMP
 from edgereply.store import RunReader
@@ -72,12 +72,12 @@ class Entrant:
     def measurand(self) -> str:
         """What its reaction time is: only equal ones may be compared."""
         kind = "inside" if self.evidence == "inside" else "mixed" if "inside" in self.evidence else "loop-back"
-        return f"virtual · {kind}" if self.virtual else kind
+        return graded(kind, self.virtual)
 
     @property
     def grade(self) -> str:
         """Grade of evidence as it stands beside every figure."""
-        return f"virtual · {self.evidence}" if self.virtual else self.evidence
+        return graded(self.evidence, self.virtual)
 
 
 @dataclass(frozen=True, slots=True, eq=False)

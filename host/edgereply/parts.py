@@ -16,7 +16,8 @@ SOURCE_COLUMNS = ("stimulus_ns", "rise_ns", "fall_ns")
 BOARD_COLUMNS = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
 SEQUENCES = ("seqno", "line_seqno")
 OBSERVED_COLUMNS = ("at_ns", "kind", "seqno")
-MOST_ROWS = 50_000_000
+# More than any run writes into a part, however long it is.
+MOST_ROWS, MOST_BYTES, MOST_COLUMNS = 10_000_000, 1 << 30, 64
 # Half of what 64 bits hold, so that no difference of two stamps overflows: 146 years.
 FARTHEST_NS = 1 << 62
 
@@ -102,11 +103,16 @@ def _int64(table: pa.Table, name: str) -> Int64s:
     return np.asarray(table.column(name).cast(pa.int64()).fill_null(NO_STAMP).to_numpy(), np.int64)
 
 
+def _too_large(found: pq.FileMetaData) -> bool:
+    held = sum(found.row_group(index).total_byte_size for index in range(found.num_row_groups))
+    return bool(found.num_rows > MOST_ROWS or held > MOST_BYTES or found.num_columns > MOST_COLUMNS)
+
+
 def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
     try:
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
-            if (rows := file.metadata.num_rows) > MOST_ROWS:
-                raise DataError(f"a part has {rows} rows", where=str(path), remedy=f"{MOST_ROWS} are the most")
+            if _too_large(file.metadata):
+                raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
             table = file.read(list(columns))
         if not set(columns) - set(table.column_names):
             table = table.select(columns).cast(_schema(table, columns))

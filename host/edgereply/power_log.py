@@ -11,9 +11,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.errors import SettingError
+from edgereply.imports.csv_table import table_of
+from edgereply.imports.csv_words import TIME_UNITS, VOLT_UNITS
 
 MOST_BYTES = 256 << 20
 PREAMBLE = 50
+SURVEYED = 200
 # Seconds since 1970 are beyond this since 2001; no log runs for thirty years.
 CALENDAR_S = 1e9
 _COLUMNS = {
@@ -23,8 +26,8 @@ _COLUMNS = {
     "watts": re.compile(r"(power|watts?|p|w)"),
 }
 _UNITS = {
-    "time": {"s": 1.0, "sec": 1.0, "ms": 1e-3, "us": 1e-6, "µs": 1e-6, "min": 60.0, "h": 3600.0},
-    "volts": {"v": 1.0, "mv": 1e-3, "uv": 1e-6, "µv": 1e-6},
+    "time": {unit: scale_ns / 1e9 for unit, scale_ns in TIME_UNITS.items()} | {"min": 60.0, "h": 3600.0},
+    "volts": VOLT_UNITS,
     "amps": {"a": 1.0, "ma": 1e-3, "ua": 1e-6, "µa": 1e-6},
     "watts": {"w": 1.0, "mw": 1e-3, "uw": 1e-6, "µw": 1e-6},
 }
@@ -119,17 +122,22 @@ def _rows(path: Path) -> list[tuple[int, list[str]]]:
     except UnicodeDecodeError as error:
         raise SettingError("the power log is no UTF-8 text", where=str(path), remedy="export it as CSV") from error
     lines = text.splitlines()
-    best = max(";\t,", key=lambda mark: sum(line.count(mark) for line in lines[:PREAMBLE]))
+    table = table_of(lines[:SURVEYED])
+    if table is None:
+        seen = lines[0].strip()[:120] if lines else "nothing"
+        raise SettingError(
+            f"the power log has no table of numbers; it begins with: {seen}", where=str(path), remedy=REMEDY
+        )
     try:
-        return list(_split(lines, best))
+        return list(_split(lines, table.delimiter, table.decimal))
     except csv.Error as error:
         raise SettingError(f"the power log is no CSV: {error}", where=str(path), remedy=REMEDY) from error
 
 
-def _split(lines: Sequence[str], mark: str) -> Iterator[tuple[int, list[str]]]:
+def _split(lines: Sequence[str], delimiter: str, decimal: str) -> Iterator[tuple[int, list[str]]]:
     for number, line in enumerate(lines, 1):
-        row = next(csv.reader([line], delimiter=mark), [])
-        yield number, row if mark == "," else [cell.replace(",", ".") for cell in row]
+        row = next(csv.reader([line], delimiter=delimiter), [])
+        yield number, row if decimal == "." else [cell.replace(decimal, ".") for cell in row]
 
 
 def _header(path: Path, rows: Sequence[tuple[int, list[str]]]) -> tuple[dict[str, tuple[int, float]], int]:
@@ -141,7 +149,7 @@ def _header(path: Path, rows: Sequence[tuple[int, list[str]]]) -> tuple[dict[str
                 found.setdefault(name, (column, scale))
         if "time" in found and ("watts" in found or {"volts", "amps"} <= found.keys()):
             return found, place + 1
-    seen = ", ".join(cell.strip() for cell in rows[0][1])[:120] if rows else "nothing"
+    seen = ", ".join(cell.strip() for cell in rows[0][1])[:120]
     raise SettingError(
         f"the power log has no heading with a time and watts, or volts and amps; it begins with: {seen}",
         where=str(path), remedy=REMEDY,

@@ -74,6 +74,11 @@ class RunRecord(BaseModel):
     finished: str = ""
 
 
+def graded(evidence: str, virtual: bool) -> str:
+    """A grade of evidence as it stands beside every figure: "loop-back", "virtual · loop-back"."""
+    return f"virtual · {evidence}" if virtual else evidence
+
+
 def now_iso() -> str:
     """The present time in UTC, ISO 8601 with seconds."""
     return datetime.now(UTC).isoformat(timespec="seconds")

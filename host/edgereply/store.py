@@ -31,7 +31,6 @@ COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
 CONTEXT = "context.jsonl"
 MOST_READINGS = 1_000_000
-MOST_PART_ROWS, MOST_PART_BYTES, MOST_PART_COLUMNS = 10_000_000, 1 << 30, 64
 
 
 class RunWriter:
@@ -305,22 +304,6 @@ class RunReader:
                 "a part that the run did not write", where=str(min(extra)), remedy="move it out of the directory"
             )
         return found
-
-
-def stamps_in_bounds(reader: RunReader) -> None:
-    """Look at the parts of a run of unknown origin before their rows are read.
-
-    Raises:
-        DataError: a part claims more rows or bytes than any run writes, or cannot be read.
-    """
-    for path in sorted(reader.directory.glob("*/part-*.parquet")):
-        try:
-            found = pq.read_metadata(path)
-        except (OSError, pa.ArrowException) as error:
-            raise DataError(f"a part cannot be read: {str(error).splitlines()[0]}", where=str(path)) from error
-        held = sum(found.row_group(index).total_byte_size for index in range(found.num_row_groups))
-        if found.num_rows > MOST_PART_ROWS or held > MOST_PART_BYTES or found.num_columns > MOST_PART_COLUMNS:
-            raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
 
 
 def _replace(path: Path, write: Callable[[Path], object]) -> str:

@@ -13,6 +13,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.ranges import spread
+
 Int64 = NDArray[np.int64]
 Float = NDArray[np.float64]
 
@@ -40,12 +42,6 @@ class Votes:
     at_ns: Int64
     offset_ns: Int64
     probes: int
-
-
-def _spread(start: Int64, count: Int64) -> tuple[Int64, Int64]:
-    owner = np.repeat(np.arange(start.size), count)
-    first = np.cumsum(count) - count
-    return np.arange(int(count.sum())) - first[owner] + start[owner], owner
 
 
 def _ranked_within(intervals: Int64, low: Int64, high: Int64) -> NDArray[np.intp]:
@@ -80,7 +76,7 @@ def collect_votes(stimulus: Int64, edge: Int64, tolerance_ns: int, drift_ppm: fl
     bounds = wanted[pick, rarest] - slack[pick, rarest], wanted[pick, rarest] + slack[pick, rarest]
     order = _ranked_within(intervals, *bounds)
     low = np.searchsorted(intervals[order], bounds[0], side="left")
-    place, owner = _spread(low, count[pick, rarest])
+    place, owner = spread(low, count[pick, rarest])
     first = order[place] - rarest[owner]
     kept = (first >= 0) & (first + length < edge.size)
     first, owner = first[kept], owner[kept]

@@ -44,10 +44,10 @@ from edgereply.analysis.pairing_stretches import (
     find_ground,
     find_stretches,
     no_ground,
-    spread,
 )
 from edgereply.analysis.pairing_weighing import weigh_all
 from edgereply.analysis.pairing_zone import Int64, Zone, typical_zone
+from edgereply.analysis.ranges import spread
 
 __all__ = ["NO_STAMP", "Pairing", "Status", "match_falls", "pair"]
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.pairing_zone import Int64, Zone
+from edgereply.analysis.ranges import spread
 
 Bool = NDArray[np.bool_]
 
@@ -122,13 +123,6 @@ def find_stretches(stimulus_ns: Int64, rise_ns: Int64, ground: Ground, window_ns
 
 def _is_anchor(anchors: int, cuts: int) -> Int64:
     return np.concatenate((np.ones(anchors, dtype=np.int64), np.zeros(cuts, dtype=np.int64), [2]))
-
-
-def spread(start: Int64, count: Int64) -> tuple[Int64, Int64]:
-    """Indices of many ranges one after another, and for each the number of its range."""
-    owner = np.repeat(np.arange(start.size), count)
-    first = np.cumsum(count) - count
-    return np.arange(int(count.sum())) - first[owner] + start[owner], owner
 
 
 def balanced(

@@ -8,8 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.pairing_story import UNCERTAIN_INDEX, Batch, Model, Verdict, weigh
-from edgereply.analysis.pairing_stretches import Stretches, spread
+from edgereply.analysis.pairing_stretches import Stretches
 from edgereply.analysis.pairing_zone import Int64
+from edgereply.analysis.ranges import spread
 
 Bool = NDArray[np.bool_]
 

@@ -55,14 +55,20 @@ def find_table(path: Path) -> Table:
         DataError: there is none, or the file is not text.
     """
     lines = _head_lines(path)
-    found = [table for separators in _SEPARATORS if (table := _table(lines, *separators)) is not None]
-    if not found:
+    found = table_of(lines)
+    if found is None:
         raise DataError(
             f"there is no table of numbers within the first {len(lines)} lines",
             where=f"{path}:1",
             remedy="export time and volts as columns, separated by comma, semicolon or tab",
         )
-    return max(found, key=lambda table: (len(table.numeric) > 1, len(table.data), len(table.numeric)))
+    return found
+
+
+def table_of(lines: list[str]) -> Table | None:
+    """The table of numbers in some lines of text, by the separator and decimal mark that make most of it; or None."""
+    found = [table for separators in _SEPARATORS if (table := _table(lines, *separators)) is not None]
+    return max(found, key=lambda table: (len(table.numeric) > 1, len(table.data), len(table.numeric)), default=None)
 
 
 def _head_lines(path: Path) -> list[str]:

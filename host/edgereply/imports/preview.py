@@ -10,6 +10,7 @@ from edgereply.evaluate import Evaluation
 from edgereply.imports.accept import resolution_ns
 from edgereply.imports.recording import Channel, Recording
 from edgereply.imports.timeline import Roles, Timeline
+from edgereply.records import graded
 from edgereply.report.text import clean, duration, quantile
 
 _HEADER_LINES = 6
@@ -55,7 +56,7 @@ def lines(
     others = [clean(name, 40) for name in recording.channels if name not in (roles.stimulus, roles.response)]
     said += [f"not used: {', '.join(others[:20])}"] if others else []
     counts = result.counts
-    grade = "virtual · imported" if virtual else "imported"
+    grade = graded("imported", virtual)
     names = ("missed", "spurious", "coalesced", "ambiguous")
     said.append(
         f"found ({grade}): {counts['stimuli']:,} stimuli, {counts['responses']:,} answered, "

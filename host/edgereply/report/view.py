@@ -9,6 +9,8 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.records import graded
+
 NO_STAMP: Final = -(2**63)
 COMPLETE: Final = "complete"
 
@@ -115,7 +117,7 @@ class RunView:
     @property
     def grade(self) -> str:
         """Grade of evidence as it stands beside every figure: "loop-back", "virtual · loop-back"."""
-        return f"virtual · {self.evidence}" if self.virtual else self.evidence
+        return graded(self.evidence, self.virtual)
 
     @property
     def stimuli(self) -> int:

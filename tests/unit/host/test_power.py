@@ -72,6 +72,8 @@ def log(tmp_path: Path, text: str) -> Path:
         "Meter 7, firmware 2\n\nElapsed Time [s];Voltage [mV];Current [mA]\n0;5000;400\n1;5000;800\n3;5000;800\n",
         "t\tU\tI\n00:00:00\t5\t0,4\n00:00:01\t5\t0,8\n00:00:03\t5\t0,8\n",
         "seconds;P [mW];note\n0;2000;a\n1;4000;b\n\n3;4000;c\n",
+        # A comma in every cell but few between cells: the commas are decimal marks.
+        "seconds\tU in V, of the bus\tW\n0,0\t5,1\t2,0\n1,0\t5,2\t4,0\n3,0\t5,3\t4,0\n",
     ],
 )
 def test_common_layouts_give_the_same_watts(tmp_path: Path, text: str) -> None:
@@ -106,6 +108,7 @@ def test_calendar_times_are_cut_to_the_run(tmp_path: Path, time: tuple[object, .
     ("text", "words"),
     [
         ("", "begins with: nothing"),
+        ("a meter\nwithout numbers\n", "no table of numbers; it begins with: a meter"),
         ("a,b\n1,2\n", "no heading with a time and watts.*begins with: a, b"),
         ("time,volts\n1,2\n", "no heading"),
         ("time,watts\n0,2\n1,two\n", "line 3 cannot be read: could not convert"),

@@ -13,11 +13,11 @@ from edgereply.analysis.pairing_stretches import (
     find_stretches,
     no_ground,
     run_lengths,
-    spread,
 )
 from edgereply.analysis.pairing_weighing import Pieces, cut_pieces
 from edgereply.analysis.pairing_weighing import _write as write
 from edgereply.analysis.pairing_zone import Zone
+from edgereply.analysis.ranges import spread
 
 ZONE = Zone(90, 110, 0.95, 0.01, 2, several=False)
 

@@ -267,8 +267,11 @@ def test_differences_are_exact_for_whole_numbers_and_to_nine_digits_for_means() 
     assert differences({"gone": 1}, {}) == ["gone: recorded, not computed"]
 
 
-def test_a_part_larger_than_any_run_writes_is_not_read(made: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr("edgereply.store.MOST_PART_ROWS", 10)
+@pytest.mark.parametrize(("limit", "most"), [("MOST_ROWS", 10), ("MOST_BYTES", 100), ("MOST_COLUMNS", 2)])
+def test_a_part_larger_than_any_run_writes_is_not_read(
+    made: Path, monkeypatch: pytest.MonkeyPatch, limit: str, most: int
+) -> None:
+    monkeypatch.setattr(f"edgereply.parts.{limit}", most)
     found = check(made)
     assert "larger than any run writes" in found.runs[0].differences[0]
     assert not found.matches
