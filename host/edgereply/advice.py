@@ -1,5 +1,6 @@
 """What settings bought on a board, in sentences, and how to keep them; from measured contrasts only."""
 
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
 from typing import Any
@@ -7,6 +8,7 @@ from typing import Any
 from edgereply.contrasts import AXES, Contrast, Gain
 from edgereply.entrants import Entrant
 from edgereply.keeping import FINAL, Keeping, keeping, setting_words
+from edgereply.load import kinds, parse_load
 from edgereply.report.text import distinct, duration, listing
 from edgereply.standing import rounds_needed
 
@@ -17,6 +19,14 @@ METHOD = (
 )
 NOTHING_VARIED = "No setting of the board was varied alone: vary {axes} in the plan to learn what they buy."
 VIRTUAL = "VIRTUAL: this says nothing about hardware."
+BOUGHT = "What was bought"
+SECTIONS = {"responder": "What the runtime takes beside the kernel", "load": "What load cost"}
+NOTHING = {"responder": "no measurable difference", "load": "cost nothing measurable"}
+RUNTIME = "what the floor is quicker by is the runtime's own time; the rest takes a minimal program and the kernel"
+ORDER = (
+    "Loads stand by what they cost in the median, the costliest first; where intervals overlap, that is not certain."
+)
+SEVERAL_KINDS = "several kinds at once are not told apart: vary each alone"
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +48,19 @@ class Advice:
     open: Sequence[str]
     final: str = FINAL
 
+    @property
+    def sections(self) -> list[tuple[str, list[tuple[str, Sequence[str]]]]]:
+        """The sentences under headings; loads beside the same settings by what they cost in the median."""
+        beside = list(dict.fromkeys(tuple(item.elsewhere.items()) for item in self.contrasts))
+        found: dict[str, list[tuple[tuple[int, int], tuple[str, Sequence[str]]]]] = {}
+        for item, sentence in zip(self.contrasts, self.sentences, strict=True):
+            gain_ns = item.gains[0].gain_ns if item.gains else 0
+            place = (beside.index(tuple(item.elsewhere.items())), gain_ns) if item.axis == "load" else (0, 0)
+            found.setdefault(SECTIONS.get(item.axis, BOUGHT), []).append((place, sentence))
+        return [
+            (title, [each[1] for each in sorted(pairs, key=lambda each: each[0])]) for title, pairs in found.items()
+        ]
+
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
         return {
@@ -50,9 +73,11 @@ class Advice:
 
     def lines(self) -> list[str]:
         """As it is printed."""
-        text = ["What was bought"]
-        for head, parts in self.sentences:
-            text += [f"  {head}", *(f"    {part}" for part in parts)]
+        text = [] if self.sentences else [BOUGHT]
+        for title, sentences in self.sections:
+            text.append(title)
+            for head, parts in sentences:
+                text += [f"  {head}", *(f"    {part}" for part in parts)]
         text += [f"  {line}" for line in self.method]
         for item in self.keeping:
             text += ["", f"To keep {item.setting} ({item.why})", *(f"  {line}" for line in item.lines)]
@@ -70,6 +95,9 @@ def advise(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> Advice:
     tests = sum(len(item.gains) for item in found)
     sentences = [_sentence(item, tests) for item in found]
     method = [METHOD.format(tests=tests)] if tests else []
+    loads = Counter(tuple(item.elsewhere.items()) for item in found if item.axis == "load" and item.gains)
+    if max(loads.values(), default=0) > 1:
+        method.append(ORDER)
     if any(item.virtual for item in found):
         method.append(VIRTUAL)
     if not found:
@@ -82,6 +110,8 @@ def _worth_keeping(found: Sequence[Contrast]) -> list[Keeping]:
     quicker: dict[tuple[str, str], dict[str, None]] = {}
     slower: dict[tuple[str, str], dict[str, None]] = {}
     for item in found:
+        if item.axis == "load":
+            continue
         sides = (item.axis, item.value), (item.axis, item.base)
         for gain in item.gains:
             if gain.outcome in ("bought", "cost"):
@@ -103,19 +133,24 @@ def _sentence(item: Contrast, tests: int) -> tuple[str, list[str]]:
     head += f" ({where})" if where else ""
     if item.why_not:
         return head, [f"nothing is concluded: {item.why_not}"]
-    parts = [_gain(gain, tests) for gain in item.gains]
+    parts = [_gain(gain, tests, NOTHING.get(item.axis, "bought nothing measurable")) for gain in item.gains]
+    outcomes = {gain.outcome for gain in item.gains}
+    if item.axis == "responder" and item.value == "floor" and "bought" in outcomes:
+        parts.append(RUNTIME)
+    if item.axis == "load" and len(kinds(parse_load(item.value))) > 1 and "cost" in outcomes:
+        parts.append(SEVERAL_KINDS)
     lost = [f"{number:,} of {stimuli:,}" for number, stimuli in item.unanswered]
     if any(number for number, _ in item.unanswered):
         parts.append(f"without an answer {lost[1]} stimuli instead of {lost[0]}, which no time above has in it")
     return head, parts
 
 
-def _gain(gain: Gain, tests: int) -> str:
+def _gain(gain: Gain, tests: int, nothing: str) -> str:
     if gain.low_ns is None or gain.high_ns is None:
         return f"{gain.figure}: {gain.rounds} rounds give no interval, 6 do"
     if gain.outcome == "nothing measurable":
         low, high = distinct(gain.low_ns, gain.high_ns)
-        return f"{gain.figure}: bought nothing measurable (from {low} to {high} of {duration(gain.before_ns)})"
+        return f"{gain.figure}: {nothing} (from {low} to {high} of {duration(gain.before_ns)})"
     ends = (gain.low_ns, gain.high_ns) if gain.gain_ns > 0 else (-gain.high_ns, -gain.low_ns)
     low, high = distinct(*ends)
     words = f"{gain.figure} {duration(abs(gain.gain_ns))} {'quicker' if gain.gain_ns > 0 else 'slower'}"

@@ -14,11 +14,12 @@ from edgereply.analysis.families import holm
 from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.quantiles import quantiles
 from edgereply.entrants import Entrant
+from edgereply.load import load_words
 from edgereply.records import RunRecord
 from edgereply.store import RunReader
 
-AXES = ("route", "wait", "fifo_priority", "cpus", "hold_cpu_latency")
-LEFT_ALONE = {"fifo_priority": "none", "cpus": "any", "hold_cpu_latency": "no"}
+AXES = ("route", "wait", "fifo_priority", "cpus", "hold_cpu_latency", "responder", "load")
+LEFT_ALONE = {"fifo_priority": "none", "cpus": "any", "hold_cpu_latency": "no", "responder": "agent", "load": "none"}
 FIGURES = {"median": 0.5, "p99": 0.99}
 ALPHA = 0.05
 
@@ -214,6 +215,10 @@ def had_effect(record: RunRecord, axis: str) -> str:
         return "+".join(map(str, realtime.get(axis) or ())) or "any"
     if axis == "hold_cpu_latency":
         return "yes" if realtime.get(axis) else "no"
+    if axis == "load":
+        return load_words(record.in_effect.get("load"))
+    if axis == "responder":
+        return str(record.in_effect.get("responder", "agent"))
     return str(record.in_effect.get(axis))
 
 

@@ -38,6 +38,10 @@ def setting_words(axis: str, value: str) -> str:
         return "any CPU" if value == "any" else f"CPU {value}"
     if axis == "hold_cpu_latency":
         return "CPUs kept awake" if value == "yes" else "CPUs that may sleep"
+    if axis == "load":
+        return "no load" if value == "none" else f"load {value}"
+    if axis == "responder":
+        return "the floor (C)" if value == "floor" else f"the {value} (Python)"
     return f"{axis} {value}"
 
 
@@ -59,12 +63,25 @@ def keeping(axis: str, value: str) -> Keeping:
             ["It takes a whole CPU all the time: more power, more heat, and a hot board throttles.",
              "On a board with one core nothing else gets to run beside it. " + _THROTTLE],
         )  # fmt: skip
+    if axis == "responder":
+        return _language(words, value)
     cautions = (
         ["The kernel calls this interface obsolete; it may be gone from the next image."] if value == "sysfs" else []
     )
     return Keeping(
         words, [f"In your program: use the same {'interface' if axis == 'route' else 'way to wait'}."], cautions
     )
+
+
+def _language(words: str, value: str) -> Keeping:
+    if value != "floor":
+        return Keeping(words, ["In your program: a runtime like the agent's was no slower here."], [])
+    return Keeping(
+        words,
+        ["Write the part that answers in a compiled language; agent/edgereply_agent/floor.c shows the system calls."],
+        ["The floor does nothing but answer: whatever else your program does comes on top. Watch it with "
+         "responder = \"observe\" to learn its own time."],
+    )  # fmt: skip
 
 
 def _priority(words: str, value: str) -> Keeping:

@@ -55,6 +55,11 @@ def parse_load(text: str) -> Load:
     return load
 
 
+def kinds(load: Load) -> list[str]:
+    """Kinds of load that are made: cpu, memory, storage, network."""
+    return [name for name, key in _KEYS.items() if getattr(load, key)]
+
+
 def load_words(load: Mapping[str, Any] | None) -> str:
     """A load as text that `parse_load` reads; from a record's settings, requested or in effect."""
     load = load or {}

@@ -10,6 +10,7 @@ from edgereply.advice import advise
 from edgereply.contrasts import Contrast, Gain, contrasts, had_effect
 from edgereply.entrants import Entrant
 from edgereply.keeping import keeping
+from edgereply.load import parse_load
 from edgereply.records import RunRecord, SourceRecord
 
 COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
@@ -49,7 +50,11 @@ def reader(settings: Settings, denied: str = "") -> Any:
         return RunRecord(
             tool="t", run_id="r", created="c", board="gate", evidence="joined", virtual=True, requested={}, window_ns=1,
             source=SourceRecord(kind="virtual"),
-            in_effect={"wait": wanted.get("wait"), "realtime": {} if place == denied else realtime},
+            in_effect={
+                "wait": wanted.get("wait"), "realtime": {} if place == denied else realtime,
+                "responder": wanted.get("responder", "agent"),
+                "load": {} if place == denied else parse_load(wanted.get("load", "none")).model_dump(),
+            },
             warnings=["SCHED_FIFO priority 50 could not be set (Operation not permitted)"] if place == denied else [],
         )  # fmt: skip
 
@@ -175,9 +180,69 @@ def test_what_was_not_varied_is_left_open() -> None:
     clock = {"frequency": {"min_khz": 600_000, "max_khz": 1_500_000}}
     pair = [entrant("block", 130_000), entrant("spin", 100_000, context=clock)]
     text = " ".join(advise(found(pair, settings), pair).open)
-    assert "nothing is said about: fifo_priority, cpus and hold_cpu_latency" in text
+    assert "nothing is said about: fifo_priority, cpus, hold_cpu_latency, responder and load" in text
     assert "from 600 to 1,500 MHz; its governor was not varied" in text
     assert advise([], pair).method[0].startswith("No setting of the board was varied alone")
+
+
+def test_what_load_cost_is_said_by_kind_the_costliest_first_and_is_nothing_to_keep() -> None:
+    levels = {"none": 100_000, "network=1": 100_000, "cpu=2": 112_000, "cpu=2, storage=16M": 150_000}
+    settings = {load: {"load": load, "wait": "block"} for load in levels}
+    sides = [entrant(load, level, seed=number) for number, (load, level) in enumerate(levels.items())]
+    advice = advise(found(sides, settings), sides)
+    ((title, sentences),) = advice.sections
+    assert title == "What load cost"
+    said = dict(sentences)
+    assert list(said) == [
+        f"load {load} instead of no load (wait block)" for load in ("cpu=2, storage=16M", "cpu=2", "network=1")
+    ]
+    both, cpu, network = said.values()
+    gain = next(item for item in advice.contrasts if item.value == "cpu=2").gains[0]
+    # The levels are 12 µs apart, and the median of a round is known to a few hundred ns.
+    assert -gain.gain_ns == pytest.approx(12_000, abs=600)
+    assert gain.low_ns is not None
+    assert gain.high_ns is not None
+    assert cpu[0].startswith(f"median {-gain.gain_ns / 1000:.1f} µs slower [{-gain.high_ns / 1000:.1f} µs to ")
+    assert [part.split(" (")[0] for part in network] == [f"{f}: cost nothing measurable" for f in ("median", "p99")]
+    assert both[-1] == "several kinds at once are not told apart: vary each alone"
+    assert "not told apart" not in " ".join([*cpu, *network])
+    assert not advice.keeping
+    assert "the costliest first" in " ".join(advice.method)
+    assert "costliest" not in " ".join(advise(found(sides[:2], settings), sides).method)
+
+
+def test_load_that_was_not_granted_is_not_judged() -> None:
+    settings = {"none": {"load": "none"}, "cpu=2": {"load": "cpu=2"}}
+    (item,) = found([entrant("none", 100_000), entrant("cpu=2", 130_000)], settings, denied="cpu=2")
+    assert item.why_not.startswith("load cpu=2 did not take effect, it was none")
+
+
+def test_what_the_runtime_takes_beside_the_kernel() -> None:
+    settings = {"agent": {"responder": "agent"}, "floor": {"responder": "floor"}}
+    sides = [entrant("agent", 120_000), entrant("floor", 115_000, seed=2)]
+    advice = advise(found(sides, settings), sides)
+    ((title, ((head, parts),)),) = advice.sections
+    assert title == "What the runtime takes beside the kernel"
+    assert head == "the floor (C) instead of the agent (Python)"
+    assert "quicker [" in parts[0]
+    assert "the runtime's own time" in parts[-1]
+    assert "floor.c" in advice.keeping[0].lines[0]
+    same = [sides[0], entrant("floor", 120_000, seed=2)]
+    ((_, parts),) = advise(found(same, settings), same).sentences
+    assert [part.split(" (")[0] for part in parts] == [f"{f}: no measurable difference" for f in ("median", "p99")]
+
+
+def test_settings_and_load_stand_under_headings_of_their_own() -> None:
+    settings = {
+        f"{wait}-{load}": {"wait": wait, "load": load} for wait in ("block", "spin") for load in ("none", "cpu=1")
+    }
+    sides = [entrant(name, 100_000, seed=number) for number, name in enumerate(settings)]
+    advice = advise(found(sides, settings), sides)
+    assert [title for title, _ in advice.sections] == ["What was bought", "What load cost"]
+    lines = advice.lines()
+    place = lines.index("What load cost")
+    assert lines[0] == "What was bought"
+    assert [line.startswith("  load cpu=1 instead of no load") for line in lines[place + 1 : place + 2]] == [True]
 
 
 @pytest.mark.parametrize(
