@@ -5,6 +5,8 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from edgereply.units import LONGEST_NS
+
 FORMAT = 1
 
 HISTORY = {1: "first format"}
@@ -31,8 +33,8 @@ class SourceRecord(BaseModel):
     serial: str = ""
     firmware: str = ""
     tick_hz: int = 0
-    tolerance_ppm: float = 0.0
-    resolution_ns: float = 0.0
+    tolerance_ppm: float = Field(default=0.0, ge=0, le=1e6)
+    resolution_ns: float = Field(default=0.0, ge=0, le=LONGEST_NS)
     captures: bool = True
     plan: dict[str, Any] = {}
 
@@ -56,7 +58,7 @@ class RunRecord(BaseModel):
     virtual: bool
     state: Literal["running", "complete", "incomplete"] = "running"
     reason: str = ""
-    requested: dict[str, Any]
+    requested: dict[str, dict[str, Any]]
     in_effect: dict[str, Any] = {}
     source: SourceRecord
     environment_before: dict[str, Any] = {}
@@ -64,8 +66,8 @@ class RunRecord(BaseModel):
     fixture: dict[str, Any] | None = None
     context: dict[str, Any] = {}
     activity: dict[str, Any] = {}
-    deadline_ns: int | None = None
-    window_ns: int
+    deadline_ns: int | None = Field(default=None, gt=0, le=LONGEST_NS)
+    window_ns: int = Field(gt=0, le=LONGEST_NS)
     counts: dict[str, int] = {}
     summary: dict[str, Any] = {}
     warnings: list[str] = []

@@ -42,3 +42,9 @@ def parse_rate_period_ns(text: str) -> int:
         raise ValueError(f"{text!r} is not a rate: write a number above zero and /s, Hz or kHz, such as 200/s")
     per_second = Decimal(match[1]) * (1000 if match[2].lower() == "khz" else 1)
     return int((_SCALE["s"] / per_second).to_integral_value())
+
+
+def rate_words(period_ns: int) -> str:
+    """A mean interval as a rate of four digits: ``4,409/s``, never with an exponent."""
+    per_second = float(f"{_SCALE['s'] / period_ns:.4g}")
+    return f"{per_second:,g}/s"

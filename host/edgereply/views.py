@@ -140,7 +140,7 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     if board.get("responder", "agent") not in OUR_RESPONDERS:
         kept = ("responder", "route", "collection") if board["responder"] == "observe" else ("responder",)
         board = {name: board[name] for name in kept if name in board}
-    requested = {
+    requested: dict[str, Any] = {
         name: board.get(name) for name in ("responder", "route", "wait", "collection", "realtime") if name in board
     }
     requested |= {"hold_ns": board["hold"]} if "hold" in board else {}

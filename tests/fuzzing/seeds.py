@@ -7,10 +7,13 @@ from array import array
 
 import numpy as np
 
+from edgereply.imports.accept import Labels
+from edgereply.imports.importing import Wanted, look, read
+from edgereply.imports.waveforms import Settings
 from edgereply_protocol import Block, Configure, Connection, Layout, Role, Stamps, Started, encode_message
 from edgereply_protocol.plain import pack
 from tests.fuzzing import imported
-from tests.fuzzing.targets import template
+from tests.fuzzing.targets import place, template
 from tests.integration.commands import bench_text
 
 PLAN = b'bench = "bench.toml"\nrepeats = 2\ndwell = "2s"\n[axes]\nwait = ["block", "spin"]\nrate = ["500/s"]\n'
@@ -46,6 +49,16 @@ def _records() -> bytes:
     return b"#290%b,#10\n" % data
 
 
+def _imported_record() -> bytes:
+    """The record of an import, which has other conditions than a measurement."""
+    csv, how = place() / "seed.csv", Settings()
+    csv.write_bytes(imported.SCOPE)
+    run = place() / "imported"
+    if not run.exists():
+        look(read([csv], [], how), Wanted(), Labels(), how).accept(run, ["edgereply", "import", "seed.csv"])
+    return (run / "run.json").read_bytes()
+
+
 def seeds() -> dict[str, list[bytes]]:
     """By target; a target that is not here starts from nothing."""
     run = template()
@@ -60,7 +73,7 @@ def seeds() -> dict[str, list[bytes]]:
         "scpi_blocks": [_records()],
         "bench_file": [bench_text().encode()],
         "plan_file": [PLAN],
-        "run_json": [record],
+        "run_json": [record, _imported_record()],
         "run_page": [record],
         "parquet": [part],
         "context": [b'{"board_ns": 5, "interrupts": 7}\n' * 3],

@@ -107,6 +107,7 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
     from edgereply.overrides import typed_command
     from edgereply.sweep.probing import find_saturation, parse_range
     from edgereply.sweep.saturation import sentences
+    from edgereply.units import rate_words
 
     slow_ns, quick_ns = parse_range(text)
 
@@ -121,7 +122,7 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
     else:
         for probe in found.probes:
             queue = ", later and later" if probe.behind else ""
-            rate = f"{1e9 / probe.period_ns:,.4g}/s"
+            rate = rate_words(probe.period_ns)
             print(f"{rate:>10}  {probe.stimuli:,} stimuli, {probe.unanswered:,} unanswered{queue}")
         print(("VIRTUAL: " if virtual else "") + " ".join(sentences(found)))
     say(f"probes written to {directory}")

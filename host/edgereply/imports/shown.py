@@ -15,7 +15,7 @@ from edgereply.stamps import NO_STAMP
 def conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     """How edges were found: as asked for, and what the recording gave."""
     found = record.requested.get("import", {})
-    asked = {name: found[name] for name in ("hysteresis", "glitch_ns") if name in found}
+    asked: dict[str, Any] = {name: found[name] for name in ("hysteresis", "glitch_ns") if name in found}
     asked |= {role: channel.get("name") for role, channel in _channels(record).items()}
     had = {"recording": found.get("kind"), **found.get("layout", {})}
     had |= {name: found.get(name) for name in ("segments", "recorded_ns", "left_out")}

@@ -12,7 +12,7 @@ from edgereply.settings import Bench
 from edgereply.sweep.conditions import Setup
 from edgereply.sweep.lane import Opener, Watch
 from edgereply.sweep.saturation import Probe, Saturation, fell_behind, probes_needed, search
-from edgereply.units import parse_rate_period_ns
+from edgereply.units import parse_rate_period_ns, rate_words
 from edgereply.views import load_view
 
 _RANGE = re.compile(r"\s*(.+?)\s+to\s+(.+?)\s*")
@@ -87,7 +87,7 @@ def find_saturation(
             nonlocal number, virtual
             number += 1
             name = f"p{number:02}"
-            label = f"{1e9 / period_ns:,.4g}/s"
+            label = rate_words(period_ns)
             say(f"probe {number} of at most {most}: {label}")
             bench = at_rate(setup.bench, period_ns, count)
             with watch(bench, label, lambda: f"probe {number} of at most {most}") as watcher:

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.intervals import probability_upper_bound
 from edgereply.errors import SettingError
+from edgereply.units import rate_words
 
 FINE = 1.05
 
@@ -127,11 +128,11 @@ def sentences(found: Saturation) -> list[str]:
         return [
             "The board did not keep up with the lowest rate: there is no rate to name. Start lower, or find out why."
         ]
-    rate = f"{1e9 / found.kept_up_ns:,.4g}/s"
+    rate = rate_words(found.kept_up_ns)
     beyond = (
         "the highest rate asked for: the limit lies beyond it"
         if found.lost_ns is None
-        else f"at {1e9 / found.lost_ns:,.4g}/s it did not keep up"
+        else f"at {rate_words(found.lost_ns)} it did not keep up"
     )
     return [
         f"Up to {rate} every stimulus was answered; {beyond}.",

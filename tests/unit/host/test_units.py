@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgereply.units import parse_duration_ns, parse_rate_period_ns
+from edgereply.units import parse_duration_ns, parse_rate_period_ns, rate_words
 
 
 @pytest.mark.parametrize(
@@ -48,3 +48,11 @@ def test_what_is_no_rate_is_refused(text: str) -> None:
 def test_any_text_gives_a_time_or_a_value_error(text: str) -> None:
     with contextlib.suppress(ValueError):
         assert parse_duration_ns(text) >= 0
+
+
+@pytest.mark.parametrize(
+    ("period_ns", "words"),
+    [(50_000, "20,000/s"), (226_797, "4,409/s"), (5_000_000, "200/s"), (3_000, "333,300/s"), (2_000_000_000, "0.5/s")],
+)
+def test_rates_as_words(period_ns: int, words: str) -> None:
+    assert rate_words(period_ns) == words
