@@ -66,7 +66,7 @@ class Entrant:
     @property
     def reaction_ns(self) -> Int64s:
         """All answers in order of time."""
-        return np.concatenate([np.empty(0, np.int64), *self.blocks])
+        return _end_to_end(self.blocks)
 
     @property
     def measurand(self) -> str:
@@ -230,7 +230,7 @@ def entrant(
         rounds: of a series' blocks, one a run; empty for a single run.
         trouble: what was not complete, in words.
     """
-    places, blocks, outcomes, facts, evidence, virtual = [], [], [np.empty(0, np.int64)], [], [], False
+    places, blocks, outcomes, facts, evidence, virtual = [], [], [], [], [], False
     contexts: list[Context] = []
     counts = dict.fromkeys(_COUNTS, 0)
     deadlines: set[int | None] = set()
@@ -249,13 +249,17 @@ def entrant(
         if not rounds and run.record.state != "complete":
             trouble += (f"{run.place}: {run.record.reason or 'cut off'}",)
     return Entrant(
-        name, tuple(places), tuple(blocks), np.concatenate(outcomes), counts,
+        name, tuple(places), tuple(blocks), _end_to_end(outcomes), counts,
         "+".join(sorted(set(evidence))) or "none", virtual, deadlines.pop() if len(deadlines) == 1 else None,
         joined_words(facts), rounds, trouble, pooled(contexts), _worst(known_to),
     )  # fmt: skip
 
 
+def _end_to_end(blocks: Sequence[Int64s]) -> Int64s:
+    return blocks[0] if len(blocks) == 1 else np.concatenate([np.empty(0, np.int64), *blocks])
+
+
 def _outcomes(result: Evaluation) -> Int64s:
-    clear = result.status != Status.AMBIGUOUS
-    reaction = result.reaction_ns[clear]
-    return np.where(reaction == NO_STAMP, LOST_NS, reaction)
+    outcomes: Int64s = result.reaction_ns[result.status != Status.AMBIGUOUS]
+    outcomes[outcomes == NO_STAMP] = LOST_NS
+    return outcomes

@@ -7,11 +7,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.joining import JoinStatus, join
-from edgereply.analysis.pairing import Status, pair
+from edgereply.analysis.pairing import Pairing, Status, pair
 from edgereply.analysis.settling import settle
 from edgereply.analysis.summary import JsonSummary, summarise, widened
 from edgereply.analysis.uncertainty import KnownTo
-from edgereply.inside import Inside, answered, difference, watched
+from edgereply.inside import CHUNK, Inside, answered, difference, watched
 from edgereply.records import Evidence
 from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, SourceStamps
 
@@ -80,39 +80,60 @@ def evaluate(
         The evaluation; evidence is `joined` when board and source stamps could be paired pulse by pulse, `loop-back`
         with the source's stamps alone, `inside` with the board's alone.
     """
-    stimulus, rise, fall = source.edges()
     inside = watched(observed, window_ns) if observed is not None and len(observed.at_ns) else answered(board)
+    stimulus, rise, fall = source.edges()
+    # Of a long run each of these is a good part of a computer's memory.
+    del source, board, observed
     if not captures:
         return _inside(stimulus, inside, deadline_ns)
     pairing = pair(stimulus, rise, fall, window_ns)
-    evidence: Evidence = "loop-back"
-    notes: list[str] = []
-    segments: dict[str, Int64s] = {}
-    joining: dict[str, int] = {}
-    answer = reached = np.full(len(pairing.status), NO_STAMP, np.int64)
-    stamped = np.flatnonzero(inside.edge_ns != NO_STAMP)
-    if len(stamped):
-        joined = join(pairing.stimulus_ns, inside.edge_ns[stamped])
-        joining = {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": joined.extra}
-        if joined.reason:
-            notes.append(f"board and source stamps were not joined: {joined.reason}")
-        else:
-            evidence = "joined"
-            row = np.where(joined.edge_index >= 0, stamped[joined.edge_index], -1)
-            segments = {name: _spread(values, row) for name, values in inside.segments.items()}
-            answer, reached = _spread(inside.answer_ns, row), _spread(inside.edge_ns, row)
-            unseen = None if inside.watched else joined.status == JoinStatus.UNSEEN
-            pairing = settle(pairing, answer, unseen)
+    del rise, fall
+    board_says = _joined(pairing, inside)
+    pairing, segments = board_says.pairing, board_says.segments
     paired = pairing.status == Status.PAIRED
-    reaction = np.where(paired, difference(pairing.rise_ns, pairing.stimulus_ns), NO_STAMP)
-    width = np.where(paired, difference(pairing.fall_ns, pairing.rise_ns), NO_STAMP)
-    if segments:
-        segments["outside"] = difference(reaction, answer)
-        notes += inside.notes[1:]
-    counts = _counts(pairing.status, reaction, pairing.spurious, deadline_ns) | joining
+    reaction = difference(pairing.rise_ns, pairing.stimulus_ns, paired)
+    width = difference(pairing.fall_ns, pairing.rise_ns, paired)
+    evidence: Evidence = "loop-back"
+    if board_says.answer_ns is not None:
+        evidence = "joined"
+        segments["outside"] = difference(reaction, board_says.answer_ns)
+    counts = _counts(pairing.status, reaction, pairing.spurious, deadline_ns) | board_says.counts
     if pairing.falls_lost:
         counts["falls_lost"] = pairing.falls_lost
-    return Evaluation(evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, notes, reached)
+    reached = np.full(len(paired), NO_STAMP, np.int64) if board_says.edge_ns is None else board_says.edge_ns
+    return Evaluation(
+        evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, board_says.notes, reached
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class _Joined:
+    """What the board adds to a pairing; no arrays where it was not there, or could not be joined."""
+
+    pairing: Pairing
+    segments: dict[str, Int64s]
+    answer_ns: Int64s | None
+    edge_ns: Int64s | None
+    counts: dict[str, int]
+    notes: list[str]
+
+
+def _joined(pairing: Pairing, inside: Inside) -> _Joined:
+    stamped = np.flatnonzero(inside.edge_ns != NO_STAMP)
+    if not len(stamped):
+        return _Joined(pairing, {}, None, None, {}, [])
+    every = len(stamped) == len(inside.edge_ns)
+    joined = join(pairing.stimulus_ns, inside.edge_ns if every else inside.edge_ns[stamped])
+    counts = {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": joined.extra}
+    if joined.reason:
+        return _Joined(pairing, {}, None, None, counts, [f"board and source stamps were not joined: {joined.reason}"])
+    row = joined.edge_index if every else np.where(joined.edge_index >= 0, stamped[joined.edge_index], -1)
+    del stamped
+    # Each column is let go as soon as its values stand in order of the stimuli.
+    segments = {name: _spread(inside.segments.pop(name), row) for name in list(inside.segments)}
+    answer, reached = _spread(inside.answer_ns, row), _spread(inside.edge_ns, row)
+    unseen = None if inside.watched else joined.status == JoinStatus.UNSEEN
+    return _Joined(settle(pairing, answer, unseen), segments, answer, reached, counts, inside.notes[1:])
 
 
 def present(values: Int64s) -> Int64s:
@@ -122,22 +143,23 @@ def present(values: Int64s) -> Int64s:
 
 
 def _counts(status: NDArray[np.uint8], reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
-    taken = present(reaction)
     return {
         "stimuli": len(status),
-        "responses": len(taken),
+        "responses": int(np.count_nonzero(reaction != NO_STAMP)),
         "missed": int(np.count_nonzero(status == Status.MISSED)),
         "spurious": spurious,
         "coalesced": int(np.count_nonzero(status == Status.COALESCED)),
         "ambiguous": int(np.count_nonzero(status == Status.AMBIGUOUS)),
-        "late": 0 if deadline_ns is None else int(np.count_nonzero(taken > deadline_ns)),
+        "late": 0 if deadline_ns is None else int(np.count_nonzero(reaction > deadline_ns)),
     }
 
 
 def _spread(values: Int64s, row: Int64s) -> Int64s:
     """Values of the board's rows, one a stimulus; `row` is -1 where a stimulus has none."""
-    column = np.full(len(row), NO_STAMP, np.int64)
-    column[row >= 0] = values[row[row >= 0]]
+    column = np.empty(len(row), np.int64)
+    for start in range(0, len(row), CHUNK):
+        part = row[start : start + CHUNK]
+        column[start : start + CHUNK] = np.where(part >= 0, values[part], NO_STAMP)
     return column
 
 

@@ -12,6 +12,9 @@ from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, Observ
 
 Int64s = NDArray[np.int64]
 
+# Rows worked on at once: what a step leaves behind is still in the processor's cache for the next.
+CHUNK = 1 << 16
+
 
 @dataclass(frozen=True, slots=True)
 class Inside:
@@ -57,17 +60,22 @@ def watched(edges: ObservedEdges, window_ns: int) -> Inside:
     """
     pairing = pair(edges.of(STIMULUS), edges.of(RISE), edges.of(FALL), window_ns)
     paired = pairing.status == Status.PAIRED
-    answer = np.where(paired, difference(pairing.rise_ns, pairing.stimulus_ns), NO_STAMP)
-    width = np.where(paired, difference(pairing.fall_ns, pairing.rise_ns), NO_STAMP)
+    answer = difference(pairing.rise_ns, pairing.stimulus_ns, paired)
+    width = difference(pairing.fall_ns, pairing.rise_ns, paired)
     notes = ["these are kernel stamps of the board's taps, from stimulus to response"]
     if len(edges.at_ns) and not len(edges.of(FALL)):
         notes.append("pulse widths by the kernel take response_fall_tap, a second spare line on the output")
     return Inside(pairing.stimulus_ns, pairing.status, answer, width, {"inside": answer}, pairing.spurious, True, notes)
 
 
-def difference(later: Int64s, earlier: Int64s) -> Int64s:
-    """Later minus earlier, `NO_STAMP` where one of them is missing."""
-    usable = (later != NO_STAMP) & (earlier != NO_STAMP)
-    result = np.full(len(later), NO_STAMP, np.int64)
-    result[usable] = later[usable] - earlier[usable]
+def difference(later: Int64s, earlier: Int64s, only: NDArray[np.bool_] | None = None) -> Int64s:
+    """Later minus earlier, `NO_STAMP` where one of them is missing, or where it is none of `only`."""
+    result = np.empty(len(later), np.int64)
+    for start in range(0, len(later), CHUNK):
+        part = slice(start, start + CHUNK)
+        missing = (later[part] == NO_STAMP) | (earlier[part] == NO_STAMP)
+        if only is not None:
+            missing |= ~only[part]
+        np.subtract(later[part], earlier[part], out=result[part])
+        result[part][missing] = NO_STAMP
     return result

@@ -4,6 +4,7 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
@@ -55,6 +56,21 @@ def read_observed(path: Path) -> ObservedEdges:
     return ObservedEdges(_int64(table, "at_ns"), kind.astype(np.uint8), seqno.astype(np.uint32))
 
 
+def rows_of(path: Path) -> int:
+    """How many rows a part says it has.
+
+    Raises:
+        DataError: it cannot be read.
+    """
+    try:
+        found = pq.read_metadata(path)
+        if _too_large(found):
+            raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
+        return int(found.num_rows)
+    except (OSError, ValueError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+
+
 def source_table(stamps: SourceStamps) -> pa.Table:
     """Columns of `stamps/`."""
     return pa.table({name: _nullable(getattr(stamps, name)) for name in SOURCE_COLUMNS})
@@ -93,14 +109,16 @@ def _check_range(table: pa.Table, name: str, path: Path) -> None:
     elif not name.endswith("_ns"):
         return
     else:
-        stamps = column.drop_null().to_numpy()
-        wrong = bool(((stamps <= -FARTHEST_NS) | (stamps >= FARTHEST_NS)).any())
+        ends = pc.min_max(column)
+        low, high = ends["min"].as_py() or 0, ends["max"].as_py() or 0
+        wrong = low <= -FARTHEST_NS or high >= FARTHEST_NS
     if wrong:
         raise DataError(f"a part has a {name} that no board or source can give", where=str(path), remedy="restore it")
 
 
 def _int64(table: pa.Table, name: str) -> Int64s:
-    return np.asarray(table.column(name).cast(pa.int64()).fill_null(NO_STAMP).to_numpy(), np.int64)
+    column = table.column(name)
+    return np.asarray((column.fill_null(NO_STAMP) if column.null_count else column).to_numpy(), np.int64)
 
 
 def _too_large(found: pq.FileMetaData) -> bool:
@@ -113,17 +131,22 @@ def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
         with pq.ParquetFile(path, page_checksum_verification=True) as file:
             if _too_large(file.metadata):
                 raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
-            table = file.read(list(columns))
+            # Parts are small: threads would cost more than they bring.
+            table = file.read(columns=list(columns), use_threads=False)
         if not set(columns) - set(table.column_names):
             table = table.select(columns).cast(_schema(table, columns))
     except (OSError, ValueError, pa.ArrowException) as error:
-        raise DataError(
-            f"a part cannot be read: {str(error).splitlines()[0]}",
-            where=str(path),
-            remedy="restore it from a copy, or move it away to read the others",
-        ) from error
+        raise _unreadable(path, error) from error
     if missing := set(columns) - set(table.column_names):
         raise DataError(f"a part lacks the columns {sorted(missing)}", where=str(path), remedy="restore it")
     for name in columns:
         _check_range(table, name, path)
     return table
+
+
+def _unreadable(path: Path, error: Exception) -> DataError:
+    return DataError(
+        f"a part cannot be read: {str(error).splitlines()[0]}",
+        where=str(path),
+        remedy="restore it from a copy, or move it away to read the others",
+    )

@@ -1,19 +1,22 @@
 """Raw stamps as columns, and how a stream of edges becomes rows: one row a stimulus."""
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Self, TypeVar
+from typing import Any, Final, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
 Int64s = NDArray[np.int64]
 Uint32s = NDArray[np.uint32]
-Number = TypeVar("Number", bound=np.generic)
+Columns = tuple[NDArray[Any], ...]
 
 NO_STAMP = -(2**63)
 STIMULUS, RISE, FALL, FALL_LOST = 1, 2, 3, 4
 OVERLAP_NS = 1_000_000
+_SOURCE_TYPES: Final = (np.int64,) * 3
+_BOARD_TYPES: Final = (np.int64,) * 4 + (np.uint32,) * 2
+_OBSERVED_TYPES: Final = (np.int64, np.uint8, np.uint32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,12 +34,20 @@ class SourceStamps:
     @classmethod
     def concatenate(cls, parts: Sequence[Self]) -> Self:
         """Rows of all parts in order."""
-        names = ("stimulus_ns", "rise_ns", "fall_ns")
-        return cls(*(_join([getattr(part, name) for part in parts], np.int64) for name in names))
+        return cls(*_join([part.columns() for part in parts], _SOURCE_TYPES))
+
+    @classmethod
+    def gathered(cls, parts: Iterable[Self], rows: int) -> Self:
+        """The same, of parts with so many rows together; each part is let go once its rows are taken."""
+        return cls(*_gather((part.columns() for part in parts), rows, _SOURCE_TYPES))
+
+    def columns(self) -> tuple[NDArray[Any], ...]:
+        """All columns in their order."""
+        return self.stimulus_ns, self.rise_ns, self.fall_ns
 
     def edges(self) -> tuple[Int64s, Int64s, Int64s]:
         """All stimuli, all rises, all falls, each sorted."""
-        stimulus, rise, fall = (_sorted(c[c != NO_STAMP]) for c in (self.stimulus_ns, self.rise_ns, self.fall_ns))
+        stimulus, rise, fall = (_sorted(_there(c)) for c in (self.stimulus_ns, self.rise_ns, self.fall_ns))
         return stimulus, rise, fall
 
 
@@ -54,13 +65,16 @@ class BoardStamps:
     @classmethod
     def concatenate(cls, parts: Sequence[Self]) -> Self:
         """Rows of all parts in order."""
-        times = (_join([getattr(part, name) for part in parts], np.int64) for name in _TIMES)
-        counts = (_join([getattr(part, name) for part in parts], np.uint32) for name in _COUNTS)
-        return cls(*times, *counts)
+        return cls(*_join([part.columns() for part in parts], _BOARD_TYPES))
 
+    @classmethod
+    def gathered(cls, parts: Iterable[Self], rows: int) -> Self:
+        """The same, of parts with so many rows together; each part is let go once its rows are taken."""
+        return cls(*_gather((part.columns() for part in parts), rows, _BOARD_TYPES))
 
-_TIMES = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
-_COUNTS = ("seqno", "line_seqno")
+    def columns(self) -> tuple[NDArray[Any], ...]:
+        """All columns in their order."""
+        return self.edge_ns, self.wake_ns, self.set_ns, self.clear_ns, self.seqno, self.line_seqno
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,11 +93,16 @@ class ObservedEdges:
     @classmethod
     def concatenate(cls, parts: Sequence[Self]) -> Self:
         """Rows of all parts in order."""
-        return cls(
-            _join([part.at_ns for part in parts], np.int64),
-            _join([part.kind for part in parts], np.uint8),
-            _join([part.seqno for part in parts], np.uint32),
-        )
+        return cls(*_join([part.columns() for part in parts], _OBSERVED_TYPES))
+
+    @classmethod
+    def gathered(cls, parts: Iterable[Self], rows: int) -> Self:
+        """The same, of parts with so many rows together; each part is let go once its rows are taken."""
+        return cls(*_gather((part.columns() for part in parts), rows, _OBSERVED_TYPES))
+
+    def columns(self) -> tuple[NDArray[Any], ...]:
+        """All columns in their order."""
+        return self.at_ns, self.kind, self.seqno
 
     def of(self, kind: int) -> Int64s:
         """All stamps of one kind, sorted."""
@@ -143,6 +162,11 @@ def _rows(kind: NDArray[np.uint8], at_ns: Int64s) -> SourceStamps:
     return SourceStamps(*columns)
 
 
+def _there(times: Int64s) -> Int64s:
+    missing = times == NO_STAMP
+    return times[~missing] if missing.any() else times
+
+
 def _sorted(times: Int64s) -> Int64s:
     return np.sort(times) if np.any(times[1:] < times[:-1]) else times
 
@@ -152,5 +176,17 @@ def _own_time(columns: Sequence[Int64s]) -> Int64s:
     return np.where(columns[0] == NO_STAMP, np.maximum(columns[1], columns[2]), NO_STAMP)
 
 
-def _join(parts: Sequence[NDArray[Number]], dtype: type[Number]) -> NDArray[Number]:
-    return np.concatenate([np.empty(0, dtype), *parts])
+def _join(parts: Sequence[Columns], types: Sequence[type]) -> list[NDArray[Any]]:
+    return _gather(parts, sum(len(part[0]) for part in parts), types)
+
+
+def _gather(parts: Iterable[Columns], rows: int, types: Sequence[type]) -> list[NDArray[Any]]:
+    columns: list[NDArray[Any]] = [np.empty(rows, kind) for kind in types]
+    filled = 0
+    for part in parts:
+        for column, values in zip(columns, part, strict=True):
+            column[filled : filled + len(values)] = values
+        filled += len(part[0])
+    if filled != rows:
+        raise ValueError(f"{rows} rows were announced, {filled} came")
+    return columns

@@ -9,8 +9,9 @@ import itertools
 import json
 import os
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -20,12 +21,13 @@ from pydantic import ValidationError
 
 from edgereply.digest import sha256_of
 from edgereply.errors import DataError, StoreError
-from edgereply.parts import board_table, observed_table, read_board, read_observed, read_source, source_table
+from edgereply.parts import board_table, observed_table, read_board, read_observed, read_source, rows_of, source_table
 from edgereply.records import FORMAT, Part, RunRecord
 from edgereply.settings import explain_validation
 from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, RowBuilder, SourceStamps
 
 Int64s = NDArray[np.int64]
+Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges)
 
 COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
@@ -222,13 +224,8 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        stamps = SourceStamps.concatenate(list(self.source_parts()))
-        stimuli = stamps.stimulus_ns[stamps.stimulus_ns != NO_STAMP]
-        if (stimuli[1:] < stimuli[:-1]).any():
-            raise DataError(
-                "the stimuli are not in order of time", where=str(self.directory / "stamps"), remedy="restore the parts"
-            )
-        return stamps
+        parts, rows = self._parts("stamps", read_source)
+        return SourceStamps.gathered(in_order(parts, self.directory), rows)
 
     def board(self) -> BoardStamps:
         """All rows of `board/` in order.
@@ -236,7 +233,7 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        return BoardStamps.concatenate(list(self.board_parts()))
+        return BoardStamps.gathered(*self._parts("board", read_board))
 
     def source_parts(self) -> Iterator[SourceStamps]:
         """Rows of `stamps/`, part by part in order.
@@ -262,7 +259,7 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        return ObservedEdges.concatenate(list(self.observed_parts()))
+        return ObservedEdges.gathered(*self._parts("observed", read_observed))
 
     def observed_parts(self) -> Iterator[ObservedEdges]:
         """Rows of `observed/`, part by part in order.
@@ -287,6 +284,10 @@ class RunReader:
                         found.append({k: v for k, v in reading.items() if type(v) is int})
         return found
 
+    def _parts(self, folder: str, read: Callable[[Path], Stamps]) -> tuple[Iterator[Stamps], int]:
+        files = self._files(folder)
+        return map(read, files), sum(rows_of(path) for path in files)
+
     def _files(self, folder: str) -> list[Path]:
         found = sorted((self.directory / folder).glob("part-*.parquet"))
         if self.cut_off:
@@ -304,6 +305,24 @@ class RunReader:
                 "a part that the run did not write", where=str(min(extra)), remedy="move it out of the directory"
             )
         return found
+
+
+def in_order(parts: Iterable[SourceStamps], directory: Path) -> Iterator[SourceStamps]:
+    """Pass parts on whose stimuli rise from row to row and from part to part.
+
+    Raises:
+        DataError: they do not.
+    """
+    last = NO_STAMP
+    for part in parts:
+        times = part.stimulus_ns[part.stimulus_ns != NO_STAMP]
+        if len(times):
+            if times[0] < last or (times[1:] < times[:-1]).any():
+                raise DataError(
+                    "the stimuli are not in order of time", where=str(directory / "stamps"), remedy="restore the parts"
+                )
+            last = int(times[-1])
+        yield part
 
 
 def _replace(path: Path, write: Callable[[Path], object]) -> str:

@@ -16,6 +16,7 @@ delay of the board's stamps, which cannot be told from the clocks' offset.
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 
@@ -23,7 +24,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from edgereply.analysis.joining_lag import Float, Int64, find_chain
-from edgereply.analysis.joining_track import Track, follow, nearest
+from edgereply.analysis.joining_track import CHUNK, Track, follow, nearest, padded_edges
 
 Bool = NDArray[np.bool_]
 
@@ -137,11 +138,8 @@ def join(stimulus_ns: ArrayLike, edge_ns: ArrayLike, max_drift_ppm: float = 250.
     if chain is None:
         return _refused(stimulus.size, edge.size, f"{reason}; {ADVICE}")
     track = follow(stimulus, edge, chain, max_drift_ppm)
-    # Board stamps less the base: small numbers, exact in float64.
-    target = stimulus + track.base_ns + np.rint(track.predict(stimulus)).astype(np.int64)
-    index, status = _match(target, edge, track, (int(stimulus[-1]) - int(stimulus[0])) / (stimulus.size - 1))
-    joined = np.flatnonzero(status == JoinStatus.JOINED)
-    reason = _undecided(stimulus, edge, joined, index, track)
+    index, status = _match(stimulus, edge, track, (int(stimulus[-1]) - int(stimulus[0])) / (stimulus.size - 1))
+    reason = _undecided(stimulus, edge, np.flatnonzero(status == JoinStatus.JOINED), index, track)
     if reason:
         return _refused(stimulus.size, edge.size, f"{reason}; {ADVICE}")
     return _result(stimulus, edge, index, status, track, (stimulus_order, edge_order))
@@ -160,32 +158,50 @@ def _refused(stimuli: int, edges: int, reason: str) -> Join:
     )
 
 
-def _match(target: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[Int64, NDArray[np.uint8]]:
+def _match(stimulus: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[Int64, NDArray[np.uint8]]:
     """Mutual nearest neighbours within the tolerance, unless a second candidate is nearly as near."""
     sigma = track.sigma_ns
     ordinary = max(ORDINARY * sigma, NEAR * mean_ns, 2.0)
     late = max(ordinary, mean_ns / 8)
-    index, residual, second = nearest(target, edge)
-    owner, _, edge_second = nearest(edge, target)
-    mutual = (owner[index] == np.arange(target.size)) & (residual >= -ordinary) & (residual <= late)
-    distance = np.abs(residual)
     margin = 4 * sigma
-    contested = (second <= ordinary) & (second - distance < margin)
-    rival_stimulus = edge_second[index]
-    contested |= (rival_stimulus <= ordinary) & (rival_stimulus - distance < margin)
-    near = distance <= ordinary
+    target = np.empty(stimulus.size, dtype=np.int64)
+    for part in _chunks(stimulus.size):
+        # Board stamps less the base: small numbers, exact in float64.
+        predicted = np.rint(track.predict(stimulus[part])).astype(np.int64)
+        np.add(stimulus[part] + track.base_ns, predicted, out=target[part])
+    edges, targets = padded_edges(edge), padded_edges(target)
+    index = np.empty(target.size, dtype=np.int64)
     status = np.full(target.size, JoinStatus.UNSEEN, dtype=np.uint8)
-    status[mutual] = JoinStatus.JOINED
-    status[near & contested] = JoinStatus.AMBIGUOUS
-    # A stimulus that lost its nearest edge to another only just is as uncertain as the winner.
-    grey = mutual & ~near
-    if np.any(grey):
-        unseen = np.count_nonzero(status == JoinStatus.UNSEEN) + np.count_nonzero(grey)
-        extra = edge.size - np.count_nonzero(mutual & near)
+    grey = np.zeros(target.size, dtype=np.bool_)
+    plain = 0
+    for part in _chunks(target.size):
+        index[part], residual, second = nearest(target[part], edges)
+        owner, _, rival_stimulus = nearest(edge[index[part]], targets)
+        mutual = (
+            (owner == np.arange(part.start, part.start + owner.size)) & (residual >= -ordinary) & (residual <= late)
+        )
+        distance = np.abs(residual)
+        contested = (second <= ordinary) & (second - distance < margin)
+        contested |= (rival_stimulus <= ordinary) & (rival_stimulus - distance < margin)
+        near = distance <= ordinary
+        status[part][mutual] = JoinStatus.JOINED
+        status[part][near & contested] = JoinStatus.AMBIGUOUS
+        # A stimulus that lost its nearest edge to another only just is as uncertain as the winner.
+        grey[part] = mutual & ~near
+        plain += int(np.count_nonzero(mutual & near))
+    count = int(np.count_nonzero(grey))
+    if count:
+        unseen = int(np.count_nonzero(status == JoinStatus.UNSEEN)) + count
+        extra = edge.size - plain
         by_chance = unseen / target.size * extra * late / mean_ns
-        if by_chance > DOUBT * np.count_nonzero(grey) and np.count_nonzero(grey) < unseen + extra:
+        if by_chance > DOUBT * count and count < unseen + extra:
             status[grey] = JoinStatus.AMBIGUOUS
     return index, status
+
+
+def _chunks(size: int) -> Iterator[slice]:
+    for start in range(0, size, CHUNK):
+        yield slice(start, start + CHUNK)
 
 
 def _undecided(stimulus: Int64, edge: Int64, joined: NDArray[np.intp], index: Int64, track: Track) -> str:
@@ -225,16 +241,22 @@ def _result(
     joined = status == JoinStatus.JOINED
     claimed = np.zeros(edge.size, dtype=np.bool_)
     claimed[index[joined | (status == JoinStatus.AMBIGUOUS)]] = True
-    partner = np.where(joined, index, -1)
+    source = stimulus if joined.all() else stimulus[joined]
+    left = (edge[index if joined.all() else index[joined]] - source - track.base_ns).astype(np.float64)
+    time = (source - stimulus[0]).astype(np.float64)
+    fitted = np.empty(source.size)
+    for part in _chunks(source.size):
+        fitted[part] = track.predict(source[part])
+    left -= fitted
+    slope, start = _least_squares(time, fitted)
+    left -= np.median(left)
+    residual = 1.4826 * float(np.median(np.abs(left, out=left), overwrite_input=True))
+    partner = index
+    partner[~joined] = -1
     extra = np.flatnonzero(~claimed)
     if orders[1] is not None:
         partner[joined] = orders[1][partner[joined]]
         extra = np.sort(orders[1][extra])
-    source = stimulus[joined]
-    offset = (edge[index[joined]] - source - track.base_ns).astype(np.float64)
-    left = offset - track.predict(source)
-    time = (source - stimulus[0]).astype(np.float64)
-    slope, start = _least_squares(time, offset - left)
     if orders[0] is not None:
         back = np.argsort(orders[0])
         partner, status = partner[back], status[back]
@@ -245,14 +267,14 @@ def _result(
         edges=edge.size,
         offset_ns=track.base_ns + round(start),
         drift_ppm=slope * 1e6,
-        residual_ns=1.4826 * float(np.median(np.abs(left - np.median(left)))),
+        residual_ns=residual,
         reason="",
     )
 
 
 def _least_squares(time: Float, value: Float) -> tuple[float, float]:
-    """Slope and value at time zero of the straight line."""
+    """Slope and value at time zero of the straight line; overwrites the times."""
     centre, level = float(time.mean()), float(value.mean())
-    deviation = time - centre
-    slope = float(deviation @ (value - level)) / max(float(deviation @ deviation), 1.0)
+    time -= centre
+    slope = float(time @ (value - level)) / max(float(time @ time), 1.0)
     return slope, level - slope * centre

@@ -31,49 +31,57 @@ class Track:
     def predict(self, source_ns: Int64) -> Float:
         """Where each stimulus should be on the board's clock, less `base_ns` and the source time."""
         at, offset = self.at_ns, self.offset_ns
-        inside = np.interp(source_ns, at, offset)
+        if not source_ns.size:
+            return np.empty(0)
+        ends = source_ns.min(), source_ns.max()
+        # Of a long track only the knots about these stimuli: they stay in the processor's cache.
+        near = slice(max(int(np.searchsorted(at, ends[0], "right")) - 1, 0), int(np.searchsorted(at, ends[1])) + 1)
+        inside = np.interp(source_ns, at[near], offset[near])
         if at.size < 2:
             return np.asarray(inside, dtype=np.float64)
         reach = min(8, at.size - 1)
         first = (offset[reach] - offset[0]) / (at[reach] - at[0])
         last = (offset[-1] - offset[-1 - reach]) / (at[-1] - at[-1 - reach])
-        if source_ns.size and (source_ns.min() < at[0] or source_ns.max() > at[-1]):
+        if ends[0] < at[0] or ends[1] > at[-1]:
             inside += np.minimum(source_ns - at[0], 0) * first + np.maximum(source_ns - at[-1], 0) * last
         return np.asarray(inside, dtype=np.float64)
 
 
-def nearest(target: Int64, edge: Int64) -> tuple[Int64, Int64, Int64]:
+def nearest(target: Int64, padded: Int64) -> tuple[Int64, Int64, Int64]:
     """Nearest edge to each target.
+
+    Args:
+        target: some thousands at a time, so that what a step leaves behind is still in the processor's cache.
+        padded: the edges, from `padded_edges`.
 
     Returns:
         Its index, edge minus target, and the distance to the second nearest edge.
     """
-    index, first, second = (np.empty(target.size, np.int64) for _ in range(3))
-    padded = _padded(edge)
-    for start in range(0, target.size, CHUNK):
-        part = slice(start, start + CHUNK)
-        wanted = target[part]
-        right = np.searchsorted(edge, wanted, side="left")
-        # In the padded edges the one at or after the target stands two places later.
-        before, after = wanted - padded[right + 1], padded[right + 2] - wanted
-        closer = before <= after
-        index[part] = right - closer
-        first[part] = np.where(closer, -before, after)
-        further = np.where(closer, wanted - padded[right], padded[right + 3] - wanted)
-        second[part] = np.minimum(further, np.where(closer, after, before))
-    return index, first, second
+    # In the padded edges the one at or after the target stands two places later.
+    right = np.searchsorted(padded[2:-2], target, side="left")
+    before, after = target - padded[right + 1], padded[right + 2] - target
+    closer = before <= after
+    further = np.where(closer, target - padded[right], padded[right + 3] - target)
+    second = np.minimum(further, np.where(closer, after, before))
+    return right - closer, np.where(closer, -before, after), second
 
 
-def _padded(edge: Int64) -> Int64:
+def padded_edges(edge: Int64) -> Int64:
     """Edges between two on either side that are further than any distance between stamps."""
     far = np.array([2**62], np.int64)
     return np.concatenate((-far, -far, edge, far, far))
 
 
-def _near_residuals(stimulus: Int64, edge: Int64, track: Track, width: float) -> tuple[NDArray[np.intp], Int64, Float]:
-    """Stimuli with an edge within the width of the prediction: which, how far off it is, and the prediction."""
-    padded = _padded(edge)
-    rows, errors, predictions = [], [], []
+def _near_residuals(
+    stimulus: Int64, edge: Int64, track: Track, width: float, into: tuple[Int64, Int64, Float]
+) -> tuple[Int64, Int64, Float]:
+    """Stimuli with an edge within the width of the prediction: which, how far off it is, and the prediction.
+
+    The results are the first places of the arrays `into`, each as long as the stimuli.
+    """
+    padded = padded_edges(edge)
+    rows, errors, predictions = into
+    filled = 0
     for start in range(0, stimulus.size, CHUNK):
         source = stimulus[start : start + CHUNK]
         predicted = track.predict(source)
@@ -82,10 +90,12 @@ def _near_residuals(stimulus: Int64, edge: Int64, track: Track, width: float) ->
         before, after = target - padded[right + 1], padded[right + 2] - target
         residual = np.where(before <= after, -before, after)
         close = np.flatnonzero(np.abs(residual) <= width)
-        rows.append(close + start)
-        errors.append(residual[close])
-        predictions.append(predicted[close])
-    return np.concatenate(rows), np.concatenate(errors), np.concatenate(predictions)
+        part = slice(filled, filled + close.size)
+        np.add(close, start, out=rows[part])
+        errors[part] = residual[close]
+        predictions[part] = predicted[close]
+        filled += close.size
+    return rows[:filled], errors[:filled], predictions[:filled]
 
 
 def _block_medians(values: Int64, cuts: Int64) -> Float:
@@ -109,11 +119,14 @@ def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> 
     spacing = (int(stimulus[-1]) - int(stimulus[0])) / max(1, chain.at_ns.size)
     width = min(4 * chain.tolerance_ns + 0.2 * max_drift_ppm * 1e-6 * spacing, mean / 4)
     track = Track(at, offset, base, width)
+    rows, errors = (np.empty(stimulus.size, np.int64) for _ in range(2))
+    predictions = np.empty(stimulus.size)
     for _ in range(PASSES):
-        close, error, predicted = _near_residuals(stimulus, edge, track, width)
+        close, error, seen = _near_residuals(stimulus, edge, track, width, (rows, errors, predictions))
         if close.size < 3:
             return track
-        source, seen = stimulus[close], predicted + error
+        source = stimulus if close.size == stimulus.size else stimulus[close]
+        seen += error
         blocks = max(1, close.size // BLOCK)
         cuts = np.linspace(0, close.size, blocks + 1).astype(np.int64)
         if blocks == 1:
@@ -129,19 +142,23 @@ def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> 
 
 
 def _spread(left: Float) -> float:
-    """Standard deviation of the residuals' bulk, at least 1 ns.
+    """Standard deviation of the residuals' bulk, at least 1 ns; the residuals are overwritten.
 
     Kernels stamp in modes: more than half of the edges to a few ns, others microseconds later. The median alone would
     call those strays; the 90 % quantile sees them, and a few lost or extra edges do not reach it.
     """
-    distance = np.abs(left - np.median(left))
-    middle, most = np.quantile(distance, (0.5, 0.9))
+    left -= np.median(left, overwrite_input=True)
+    middle, most = np.quantile(np.abs(left, out=left), (0.5, 0.9), overwrite_input=True)
     return max(MAD_TO_SIGMA * float(middle), float(most) / NORMAL_90, 1.0)
 
 
 def edge_residuals(source: Int64, offset: Float, track: Track) -> Float:
     """Observed offset (less the base) minus the track's."""
-    return np.asarray(offset - track.predict(source), dtype=np.float64)
+    left = np.empty(source.size)
+    for start in range(0, source.size, CHUNK):
+        part = slice(start, start + CHUNK)
+        np.subtract(offset[part], track.predict(source[part]), out=left[part])
+    return left
 
 
 def _smooth(chain: Chain, base: int) -> tuple[Float, Float]:

@@ -28,6 +28,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from edgereply.analysis.pairing_coalesced import coalesced, shares_answer, usual_reaction
 from edgereply.analysis.pairing_result import (
+    CHUNK,
     NO_STAMP,
     Pairing,
     Status,
@@ -100,7 +101,7 @@ def _match(stimulus: Int64, rise: Int64, window_ns: int) -> tuple[Int64, NDArray
         partner[:] = MISSED_INDEX
         stretches = find_stretches(stimulus, rise, ground, window_ns)
         hard = _settle(stretches, stimulus, rise, ground, zone, window_ns, partner)
-    partner[ground.anchor] = ground.candidate[ground.anchor]
+    np.copyto(partner, ground.candidate, where=ground.anchor)
     index, _ = spread(hard.rise_start, hard.rises)
     kind[index] = _Rise.AMBIGUOUS
     index, _ = spread(hard.stimulus_start, hard.stimuli)
@@ -159,10 +160,12 @@ def _settle(
 
 def _retreat(ground: Ground, hard: Stretches, run: int) -> Ground:
     """Give up the certain pairs next to an open stretch: the nearest of them may be there by chance."""
-    change = np.zeros(ground.anchor.size + 1, dtype=np.int64)
+    if not hard.stimuli.size:
+        return ground
+    change = np.zeros(ground.anchor.size + 1, dtype=np.int32)
     np.add.at(change, np.maximum(hard.stimulus_start - run, 0), 1)
     np.add.at(change, np.minimum(hard.stimulus_end + run, ground.anchor.size), -1)
-    return Ground(ground.candidate, ground.hit, ground.anchor & (np.cumsum(change[:-1]) == 0))
+    return Ground(ground.candidate, ground.hit, ground.anchor & (np.cumsum(change[:-1], dtype=np.int32) == 0))
 
 
 def _model(
@@ -200,10 +203,12 @@ def _assemble(
     """Put stamps for indices, and give each rise its fall."""
     rise_fall, orphan = match_falls(rise, fall)
     answered = partner >= 0
-    rise_out = np.full(stimulus.size, NO_STAMP, dtype=np.int64)
-    fall_out = rise_out.copy()
-    rise_out[answered] = rise[partner[answered]]
-    fall_out[answered] = rise_fall[partner[answered]]
+    rise_out, fall_out = (np.full(stimulus.size, NO_STAMP, dtype=np.int64) for _ in range(2))
+    for start in range(0, stimulus.size, CHUNK):
+        part = slice(start, start + CHUNK)
+        own = partner[part][answered[part]]
+        rise_out[part][answered[part]] = rise[own]
+        fall_out[part][answered[part]] = rise_fall[own]
     spurious, ambiguous = kind == _Rise.SPURIOUS, kind == _Rise.AMBIGUOUS
     return Pairing(
         stimulus_ns=stimulus,

@@ -15,6 +15,9 @@ from edgereply.analysis.pairing_zone import Int64
 
 Bool = NDArray[np.bool_]
 
+# Stimuli worked on at once: what a step leaves behind is still in the processor's cache for the next.
+CHUNK = 1 << 16
+
 
 def usual_reaction(stimulus: Int64, rise: Int64, partner: Int64, otherwise_ns: int) -> int:
     """Median reaction of a sample of the pairs; `otherwise_ns` where there is none."""
@@ -31,12 +34,16 @@ def shares_answer(stimulus: Int64, rise: Int64, partner: Int64, typical_ns: int)
         partner: per stimulus: index of its rise, -1 for none, less for unknown.
         typical_ns: the usual reaction time.
     """
-    gap = np.diff(stimulus)
     close = np.zeros(stimulus.size, dtype=np.bool_)
-    index = np.flatnonzero(gap < typical_ns)
+    index = np.concatenate(
+        [
+            start + np.flatnonzero(np.diff(stimulus[start : start + CHUNK + 1]) < typical_ns)
+            for start in range(0, stimulus.size, CHUNK)
+        ]
+    )
     earlier = np.searchsorted(rise, stimulus[index], side="left")
     index = index[earlier == np.searchsorted(rise, stimulus[index + 1], side="left")]
-    index = index[np.argsort(gap[index], kind="stable")]
+    index = index[np.argsort(stimulus[index + 1] - stimulus[index], kind="stable")]
     first, second = partner[index], partner[index + 1]
     separate = np.cumsum((first >= 0) & (second >= 0))
     shared = np.cumsum(((first >= 0) & (second == -1)) | ((first == -1) & (second >= 0)))
@@ -46,12 +53,16 @@ def shares_answer(stimulus: Int64, rise: Int64, partner: Int64, typical_ns: int)
 
 def coalesced(stimulus: Int64, rise: Int64, partner: Int64) -> Bool:
     """Mark the unanswered stimuli that one response served together with a neighbour; arguments as above."""
-    paired = np.flatnonzero(partner >= 0)
-    unanswered = partner == -1
-    if paired.size == 0 or not np.any(unanswered):
-        return np.zeros(stimulus.size, dtype=np.bool_)
-    typical_ns = usual_reaction(stimulus, rise, partner, 0)
-    group = np.cumsum(~shares_answer(stimulus, rise, partner, typical_ns))
-    served = np.zeros(int(group[-1]) + 1, dtype=np.bool_)
-    served[group[paired]] = True
-    return np.asarray(unanswered & served[group], dtype=np.bool_)
+    shared = np.zeros(stimulus.size, dtype=np.bool_)
+    if not np.any(partner >= 0) or not np.any(partner == -1):
+        return shared
+    close = shares_answer(stimulus, rise, partner, usual_reaction(stimulus, rise, partner, 0))
+    # Only where neighbours are close can one answer have served several.
+    member = close.copy()
+    member[:-1] |= close[1:]
+    index = np.flatnonzero(member)
+    group = np.cumsum(~close[index])
+    served = np.zeros(index.size + 1, dtype=np.bool_)
+    served[group[partner[index] >= 0]] = True
+    shared[index] = (partner[index] == -1) & served[group]
+    return shared

@@ -11,6 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from edgereply.analysis.pairing_zone import Int64
 
 NO_STAMP = -(2**63)
+# Edges worked on at once: what a step leaves behind is still in the processor's cache for the next.
+CHUNK = 1 << 16
 
 
 class Status(IntEnum):
@@ -129,9 +131,15 @@ def match_falls(rise_ns: Int64, fall_ns: Int64) -> tuple[Int64, Int64]:
     if rise_ns.size == 0:
         return np.zeros(0, dtype=np.int64), fall_ns
     taken = np.zeros(fall_ns.size, dtype=np.bool_)
-    first = np.searchsorted(fall_ns, rise_ns, side="right")
-    padded = np.append(fall_ns, np.iinfo(np.int64).max)
-    following = np.append(rise_ns[1:], np.iinfo(np.int64).max)
-    has = padded[first] < following
-    taken[first[has]] = True
-    return np.where(has, padded[first], NO_STAMP), fall_ns[~taken]
+    matched = np.full(rise_ns.size, NO_STAMP, dtype=np.int64)
+    if fall_ns.size == 0:
+        return matched, fall_ns
+    for start in range(0, rise_ns.size, CHUNK):
+        rise = rise_ns[start : start + CHUNK]
+        following = np.append(rise_ns[start + 1 : start + CHUNK + 1], np.iinfo(np.int64).max)[: rise.size]
+        first = np.searchsorted(fall_ns, rise, side="right")
+        fall = fall_ns[np.minimum(first, fall_ns.size - 1)]
+        has = (first < fall_ns.size) & (fall < following)
+        taken[first[has]] = True
+        matched[start : start + CHUNK][has] = fall[has]
+    return matched, fall_ns[~taken]

@@ -17,6 +17,9 @@ from edgereply.analysis.ranges import spread
 
 Bool = NDArray[np.bool_]
 
+# Stimuli worked on at once: what a step leaves behind is still in the processor's cache for the next.
+CHUNK = 1 << 16
+
 
 @dataclass(frozen=True, slots=True)
 class Ground:
@@ -74,33 +77,49 @@ def no_ground(stimuli: int) -> Ground:
 
 def find_ground(stimulus_ns: Int64, rise_ns: Int64, zone: Zone) -> Ground:
     """Mark the pairs that are certain: unique in the zone both ways, in long enough a run."""
-    candidate = np.searchsorted(rise_ns, stimulus_ns + zone.low_ns, side="left")
-    padded = np.append(rise_ns, [np.iinfo(np.int64).max] * 2)
-    answer = padded[candidate]
-    hit = answer <= stimulus_ns + zone.high_ns
+    candidate = np.empty(stimulus_ns.size, dtype=np.int64)
+    hit = np.empty(stimulus_ns.size, dtype=np.bool_)
+    for start in range(0, stimulus_ns.size, CHUNK):
+        part = slice(start, start + CHUNK)
+        first = np.searchsorted(rise_ns, stimulus_ns[part] + zone.low_ns, side="left")
+        answer = rise_ns[np.minimum(first, rise_ns.size - 1)]
+        hit[part] = (first < rise_ns.size) & (answer <= stimulus_ns[part] + zone.high_ns)
+        candidate[part] = first
     solid = hit.copy()
     # The next stimulus must not claim the same response: it would have the same candidate. Another
     # response in the zone is a double when both follow the same stimulus, so it does not matter.
     shared = hit[1:] & hit[:-1] & (candidate[1:] == candidate[:-1])
     solid[1:] &= ~shared
     solid[:-1] &= ~shared
-    return Ground(candidate, hit, solid & (run_lengths(solid) >= zone.run))
+    return Ground(candidate, hit, long_runs(solid, zone.run))
 
 
-def run_lengths(flag: Bool) -> Int64:
-    """Length of the run of True each element belongs to; 0 where False."""
-    edges = np.diff(np.concatenate(([False], flag, [False])).astype(np.int8))
+def long_runs(flag: Bool, least: int) -> Bool:
+    """Mark the elements that belong to a run of at least so many True."""
+    edges = np.diff(np.concatenate(([False], flag, [False])).view(np.int8))
     starts, ends = np.flatnonzero(edges == 1), np.flatnonzero(edges == -1)
-    lengths = np.zeros(flag.size, dtype=np.int64)
-    lengths[flag] = np.repeat(ends - starts, ends - starts)
-    return lengths
+    short = ends - starts < least
+    index, _ = spread(starts[short], (ends - starts)[short])
+    kept = flag.copy()
+    kept[index] = False
+    return kept
 
 
 def find_stretches(stimulus_ns: Int64, rise_ns: Int64, ground: Ground, window_ns: int) -> Stretches:
     """List what lies between the certain places, empty stretches left out."""
-    anchor = np.flatnonzero(ground.anchor)
-    inner = ~(ground.anchor[1:] & ground.anchor[:-1]) & (np.diff(stimulus_ns) > window_ns)
-    cut = np.flatnonzero(inner) + 1
+    both = ground.anchor[1:] & ground.anchor[:-1]
+    # Nothing lies between two pairs that follow each other; of a run of such pairs the first and the last are enough.
+    plain = np.empty(both.size, dtype=np.bool_)
+    for begin in range(0, both.size, CHUNK):
+        candidate = ground.candidate[begin : begin + CHUNK + 1]
+        plain[begin : begin + CHUNK] = both[begin : begin + CHUNK] & (np.diff(candidate) == 1)
+    first = ground.anchor.copy()
+    first[1:] &= ~plain
+    last = ground.anchor.copy()
+    last[:-1] &= ~plain
+    anchor = np.flatnonzero(first | last)
+    cut = np.flatnonzero(~both)
+    cut = cut[stimulus_ns[cut + 1] - stimulus_ns[cut] > window_ns] + 1
     # Rises before the first stimulus, and later than the window after the last one before a gap,
     # are in no stretch: they answer nothing.
     ends = np.append(cut, stimulus_ns.size)
@@ -109,16 +128,17 @@ def find_stretches(stimulus_ns: Int64, rise_ns: Int64, ground: Ground, window_ns
     reopened = np.searchsorted(rise_ns, stimulus_ns[starts], side="left")
     end = np.concatenate((anchor, ends))
     start = np.concatenate(([0], anchor + 1, cut))
+    open_before = np.concatenate((first[anchor], np.ones(ends.size, dtype=np.bool_)))
     end_rise = np.concatenate((ground.candidate[anchor], too_late))
     start_rise = np.concatenate((reopened[:1], ground.candidate[anchor] + 1, reopened[1:]))
     if cut.size:
         # A cut before stimulus i comes before the pair i, and after the pair i - 1.
         order = np.argsort(2 * end + _is_anchor(anchor.size, cut.size), kind="stable")
-        end, end_rise = end[order], end_rise[order]
+        end, end_rise, open_before = end[order], end_rise[order], open_before[order]
         following = np.concatenate(([0], order[:-1] + 1))
         start, start_rise = start[following], start_rise[following]
     stretches = Stretches(start, end, start_rise, end_rise)
-    return stretches.where((stretches.stimuli > 0) | (stretches.rises > 0))
+    return stretches.where(open_before & ((stretches.stimuli > 0) | (stretches.rises > 0)))
 
 
 def _is_anchor(anchors: int, cuts: int) -> Int64:

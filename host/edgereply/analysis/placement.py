@@ -18,6 +18,7 @@ from scipy import special, stats
 
 from edgereply.analysis.bootstrap import tail_dependence
 from edgereply.analysis.dependence import measure_dependence
+from edgereply.analysis.ordered import average_ranks
 
 Floats = NDArray[np.float64]
 
@@ -47,7 +48,7 @@ def independent_count(values_ns: NDArray[np.int64]) -> float:
         The smaller of what the ranks and what the halves below and above the median are worth; at most n. 0 where
         answers depend on each other over so long stretches that it cannot be judged: do not test such a sample.
     """
-    ranks = measure_dependence(stats.rankdata(values_ns)).effective_count
+    ranks = measure_dependence(average_ranks(values_ns)).effective_count
     return min(ranks, tail_dependence(values_ns, 0.5).effective_count)
 
 

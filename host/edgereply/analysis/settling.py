@@ -52,9 +52,9 @@ def settle(pairing: Pairing, inside_ns: Int64s, unseen: NDArray[np.bool_] | None
 
 
 def _matched(pairing: Pairing, inside_ns: Int64s) -> Pairing:
-    prediction = _predict(pairing, inside_ns)
     rises = pairing.ambiguous_rise_ns
-    if prediction is None or not len(rises) or not len(prediction.rows):
+    prediction = _predict(pairing, inside_ns) if len(rises) else None
+    if prediction is None or not len(prediction.rows):
         return pairing
     order = np.argsort(prediction.rise_ns, kind="stable")
     expected, rows = prediction.rise_ns[order], prediction.rows[order]

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from typing import Final, Literal
 
 from edgereply.report.text import clean, distinct, duration, exactly, quantile
-from edgereply.report.view import COMPLETE, RunView, present
+from edgereply.report.view import COMPLETE, RunView
 
 EVIDENCE: Final = {
     "loop-back": "Stimulus and response were timed by the pulse source's one clock.",
@@ -48,7 +48,7 @@ def answer(view: RunView) -> Answer:
     Returns:
         Sentences.
     """
-    values = present(view.reaction_ns)
+    values = view.answers()
     speed = _speed(view, int(values.max()), values.size) if values.size else []
     headline, *more = view.judgement or [_unjudged(view, values.size)]
     cut: list[str] = []

@@ -6,6 +6,7 @@ by pulse.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -13,11 +14,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.histogram import log_edges, nice_width
+from edgereply.analysis.ordered import ordered
 from edgereply.report.view import NO_STAMP, present
 
 _LOG_FROM_RATIO: Final = 20
 # More marks than these hide each other and make a page slow.
 MOST_MARKS: Final = 1500
+# Stimuli worked on at once: what a step leaves behind is still in the processor's cache for the next.
+_CHUNK: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -102,8 +106,7 @@ def counts_between(values_ns: NDArray[np.int64], edges_ns: NDArray[np.int64]) ->
     Returns:
         Shape (k,), int64.
     """
-    below = np.searchsorted(np.sort(values_ns), edges_ns, side="left")
-    return np.diff(below).astype(np.int64)
+    return np.diff(ordered(values_ns).below(edges_ns))
 
 
 def exceedance(reaction_ns: NDArray[np.int64], stimuli: int, points: int = 400) -> Exceedance:
@@ -117,15 +120,14 @@ def exceedance(reaction_ns: NDArray[np.int64], stimuli: int, points: int = 400) 
     Returns:
         The curve; empty where nothing was answered.
     """
-    ordered = np.sort(present(reaction_ns))
-    answered = int(ordered.size)
+    answers = ordered(reaction_ns, reaction_ns != NO_STAMP)
+    answered = answers.size
     if answered == 0:
-        return Exceedance(ordered, np.empty(0, dtype=np.int64), stimuli)
+        return Exceedance(np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64), stimuli)
     spread = np.rint(np.geomspace(1, answered, points)).astype(np.int64)
     from_end = np.union1d(spread, np.arange(1, min(answered, 100) + 1))
-    at_ns = np.unique(ordered[answered - from_end])
-    unanswered = stimuli - np.searchsorted(ordered, at_ns, side="right")
-    return Exceedance(at_ns, unanswered.astype(np.int64), stimuli)
+    at_ns = np.unique(answers.at(answered - from_end))
+    return Exceedance(at_ns, stimuli - answers.below(at_ns + 1), stimuli)
 
 
 def over_time(since_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], columns: int, rows: int) -> Cells | None:
@@ -146,11 +148,8 @@ def over_time(since_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], colum
         return None
     width = max(1, -(-(int(since_ns[-1]) + 1) // columns))
     x_edges = width * np.arange(int(since_ns[-1]) // width + 2, dtype=np.int64)
-    x = since_ns[reaction_ns != NO_STAMP] // width
-    y = np.searchsorted(y_edges, values, side="right") - 1
-    nx, ny = x_edges.size - 1, y_edges.size - 1
-    counts = np.bincount(y * nx + x, minlength=nx * ny).astype(np.int64)
-    return Cells(x_edges, y_edges, counts.reshape(ny, nx), log)
+    counts = _counts(lambda part: since_ns[part] // width, x_edges.size - 1, reaction_ns, y_edges)
+    return Cells(x_edges, y_edges, counts, log)
 
 
 def over_phase(
@@ -168,16 +167,17 @@ def over_phase(
     Returns:
         Counts, the phase as time within the cycle; None where nothing was answered.
     """
-    answered = reaction_ns != NO_STAMP
-    if not answered.any():
+    values = present(reaction_ns)
+    if not values.size:
         return None
-    values = reaction_ns[answered]
     y_edges, log = shared_edges([values], rows)
-    x = np.minimum((np.mod(at_ns[answered], period_ns) * (columns / period_ns)).astype(np.int64), columns - 1)
-    y = np.searchsorted(y_edges, values, side="right") - 1
-    counts = np.bincount(y * columns + x, minlength=columns * (y_edges.size - 1)).astype(np.int64)
+
+    def column(part: slice) -> NDArray[np.int64]:
+        phase = np.mod(at_ns[part], period_ns) * (columns / period_ns)
+        return np.minimum(phase.astype(np.int64), columns - 1)
+
     x_edges = np.rint(np.linspace(0.0, period_ns, columns + 1)).astype(np.int64)
-    return Cells(x_edges, y_edges, counts.reshape(-1, columns), log)
+    return Cells(x_edges, y_edges, _counts(column, columns, reaction_ns, y_edges), log)
 
 
 def slowest_over_time(
@@ -211,8 +211,8 @@ def usual_end(reaction_ns: NDArray[np.int64], pulse_width_ns: NDArray[np.int64])
     Returns:
         Nanoseconds after the stimulus; 0 for no response.
     """
-    ends = np.sort(_ends(reaction_ns, pulse_width_ns))
-    return int(ends[(ends.size * 99 - 1) // 100]) if ends.size else 0
+    ends = ordered(reaction_ns, _whole(reaction_ns, pulse_width_ns), pulse_width_ns)
+    return int(ends.at(np.array([(ends.size * 99 - 1) // 100]))[0]) if ends.size else 0
 
 
 def persistence_edges(
@@ -230,7 +230,7 @@ def persistence_edges(
     """
     # Stamps that went wrong may end before the stimulus.
     usual = max([0, *(usual_end(*pair) for pair in pairs)]) * 3 // 2 + 1
-    last = max([0, *(int(ends.max()) for pair in pairs if (ends := _ends(*pair)).size)]) + 1
+    last = max([0, *(int(np.max(rise + width, where=_whole(rise, width), initial=0)) for rise, width in pairs)]) + 1
     width = nice_width(min(usual, last), fine)
     edges = width * np.arange(-(-min(usual, last) // width) + 1, dtype=np.int64)
     rest = last - int(edges[-1])
@@ -254,15 +254,28 @@ def persistence(
     Returns:
         Rises, falls and level by time after the stimulus.
     """
-    whole = (reaction_ns != NO_STAMP) & (pulse_width_ns != NO_STAMP)
-    rise, fall = reaction_ns[whole], reaction_ns[whole] + pulse_width_ns[whole]
-    rises, falls = counts_between(rise, edges_ns), counts_between(fall, edges_ns)
-    already = int((rise < edges_ns[0]).sum()) - int((fall < edges_ns[0]).sum())
-    high = already + np.cumsum(rises) - np.cumsum(falls)
-    return Persistence(edges_ns, rises, falls, high, stimuli)
+    whole = _whole(reaction_ns, pulse_width_ns)
+    risen = ordered(reaction_ns, whole).below(edges_ns)
+    fallen = ordered(reaction_ns, whole, pulse_width_ns).below(edges_ns)
+    return Persistence(edges_ns, np.diff(risen), np.diff(fallen), (risen - fallen)[1:], stimuli)
 
 
-def _ends(reaction_ns: NDArray[np.int64], pulse_width_ns: NDArray[np.int64]) -> NDArray[np.int64]:
-    whole = (reaction_ns != NO_STAMP) & (pulse_width_ns != NO_STAMP)
-    ends: NDArray[np.int64] = reaction_ns[whole] + pulse_width_ns[whole]
-    return ends
+def _counts(
+    column: Callable[[slice], NDArray[np.int64]],
+    columns: int,
+    reaction_ns: NDArray[np.int64],
+    y_edges_ns: NDArray[np.int64],
+) -> NDArray[np.int64]:
+    """Answers in each cell, shape (rows, columns); `column` gives those of a stretch of stimuli."""
+    rows = y_edges_ns.size - 1
+    counts = np.zeros(rows * columns, np.int64)
+    for start in range(0, reaction_ns.size, _CHUNK):
+        part = slice(start, start + _CHUNK)
+        there = reaction_ns[part] != NO_STAMP
+        y = np.searchsorted(y_edges_ns, reaction_ns[part], side="right") - 1
+        counts += np.bincount((y * columns + column(part))[there], minlength=rows * columns)
+    return counts.reshape(rows, columns)
+
+
+def _whole(reaction_ns: NDArray[np.int64], pulse_width_ns: NDArray[np.int64]) -> NDArray[np.bool_]:
+    return np.asarray((reaction_ns != NO_STAMP) & (pulse_width_ns != NO_STAMP), np.bool_)

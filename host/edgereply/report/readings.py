@@ -32,7 +32,7 @@ class Reading:
 
 def distribution(views: Sequence[RunView]) -> Reading:
     """The distribution as at most a dozen bins."""
-    samples = [present(view.reaction_ns) for view in views]
+    samples = [view.answers() for view in views]
     edges, _ = density.shared_edges(samples, 12)
     counts = [density.counts_between(sample, edges) for sample in samples]
     rows = tuple(
@@ -51,7 +51,7 @@ def distribution(views: Sequence[RunView]) -> Reading:
 
 def tail(views: Sequence[RunView]) -> Reading:
     """Stimuli not answered within the deadline and within 1, 2, 4, ... times the median."""
-    samples = [present(view.reaction_ns) for view in views]
+    samples = [view.answers() for view in views]
     filled = [sample for sample in samples if sample.size]
     if not filled:
         return Reading("No stimulus was answered.")
@@ -240,5 +240,5 @@ def _unmarked(views: Sequence[RunView], first: int) -> str:
 
 
 def _unanswered(view: RunView, at_ns: int) -> str:
-    left = view.stimuli - int((present(view.reaction_ns) <= at_ns).sum())
+    left = view.stimuli - int((view.answers() <= at_ns).sum())
     return f"{left:,} of {view.stimuli:,}" + (f" ({share(left, view.stimuli)})" if left else "")

@@ -9,9 +9,10 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.ordered import ordered
 from edgereply.report.text import clean, unit_for
 from edgereply.report.theme import DASHES, LIGHT, RUN_NAMES
-from edgereply.report.view import RunView, letter, present
+from edgereply.report.view import RunView, letter
 
 DENSITY: Final = [[i / 3, LIGHT[f"density{i}"]] for i in range(4)]
 AXIS: Final = {
@@ -92,13 +93,13 @@ def escaped(text: str) -> str:
 
 def unit_of(samples: Sequence[NDArray[np.int64]]) -> tuple[int, str]:
     """Nanoseconds a unit, and the unit, that suit the medians of some samples."""
-    medians = [float(np.median(np.abs(sample))) for sample in samples if sample.size]
+    medians = [ordered(np.abs(sample) if sample.min() < 0 else sample).median() for sample in samples if sample.size]
     return unit_for(max(medians, default=1))
 
 
 def reach(view: RunView) -> list[int]:
     """Fastest and slowest answer and the deadline, as far as they exist."""
-    values = present(view.reaction_ns)
+    values = view.answers()
     ends = [int(values.min()), int(values.max())] if values.size else []
     return ends + ([view.deadline_ns] if view.deadline_ns is not None else [])
 

@@ -99,6 +99,7 @@ class RunView:
     bench: str = ""
     tool: str = ""
     pooled: int = 1
+    _kept: dict[str, NDArray[np.int64]] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:
         columns = {
@@ -129,13 +130,24 @@ class RunView:
         answered: NDArray[np.bool_] = self.reaction_ns != NO_STAMP
         return answered
 
+    def answers(self) -> NDArray[np.int64]:
+        """Reaction times of the stimuli that were answered, in order of time; found once."""
+        if "answers" not in self._kept:
+            self._kept["answers"] = present(self.reaction_ns)
+        return self._kept["answers"]
+
     def timeline(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
         """Time from the first stimulus (rising) and reaction time, for rows whose stimulus has a stamp."""
-        stamped = np.flatnonzero(self.stimulus_ns != NO_STAMP)
-        if stamped.size == 0:
+        stamped = self.stimulus_ns != NO_STAMP
+        if not stamped.any():
             return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
-        order = stamped[np.argsort(self.stimulus_ns[stamped], kind="stable")]
-        return self.stimulus_ns[order] - self.stimulus_ns[order[0]], self.reaction_ns[order]
+        at, reaction = self.stimulus_ns, self.reaction_ns
+        if not stamped.all():
+            at, reaction = at[stamped], reaction[stamped]
+        if (at[1:] < at[:-1]).any():
+            order = np.argsort(at, kind="stable")
+            at, reaction = at[order], reaction[order]
+        return at - at[0], reaction
 
     def late(self) -> NDArray[np.bool_]:
         """Which rows were answered after the deadline; shape (n,), all False without a deadline."""

@@ -11,7 +11,7 @@ from edgereply.report.figures.canvas import blank
 from edgereply.report.rows import QUANTILES, estimate
 from edgereply.report.text import duration
 from edgereply.report.theme import MARKERS
-from edgereply.report.view import RunView, letter, present
+from edgereply.report.view import RunView, letter
 
 
 def quantiles(views: Sequence[RunView]) -> go.Figure:
@@ -23,7 +23,7 @@ def quantiles(views: Sequence[RunView]) -> go.Figure:
     Returns:
         The figure; a quantile that a run is too short for is left out.
     """
-    size, unit = style.unit_of([present(view.reaction_ns) for view in views])
+    size, unit = style.unit_of([view.answers() for view in views])
     figure = blank(views, "", f"reaction time ({unit})", ["y"])
     for index, view in enumerate(views):
         found = [(place, word, estimate(view, key)) for place, (word, key) in enumerate(QUANTILES)]

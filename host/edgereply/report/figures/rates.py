@@ -12,7 +12,7 @@ from edgereply.report.figures.canvas import Place, deadline, panels
 from edgereply.report.rows import QUANTILES, estimate
 from edgereply.report.text import duration
 from edgereply.report.theme import MARKERS
-from edgereply.report.view import RunView, present
+from edgereply.report.view import RunView
 
 
 def sweep_curves(views: Sequence[RunView]) -> go.Figure | None:
@@ -28,7 +28,7 @@ def sweep_curves(views: Sequence[RunView]) -> go.Figure | None:
     known = [item for curve in found for view in curve.views for _, key in QUANTILES if (item := estimate(view, key))]
     if not known:
         return None
-    size, unit = style.unit_of([present(view.reaction_ns) for view in views])
+    size, unit = style.unit_of([view.answers() for view in views])
     shown = [pair for pair in QUANTILES if any(estimate(view, pair[1]) for c in found for view in c.views)]
     titles = [word for word, _ in shown]
     figure = panels(views, titles, "stimuli per second", f"reaction time ({unit})", ["x", "y"], same_y=False)

@@ -13,7 +13,7 @@ from edgereply.analysis.intervals import clopper_pearson
 from edgereply.report import density, style
 from edgereply.report.figures.canvas import blank, deadlines
 from edgereply.report.text import duration
-from edgereply.report.view import RunView, letter, present
+from edgereply.report.view import RunView, letter
 
 _BINS: Final = 90
 
@@ -27,7 +27,7 @@ def distribution(views: Sequence[RunView]) -> go.Figure:
     Returns:
         The figure.
     """
-    samples = [present(view.reaction_ns) for view in views]
+    samples = [view.answers() for view in views]
     edges, log = density.shared_edges(samples, _BINS)
     size, unit = style.unit_of(samples)
     figure = blank(views, f"reaction time ({unit})", "stimuli in each bin", ["x", "y"])
@@ -65,7 +65,7 @@ def tail(views: Sequence[RunView]) -> go.Figure:
     Returns:
         The figure; missed stimuli never count as answered, so a curve may end above its last step.
     """
-    size, unit = style.unit_of([present(view.reaction_ns) for view in views])
+    size, unit = style.unit_of([view.answers() for view in views])
     figure = blank(views, f"time after the stimulus ({unit})", "share not answered yet", ["x", "y"])
     for index, view in enumerate(views):
         curve = density.exceedance(view.reaction_ns, view.stimuli)

@@ -30,8 +30,8 @@ def over_time(views: Sequence[RunView], first: int = 0) -> go.Figure:
     Returns:
         The figure: dots for a short run, cells coloured by count for a long one.
     """
-    size, unit = style.unit_of([present(view.reaction_ns) for view in views])
-    log = density.shared_edges([present(view.reaction_ns) for view in views], 10)[1]
+    size, unit = style.unit_of([view.answers() for view in views])
+    log = density.shared_edges([view.answers() for view in views], 10)[1]
     figure = panels(views, names(views, first), "time since the first stimulus (s)", f"reaction time ({unit})", ["y"])
     for row, view in enumerate(views):
         since, reaction = view.timeline()

@@ -15,7 +15,7 @@ from edgereply.analysis.joining import Join, JoinStatus, join
 from edgereply.analysis.joining import _undecided as undecided
 from edgereply.analysis.joining_lag import Chain, find_chain, longest_chain
 from edgereply.analysis.joining_lag import _ranked_within as ranked_within
-from edgereply.analysis.joining_track import Track, nearest
+from edgereply.analysis.joining_track import Track, nearest, padded_edges
 from edgereply.analysis.joining_track import _block_medians as block_medians
 from edgereply.analysis.joining_track import _smooth as smooth
 
@@ -219,7 +219,7 @@ def test_the_longest_chain_is_as_long_as_a_plain_search_finds(votes: list[tuple[
 
 
 def test_the_second_nearest_edge_may_be_on_the_same_side() -> None:
-    index, gap, second = nearest(np.array([100, 492]), np.array([90, 95, 500, 503]))
+    index, gap, second = nearest(np.array([100, 492]), padded_edges(np.array([90, 95, 500, 503])))
     assert (index.tolist(), gap.tolist(), second.tolist()) == ([1, 2], [-5, 8], [10, 11])
 
 
@@ -257,12 +257,12 @@ def test_block_medians_are_those_of_each_block_by_itself() -> None:
 def test_nearest_edges_by_looking_at_every_edge() -> None:
     rng = np.random.default_rng(2)
     edge, target = np.sort(rng.integers(0, 5_000, 60)), np.sort(rng.integers(-200, 5_200, 400))
-    index, first, second = nearest(target, edge)
+    index, first, second = nearest(target, padded_edges(edge))
     distance = np.abs(edge[None, :] - target[:, None])
     assert np.abs(first).tolist() == distance.min(axis=1).tolist()
     assert first.tolist() == (edge[index] - target).tolist()
     assert second.tolist() == np.sort(distance, axis=1)[:, 1].tolist()
-    alone, gap, none = nearest(target, edge[:1])
+    alone, gap, none = nearest(target, padded_edges(edge[:1]))
     assert alone.tolist() == [0] * 400
     assert gap.tolist() == (edge[0] - target).tolist()
     assert none.min() > 10**18

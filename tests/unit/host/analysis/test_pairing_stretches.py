@@ -11,8 +11,8 @@ from edgereply.analysis.pairing_stretches import (
     balanced,
     find_ground,
     find_stretches,
+    long_runs,
     no_ground,
-    run_lengths,
 )
 from edgereply.analysis.pairing_weighing import Pieces, cut_pieces
 from edgereply.analysis.pairing_weighing import _write as write
@@ -97,6 +97,8 @@ def test_pieces_cover_a_long_stretch_once_with_what_competes_around() -> None:
     assert np.all(pieces.part.stimuli <= 128 + 41)
 
 
-def test_run_lengths() -> None:
+def test_long_runs() -> None:
     flag = np.array([True, True, False, True, False, True, True, True])
-    assert run_lengths(flag).tolist() == [2, 2, 0, 1, 0, 3, 3, 3]
+    assert np.flatnonzero(long_runs(flag, 2)).tolist() == [0, 1, 5, 6, 7]
+    assert np.flatnonzero(long_runs(flag, 3)).tolist() == [5, 6, 7]
+    assert flag.sum() == 6
