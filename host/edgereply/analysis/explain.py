@@ -124,6 +124,9 @@ def explain(
     more = None
     if empty == "not enough data" and not found and 0 < count < FEWEST_LATE:
         more = math.ceil(late.size * (FEWEST_LATE / count - 1.0))
+    usual_ns = None
+    if search.findings and np.any(on_time := answered & ~late):
+        usual_ns = int(quantiles(reaction_ns[on_time], [0.5])[0])
     return Explanation(
         outcome="cause found" if found else empty,
         late_above_ns=limit,
@@ -133,7 +136,7 @@ def explain(
             NamedPeriod(
                 finding=finding,
                 suspects=() if own else name_suspects(finding.period_ns, finding.error_ns, clock_ppm),
-                delay_ns=_delay(stimulus_ns, reaction_ns, answered & late, answered & ~late, finding),
+                delay_ns=_delay(stimulus_ns, reaction_ns, answered & late, usual_ns, finding),
             )
             for finding in search.findings
         ),
@@ -173,12 +176,12 @@ def _delay(
     stimulus_ns: NDArray[np.int64],
     reaction_ns: NDArray[np.int64],
     late: NDArray[np.bool_],
-    on_time: NDArray[np.bool_],
+    usual_ns: int | None,
     finding: PeriodFinding,
 ) -> int | None:
     start = finding.window.start_ns
-    phase = np.mod((stimulus_ns - stimulus_ns[0]) - start, finding.period_ns)
-    caught = reaction_ns[late & (phase <= finding.window.width_ns)]
-    if caught.size == 0 or not on_time.any():
+    phase = np.mod((stimulus_ns[late] - stimulus_ns[0]) - start, finding.period_ns)
+    caught = reaction_ns[late][phase <= finding.window.width_ns]
+    if caught.size == 0 or usual_ns is None:
         return None
-    return int(quantiles(caught, [0.5])[0] - quantiles(reaction_ns[on_time], [0.5])[0])
+    return int(quantiles(caught, [0.5])[0]) - usual_ns

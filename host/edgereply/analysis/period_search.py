@@ -10,7 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.fold import Fold, Window, find_window, fold, inside_window, regress_period
-from edgereply.analysis.spectrum import Spectrum, exact_power, false_alarm, spectrum, weights
+from edgereply.analysis.spectrum import (
+    STRETCHES,
+    Spectrum,
+    exact_power,
+    false_alarm,
+    spectrum,
+    stretched,
+    weights,
+)
 
 Status = Literal["periods found", "no period found", "not enough data"]
 
@@ -137,9 +145,10 @@ def _sharpen(
 ) -> tuple[float, float]:
     """Climb to the top of a peak: three rounds of nine exact powers, each round closer together."""
     reach, power = step, 0.0
+    near = stretched(seconds, weight, frequency) if seconds.size > STRETCHES else None
     for _ in range(3):
         tried = frequency + np.linspace(-reach, reach, 9)
-        powers = exact_power(seconds, weight, tried)
+        powers = exact_power(seconds, weight, tried) if near is None else near.power(tried)
         best = int(np.argmax(powers))
         frequency, power, reach = float(tried[best]), float(powers[best]), reach / 4.0
     return frequency, power
@@ -167,12 +176,13 @@ def _finding(
 ) -> PeriodFinding | None:
     period = 1.0 / frequency
     window = find_window(seconds, late, period)
+    slow = seconds[late]
     error = math.inf
     for _ in range(3):
-        caught = late & inside_window(seconds, period, window, 0.5)
-        if np.count_nonzero(caught) < 3:
+        caught = slow[inside_window(slow, period, window, 0.5)]
+        if caught.size < 3:
             return None
-        period, error = regress_period(seconds[caught], period, window)
+        period, error = regress_period(caught, period, window)
         window = find_window(seconds, late, period)
     if window.depth <= 0.0 or window.late < min(12, _LEAST_SHARE * np.count_nonzero(late)):
         return None

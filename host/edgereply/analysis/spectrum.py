@@ -21,6 +21,9 @@ from scipy import fft
 _MOST_CELLS = 30_000_000
 # Bins in which the local level of the power is measured.
 _LEVEL_BINS = 64
+# Two cycles a run are a fifteen-hundredth of a radian within one of so many stretches, either side of its middle.
+STRETCHES = 1 << 13
+_CHUNK = 1 << 18
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -83,19 +86,15 @@ def spectrum(
     cells = min(_MOST_CELLS, math.ceil(2.0 * length / shortest_s) + 1)
     width = length / (cells - 1)
     places = np.rint(seconds / width).astype(np.int64)
-    grid = np.bincount(places, weights=weights(late), minlength=cells).astype(np.float32)
     size = fft.next_fast_len(cells, real=True)
-    transformed = fft.rfft(grid, size, overwrite_x=True)
-    between = np.abs(transformed[:-1] - transformed[1:])
-    between *= between * np.float32(math.pi**2 / 16.0)
-    power = np.square(transformed.real) + np.square(transformed.imag)
-    power[:-1] = np.maximum(power[:-1], between)
+    power = _powers(fft.rfft(_on_grid(places, weights(late), cells), size, overwrite_x=True))
     step = 1.0 / (size * width)
     first = min(max(1, round(fewest_cycles / length / step)), power.size - 1)
     power[:first] = 0.0
+    _flatten(power[first:])
     return Spectrum(
         step_hz=step,
-        power=power / _level(power, first),
+        power=power,
         first=first,
         shortest_ns=round(2e9 * width),
         longest_ns=round(1e9 / (first * step)),
@@ -115,14 +114,65 @@ def exact_power(
     Returns:
         Shape (k,).
     """
-    result = np.empty(frequencies.size)
-    light = weight.astype(np.float32)
-    for i, frequency in enumerate(frequencies):
-        # The cycle count needs all digits; what is left of it below 1 does not.
-        cycles = seconds * frequency
-        angle = (cycles - np.floor(cycles)).astype(np.float32) * np.float32(2.0 * math.pi)
-        result[i] = float(np.dot(light, np.cos(angle))) ** 2 + float(np.dot(light, np.sin(angle))) ** 2
-    return result
+    sums = np.zeros((2, frequencies.size))
+    for start in range(0, seconds.size, _CHUNK):
+        part = slice(start, start + _CHUNK)
+        light = weight[part].astype(np.float32)
+        for i, frequency in enumerate(frequencies.tolist()):
+            angle = _angles(seconds[part], frequency)
+            sums[:, i] += float(np.dot(light, np.cos(angle))), float(np.dot(light, np.sin(angle)))
+    return np.asarray(np.square(sums).sum(axis=0), np.float64)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Stretched:
+    """All weights turned back by one frequency and added up over short stretches of the run.
+
+    At a frequency that turns by no more than a cycle or two in the whole run against that one, the stimuli of one
+    stretch turn alike: all powers near a peak take one pass over the stimuli.
+
+    Attributes:
+        frequency: hertz.
+        centres: shape (k,), seconds, the middle of each stretch.
+        sums: shape (k,), complex.
+    """
+
+    frequency: float
+    centres: NDArray[np.float64]
+    sums: NDArray[np.complex128]
+
+    def power(self, frequencies: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Power at frequencies near this one, shape (k,): within a thousandth where at most two cycles a run away."""
+        turns = np.exp(-2j * math.pi * np.outer(frequencies - self.frequency, self.centres))
+        return np.asarray(np.square(np.abs(turns @ self.sums)), np.float64)
+
+
+def stretched(seconds: NDArray[np.float64], weight: NDArray[np.float64], frequency: float) -> Stretched:
+    """Add up a run stretch by stretch; see `Stretched`.
+
+    Args:
+        seconds: shape (n,), rising from 0.
+        weight: shape (n,), as from `weights`.
+        frequency: hertz.
+    """
+    width = max(float(seconds[-1]), 1e-9) / STRETCHES
+    sums = np.zeros((2, STRETCHES + 1))
+    for start in range(0, seconds.size, _CHUNK):
+        part = slice(start, start + _CHUNK)
+        angle = _angles(seconds[part], frequency)
+        place = (seconds[part] / width).astype(np.int64)
+        for row, turned in zip(sums, (np.cos(angle), -np.sin(angle)), strict=True):
+            found = np.bincount(place - place[0], weights=weight[part] * turned)
+            row[place[0] : place[0] + found.size] += found
+    centres = np.asarray((np.arange(STRETCHES + 1) + 0.5) * width, np.float64)
+    return Stretched(frequency, centres, sums[0] + 1j * sums[1])
+
+
+def _angles(seconds: NDArray[np.float64], frequency: float) -> NDArray[np.float32]:
+    # The cycle count needs all digits; what is left of it below 1 does not.
+    cycles = seconds * frequency
+    cycles -= np.floor(cycles)
+    return cycles.astype(np.float32) * np.float32(2.0 * math.pi)
 
 
 def false_alarm(power: float, trials: float) -> float:
@@ -139,15 +189,36 @@ def false_alarm(power: float, trials: float) -> float:
     return 1.0 if single >= 1.0 else -math.expm1(trials * math.log1p(-single))
 
 
-def _level(power: NDArray[np.float32], first: int) -> NDArray[np.float32]:
-    """Local mean of the noise from medians of stretches, at least 1; a rhythm's lines do not move it."""
-    searched = power[first:]
+def _on_grid(places: NDArray[np.int64], weight: NDArray[np.float64], cells: int) -> NDArray[np.float32]:
+    """Sum of the weights in each cell; the places rise."""
+    grid = np.zeros(cells, np.float32)
+    first = np.flatnonzero(np.diff(places, prepend=-1))
+    grid[places[first]] = np.add.reduceat(weight, first)
+    return grid
+
+
+def _powers(transformed: NDArray[np.complex64]) -> NDArray[np.float32]:
+    """Power of each bin, or half way to the next where that is more; chunks stay in the processor's cache."""
+    power = np.empty(transformed.size, np.float32)
+    for start in range(0, power.size, _CHUNK):
+        here = transformed[start : start + _CHUNK + 1]
+        between = np.abs(here[:-1] - here[1:])
+        between *= between * np.float32(math.pi**2 / 16.0)
+        found = np.square(here.real) + np.square(here.imag)
+        found[:-1] = np.maximum(found[:-1], between)
+        power[start : start + _CHUNK] = found[:_CHUNK]
+    return power
+
+
+def _flatten(searched: NDArray[np.float32]) -> None:
+    """Divide by the local mean of the noise, from medians of stretches, at least 1; a rhythm's lines do not move it."""
     whole = searched.size // _LEVEL_BINS
-    level = np.ones_like(power)
-    if whole == 0:
-        return level
-    # The larger of two neighbouring exponentials, half dependent, has its median near 1.1.
-    medians = np.median(searched[: whole * _LEVEL_BINS].reshape(whole, _LEVEL_BINS), axis=1) / 1.1
-    level[first : first + whole * _LEVEL_BINS] = np.repeat(np.maximum(medians, 1.0), _LEVEL_BINS)
-    level[first + whole * _LEVEL_BINS :] = max(float(medians[-1]), 1.0)
-    return level
+    level = np.float32(1.0)
+    for start in range(0, whole, _CHUNK // _LEVEL_BINS):
+        stop = min(start + _CHUNK // _LEVEL_BINS, whole)
+        rows = searched[start * _LEVEL_BINS : stop * _LEVEL_BINS].reshape(-1, _LEVEL_BINS)
+        # The larger of two neighbouring exponentials, half dependent, has its median near 1.1.
+        levels = np.maximum(np.median(rows, axis=1) / 1.1, 1.0)
+        rows /= levels[:, None]
+        level = levels[-1]
+    searched[whole * _LEVEL_BINS :] /= level

@@ -3,7 +3,7 @@ import math
 import numpy as np
 import pytest
 
-from edgereply.analysis.spectrum import exact_power, false_alarm, spectrum, weights
+from edgereply.analysis.spectrum import exact_power, false_alarm, spectrum, stretched, weights
 
 
 def test_power_is_rayleighs_z() -> None:
@@ -11,6 +11,22 @@ def test_power_is_rayleighs_z() -> None:
     degrees = np.array([45, 55, 81, 96, 110, 117, 132, 154])
     power = exact_power(degrees / 360.0, np.full(8, 1 / math.sqrt(8)), np.array([1.0]))
     assert power[0] == pytest.approx(5.44787, abs=5e-5)
+
+
+@pytest.mark.parametrize("cycles_away", [0.0, 0.7, -1.3])
+def test_powers_near_a_peak_from_stretches_are_those_of_all_stimuli(cycles_away: float) -> None:
+    rng = np.random.default_rng(7)
+    # Bursts of arrivals: most stretches are empty, some are full.
+    seconds = np.sort(np.concatenate([rng.uniform(0, 60, 30_000), rng.normal(31.0, 0.003, 20_000)]))
+    seconds -= seconds[0]
+    late = np.mod(seconds / 0.00713, 1) < 0.02
+    centre = 1 / 0.00713
+    tried = centre + cycles_away / float(seconds[-1])
+    # The sum itself, in numpy's complex numbers.
+    turned = np.dot(weights(late), np.exp(-2j * np.pi * np.mod(seconds * tried, 1.0)))
+    found = stretched(seconds, weights(late), centre).power(np.array([tried]))
+    assert found[0] == pytest.approx(abs(turned) ** 2, rel=1e-3)
+    assert exact_power(seconds, weights(late), np.array([tried]))[0] == pytest.approx(abs(turned) ** 2, rel=1e-3)
 
 
 def test_false_alarm_probabilities() -> None:

@@ -7,7 +7,10 @@ from edgereply.analysis.stimulus_lock import find_locks, resultant
 def test_resultant_of_the_textbook_bearings() -> None:
     # Zar, Biostatistical Analysis (from memory): r = .8252.
     degrees = np.array([45, 55, 81, 96, 110, 117, 132, 154])
-    assert resultant(np.radians(degrees)) == pytest.approx(0.825218, abs=5e-7)
+    length, covered = resultant(degrees, 360.0)
+    assert length == pytest.approx(0.825218, abs=5e-7)
+    # Twentieths of 18 degrees: 45, 55, 81, 96 and 110, 117 and 132, 154.
+    assert covered == pytest.approx(len({d // 18 for d in degrees.tolist()}) / 20)
 
 
 def test_random_arrivals_lock_onto_nothing() -> None:
