@@ -52,8 +52,10 @@ def parts_of(stimuli: int, seed: int = 1) -> Iterator[tuple[SourceStamps, BoardS
         board = BoardStamps(edge, edge + late, edge + late + 9_000, edge + late + 9_000 + held, seqno, seqno)
         extra = stimulus[rng.random(count) < SPURIOUS] + 900_000
         place = np.searchsorted(stimulus, extra, side="right")
-        columns = [np.insert(stimulus, place, NO_STAMP), np.insert(rise, place, extra)]
-        yield SourceStamps(*columns, np.insert(fall, place, extra + 11_000)), board
+        with_extra = SourceStamps(
+            np.insert(stimulus, place, NO_STAMP), np.insert(rise, place, extra), np.insert(fall, place, extra + 11_000)
+        )
+        yield with_extra, board
 
 
 def made_up_run(directory: Path, stimuli: int, seed: int = 1) -> None:
