@@ -17,6 +17,8 @@ Evidence = Literal["loop-back", "inside", "joined", "imported"]
 class Part(BaseModel):
     """A committed file of stamps, relative to the run's directory."""
 
+    model_config = ConfigDict(extra="allow")
+
     file: str
     rows: int = Field(ge=0)
     sha256: str = Field(min_length=64, max_length=64)
@@ -27,6 +29,8 @@ class SourceRecord(BaseModel):
 
     `resolution_ns` is that of a recording: the rectangle within which one of its stamps lies.
     """
+
+    model_config = ConfigDict(extra="allow")
 
     kind: str
     model: str = ""
@@ -48,7 +52,7 @@ class RunRecord(BaseModel):
 
     model_config = ConfigDict(extra="allow")
 
-    format: int = FORMAT
+    format: int = Field(default=FORMAT, ge=1)
     tool: str
     run_id: str
     created: str

@@ -8,6 +8,7 @@ from typing import Any, Literal
 from pydantic import BaseModel, Field, ValidationError
 
 from edgereply.errors import DataError, StoreError
+from edgereply.formats import refuse_newer
 from edgereply.settings import explain_validation
 
 FORMAT = 1
@@ -98,13 +99,12 @@ def load_series(directory: Path) -> SeriesRecord:
     """
     path = directory / "series.json"
     try:
-        record = SeriesRecord.model_validate_json(path.read_bytes())
+        text = path.read_bytes()
+        refuse_newer(text, FORMAT, "the series", str(path))
+        return SeriesRecord.model_validate_json(text)
     except OSError as error:
         raise DataError(f"not a series: {error.strerror}", where=str(path), remedy="give a series directory") from error
     except ValidationError as error:
         raise DataError(
             "series.json is damaged: " + "; ".join(explain_validation(error)[:3]), where=str(path), remedy="restore it"
         ) from error
-    if record.format > FORMAT:
-        raise DataError(f"the series has format {record.format}", where=str(path), remedy="update edgereply")
-    return record

@@ -21,6 +21,7 @@ from pydantic import ValidationError
 
 from edgereply.digest import sha256_of
 from edgereply.errors import DataError, StoreError
+from edgereply.formats import refuse_newer
 from edgereply.parts import board_table, observed_table, read_board, read_observed, read_source, rows_of, source_table
 from edgereply.records import FORMAT, Part, RunRecord
 from edgereply.settings import explain_validation
@@ -193,7 +194,9 @@ class RunReader:
         try:
             if path.stat().st_size > 64 << 20:
                 raise DataError("run.json is larger than 64 MiB", where=str(path), remedy="is this a run directory?")
-            self.record = RunRecord.model_validate_json(path.read_bytes())
+            text = path.read_bytes()
+            refuse_newer(text, FORMAT, "the run", str(path))
+            self.record = RunRecord.model_validate_json(text)
         except OSError as error:
             raise DataError(
                 f"not a run directory: run.json: {error.strerror}",
@@ -206,12 +209,6 @@ class RunReader:
                 where=str(path),
                 remedy="restore it from a copy; the Parquet parts beside it can be read on their own",
             ) from error
-        if self.record.format > FORMAT:
-            raise DataError(
-                f"the run has format {self.record.format}, this program reads up to {FORMAT}",
-                where=str(path),
-                remedy="update edgereply",
-            )
 
     @property
     def cut_off(self) -> bool:

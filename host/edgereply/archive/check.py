@@ -12,6 +12,7 @@ from edgereply.archive.manifest import FORMAT, MANIFEST, Manifest, describe
 from edgereply.archive.unpack import unpack
 from edgereply.digest import sha256_of
 from edgereply.errors import DataError, HostError
+from edgereply.formats import refuse_newer
 from edgereply.settings import explain_validation
 from edgereply.store import RunReader
 from edgereply.views import evaluate_run
@@ -140,16 +141,15 @@ def _manifest(path: Path, archive: Path) -> Manifest:
     try:
         if path.stat().st_size > MOST_MANIFEST_BYTES:
             raise DataError("its manifest is too large", where=str(archive), remedy="get the bundle again")
-        manifest = Manifest.model_validate_json(path.read_bytes())
+        text = path.read_bytes()
+        refuse_newer(text, FORMAT, "the bundle", str(archive))
+        return Manifest.model_validate_json(text)
     except ValidationError as error:
         raise DataError(
             "its manifest is damaged: " + "; ".join(explain_validation(error)[:3]),
             where=str(archive),
             remedy="get the bundle again from where it came",
         ) from error
-    if manifest.format > FORMAT:
-        raise DataError(f"the bundle has format {manifest.format}", where=str(archive), remedy="update edgereply")
-    return manifest
 
 
 def _wrong_files(manifest: Manifest, directory: Path, names: list[str]) -> list[str]:

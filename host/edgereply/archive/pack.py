@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from edgereply import __version__
+from edgereply.archive.check import differences
 from edgereply.archive.collect import Chosen, redacted_record
 from edgereply.archive.manifest import ALLOWED, MANIFEST, README, REPORT, SERIES, Manifest, RedactedEntry, describe
 from edgereply.archive.redact import Redactor
@@ -126,8 +127,14 @@ def _stage_run(name: str, reader: RunReader, redactor: Redactor, root: Path, not
     record = redacted_record(reader.record, redactor, reader.directory)
     _write_json(place / "run.json", record.model_dump(mode="json"))
     result = evaluate_run(RunReader(place), record.deadline_ns)
+    computed = result.summary(record.virtual) | {"context": record.context}
+    why = ""
     if not record.summary:
-        notes.append(f"{name}: the run was cut off before its summary; it was computed when this bundle was made")
+        why = "the run was cut off before its summary; it was computed when this bundle was made"
+    elif found := differences(record.summary, computed):
+        why = f"its summary was computed otherwise ({found[0]}); it was computed again when this bundle was made"
+    if why:
+        notes.append(f"{name}: {why}")
         record = record.model_copy(update={"summary": result.summary(record.virtual), "counts": result.counts})
         _write_json(place / "run.json", record.model_dump(mode="json"))
     return judge_view(make_view(record, result, record.deadline_ns, f"runs/{name}"), result)
