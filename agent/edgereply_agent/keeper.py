@@ -6,11 +6,17 @@ whichever way the session ends, SIGKILL included. Then it ends the workers for g
 Where the kernel decides: when keeper, workers and session are all killed at once, nobody is left to write. The last
 close of the line requests hands the lines back to their driver, which usually keeps the last level. An output that
 must be low then needs a pull-down resistor, which the wiring asks for anyway.
+
+It also is the guard against a worker that lets nothing else run: a real-time process that spins, on the only CPU, with
+the kernel's throttling off. Once armed it wakes by a timer, above the worker's priority, and looks whether the session
+went on; when that stood still for the time agreed, it does the same as when the session is gone, and leaves word. Its
+memory is locked then, as nobody would be there to fetch a page of it.
 """
 
 from __future__ import annotations
 
 import contextlib
+import mmap
 import os
 import select
 import signal
@@ -19,9 +25,13 @@ import time
 from typing import Iterable, Optional, Sequence
 
 from .processes import SIGNALS, fork
+from .realtime import MCL_CURRENT, MCL_FUTURE, c_library
 from .routes.base import InputLine, OutputLine
 
 RELEASE = 0
+LOOK = 1 << 30  # more than any process number
+# Cells of the memory shared with the session: its beats, silence allowed, whether the guard acted, its priority + 1.
+BEAT, LIMIT_MS, STARVED, PRIORITY = range(4)
 KILL_S = 1.0
 _WORD = struct.Struct("=i")
 
@@ -44,12 +54,13 @@ class Keeper:
         fifo_priority: Optional[int] = None,
     ) -> None:
         read_fd, self.fd = os.pipe()
+        self._cells = memoryview(mmap.mmap(-1, mmap.PAGESIZE)).cast("I")
         self.pid = fork()
         if self.pid == 0:
             try:
                 for fd in (*private_fds, self.fd):
                     os.close(fd)
-                _keep(read_fd, outputs, inputs, fifo_priority)
+                _keep(read_fd, outputs, inputs, fifo_priority, self._cells)
             finally:
                 os._exit(0)
         os.close(read_fd)
@@ -61,6 +72,32 @@ class Keeper:
     def forget(self, pid: int) -> None:
         """Tell it that a worker has ended."""
         self._tell(-pid)
+
+    def arm(self, limit_s: float) -> None:
+        """End the workers, too, when `beat` is not called for so long (at most half as long again)."""
+        self.beat()
+        self._cells[LIMIT_MS] = int(limit_s * 1000)
+        self._tell(LOOK)
+
+    def disarm(self) -> None:
+        """Look no more."""
+        self._cells[LIMIT_MS] = 0
+
+    def beat(self) -> None:
+        """Show that the session goes on; a store, which wakes nobody."""
+        self._cells[BEAT] = (self._cells[BEAT] + 1) & 0xFFFFFFFF
+
+    @property
+    def starved(self) -> bool:
+        """True once the guard has acted."""
+        return bool(self._cells[STARVED])
+
+    def priority(self) -> int:
+        """Its SCHED_FIFO priority as it took effect, 0 when it has none."""
+        end = time.monotonic() + KILL_S
+        while not self._cells[PRIORITY] and time.monotonic() < end:
+            time.sleep(0.001)
+        return max(0, self._cells[PRIORITY] - 1)
 
     def alive(self) -> bool:
         """Whether the process is there; collects it when not."""
@@ -88,7 +125,13 @@ class Keeper:
             os.write(self.fd, _WORD.pack(word))
 
 
-def _keep(fd: int, outputs: Sequence[OutputLine], inputs: Sequence[InputLine], fifo_priority: Optional[int]) -> None:
+def _keep(
+    fd: int,
+    outputs: Sequence[OutputLine],
+    inputs: Sequence[InputLine],
+    fifo_priority: Optional[int],
+    cells: memoryview[int],
+) -> None:
     signal.set_wakeup_fd(-1)
     for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP):
         signal.signal(number, signal.SIG_IGN)
@@ -100,18 +143,12 @@ def _keep(fd: int, outputs: Sequence[OutputLine], inputs: Sequence[InputLine], f
     if fifo_priority is not None:
         with contextlib.suppress(OSError):
             os.sched_setscheduler(0, os.SCHED_FIFO, os.sched_param(min(fifo_priority + 1, 99)))
+        if (libc := c_library()) is not None:
+            libc.mlockall(MCL_CURRENT | MCL_FUTURE)
+    cells[PRIORITY] = os.sched_getparam(0).sched_priority + 1
     workers: dict[int, int] = {}
-    while True:
-        word = os.read(fd, _WORD.size)
-        if len(word) < _WORD.size:
-            break
-        (pid,) = _WORD.unpack(word)
-        if pid == RELEASE:
-            return
-        if pid > 0:
-            workers[pid] = _pidfd(pid)
-        else:
-            workers.pop(-pid, None)
+    if not _attend(fd, workers, cells):
+        return
     for pid, pidfd in workers.items():
         _end(pid, pidfd)
     for output in outputs:
@@ -121,6 +158,35 @@ def _keep(fd: int, outputs: Sequence[OutputLine], inputs: Sequence[InputLine], f
     for line in held:
         with contextlib.suppress(OSError):
             line.close()
+
+
+def _attend(fd: int, workers: dict[int, int], cells: memoryview[int]) -> bool:
+    """Keep the list of workers until they are to be ended; False when the session needs no keeper any more."""
+    poll = select.poll()
+    poll.register(fd, select.POLLIN)
+    beat, since = -1, 0.0
+    while True:
+        limit_ms = cells[LIMIT_MS]
+        if not poll.poll(limit_ms // 2 if limit_ms else None):
+            now = time.monotonic()
+            if cells[BEAT] != beat:
+                beat, since = cells[BEAT], now
+            elif limit_ms and (now - since) * 1000 >= limit_ms:
+                cells[STARVED] = 1
+                return True
+            continue
+        word = os.read(fd, _WORD.size)
+        if len(word) < _WORD.size:
+            return True
+        (pid,) = _WORD.unpack(word)
+        if pid == RELEASE:
+            return False
+        if pid == LOOK:
+            beat, since = cells[BEAT], time.monotonic()
+        elif pid > 0:
+            workers[pid] = _pidfd(pid)
+        else:
+            workers.pop(-pid, None)
 
 
 def _pidfd(pid: int) -> int:

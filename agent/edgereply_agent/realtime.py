@@ -122,23 +122,6 @@ def die_with_parent(signal_number: int) -> None:
         libc.prctl(PR_SET_PDEATHSIG, signal_number, 0, 0, 0)
 
 
-def throttle_warning(wanted: Realtime, wait: str, path: str = "/proc/sys/kernel/sched_rt_runtime_us") -> Optional[str]:
-    """Spinning at a real-time priority: what to expect of the kernel's throttling."""
-    if wanted.fifo_priority is None or wait != "spin":
-        return None
-    try:
-        with open(path) as file:
-            runtime_us = int(file.read())
-    except (OSError, ValueError):
-        return None
-    if runtime_us < 0:
-        return (
-            "real-time throttling is off (sched_rt_runtime_us = -1): a spinning real-time responder can starve a CPU "
-            "for good; set it back to 950000"
-        )
-    return None
-
-
 def c_library() -> Optional[Any]:
     """The C library by ctypes, or None where Python comes without."""
     try:

@@ -100,6 +100,8 @@ class Session:
     # -- the loop
 
     def _step(self) -> None:
+        if self._task is not None:
+            self._task.beat()
         with selectors.DefaultSelector() as selector:
             wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._wire.pending else 0)
             if self._wire.read_fd == self._wire.write_fd or not self._wire.pending:
@@ -167,10 +169,10 @@ class Session:
                 raise LinkLost(f"no greeting within {GREETING_S:.0f} s")
             return
         if not task.ended:
-            if silent_s >= task.dead_man_s:
-                self._dead_man(task, silent_s)
-            elif (outcome := task.check()) is not None:
+            if (outcome := task.check()) is not None:
                 self._task_ended(task, *outcome)
+            elif silent_s >= task.dead_man_s:
+                self._dead_man(task, silent_s)
         if self._task is not None:
             self._pump(self._task)
 

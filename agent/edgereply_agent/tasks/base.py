@@ -15,6 +15,7 @@ from edgereply_agent.ring import Ring
 from edgereply_agent.routes import registry
 from edgereply_agent.routes.base import InputLine, OutputLine, Route
 from edgereply_agent.settings import Common, LineSpec, LoadSpec
+from edgereply_agent.starvation import check_throttle, guard_s, guard_warning, starved
 from edgereply_agent.worker import Become, Worker
 from edgereply_protocol import Block, Json, Layout
 
@@ -47,6 +48,8 @@ class Task:
         self._outputs: list[OutputLine] = []
         self._workers: list[Worker] = []
         self._keeper: Optional[Keeper] = None
+        self._spins = False
+        self._guard_s = 0
         self._latency: Optional[CpuLatency] = None
         self._load: Optional[Load] = None
         self._switches: dict[str, Json] = {}
@@ -105,8 +108,14 @@ class Task:
             "chip": spec.chip, "line": spec.line, "active_low": spec.active_low, "bias": spec.bias, **in_effect
         }  # fmt: skip
 
-    def _guard(self, common: Common) -> None:
-        """Fork the keeper; after the outputs, before the workers."""
+    def _guard(self, common: Common, spins: bool = False) -> None:
+        """Fork the keeper; after the outputs, before the workers, one of which may never sleep.
+
+        Raises:
+            SettingError: nothing but that one would run any more.
+        """
+        self._spins = spins
+        self.warnings += check_throttle(common.realtime, spins)
         self._keeper = Keeper(self._outputs, self._inputs, self._private, common.realtime.fifo_priority)
 
     def _work(
@@ -133,6 +142,10 @@ class Task:
         realtime["hold_cpu_latency"] = bool(self._latency and self._latency.held)
         self.in_effect["realtime"].update(realtime)
         self.in_effect.update(found)
+        self._guard_s = guard_s(realtime["fifo_priority"], self._spins, common.dead_man_s)
+        self.in_effect["guard_s"] = self._guard_s or None
+        if self._guard_s:
+            warnings += guard_warning(realtime["fifo_priority"], self._keeper.priority())
         self.warnings += [warning for warning in warnings if warning not in self.warnings]
 
     # -- called by the session
@@ -150,12 +163,29 @@ class Task:
             raise SettingError(f"the task {self.name} has nothing to start", "Start", "use Probe")
         if self._load is not None:
             self._load.start()
-        started_ns = max(worker.go() for worker in self._workers)
+        if self._guard_s and self._keeper is not None:
+            self._keeper.arm(self._guard_s)
+        try:
+            started_ns = max(worker.go() for worker in self._workers)
+        except AgentError as error:
+            if (reason := self._starved()) is not None:
+                raise reason from error
+            raise
         self.running = True
         self._counters = counters()
         self._switches = {worker.name: context_switches(worker.pid) for worker in self._workers}
         self._cpu_ns = {name: cpu_ns(pid) for name, pid in self._pids().items()}
         return started_ns
+
+    def beat(self) -> None:
+        """The session goes on: to be called each second or more often."""
+        if self._guard_s and self._keeper is not None:
+            self._keeper.beat()
+
+    def _starved(self) -> Optional[AgentError]:
+        if self._keeper is None or not self._keeper.starved:
+            return None
+        return starved(self._guard_s, self._workers[0].name)
 
     def watch(self) -> list[int]:
         """Descriptors that become readable when a process ended."""
@@ -167,6 +197,8 @@ class Task:
         Returns:
             None while it goes on; else the reason and what went wrong, if anything did.
         """
+        if (error := self._starved()) is not None:
+            return "the responder starved the board", error
         for worker in self._workers:
             if not worker.alive() and (error := worker.failure()):
                 return f"{worker.name} ended", error
@@ -228,6 +260,8 @@ class Task:
         if self.running:
             self.context_after = {"during": {**difference(self._counters, counters()), **self.context()}}
         self.ended, self.running = True, False
+        if self._keeper is not None:
+            self._keeper.disarm()
         for worker in self._workers:
             worker.stop()
             if self._keeper is not None:

@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Callable, Sequence
 from edgereply_agent.answering import answer
 from edgereply_agent.errors import SettingError
 from edgereply_agent.observer import own_costs
-from edgereply_agent.realtime import throttle_warning
 from edgereply_agent.ring import Ring
 from edgereply_agent.routes.base import InputLine, OutputLine, Route
 from edgereply_agent.routes.registry import ROUTES
@@ -46,10 +45,7 @@ class Respond(Task):
             floor = self._floor(route, program) if responder == "floor" else None
             output = self._output(route, common.lines["output"])
             line = self._input(route, common.lines["input"], "rising", common.event_buffer)
-            warning = throttle_warning(common.realtime, wait)
-            if warning:
-                self.warnings.append(warning)
-            self._guard(common)
+            self._guard(common, spins=wait == "spin")
 
             def respond(ring: Ring, started: Started) -> None:
                 answer(wait, line, output, ring, hold_ns, started)

@@ -40,7 +40,7 @@ class Stimulate(Task):
             lines = [(line, RISE, fall is None)]
             if fall is not None:
                 lines.append((self._input(route, fall, "falling", common.event_buffer), FALL, False))
-            self._guard(common)
+            self._guard(common, spins=True)
 
             def work(ring: Ring, started: Started) -> None:
                 level = line.level() if route.name != "virtual" else 0

@@ -12,7 +12,7 @@ from typing import Any
 import pytest
 
 from edgereply_agent import realtime
-from edgereply_agent.realtime import CpuLatency, apply_realtime, throttle_warning
+from edgereply_agent.realtime import CpuLatency, apply_realtime
 from edgereply_agent.settings import Realtime
 from tests.fakes.agent_process import open_fds
 
@@ -114,15 +114,3 @@ def test_cpu_latency_that_cannot_be_had(tmp_path: Path) -> None:
     assert not latency.held
     assert "root" in latency.warning
     latency.close()
-
-
-@pytest.mark.parametrize(
-    ("runtime", "fifo", "wait", "warned"),
-    [("-1", 50, "spin", True), ("950000", 50, "spin", False), ("-1", None, "spin", False), ("-1", 50, "block", False)],
-)
-def test_throttling_that_is_off_is_warned_of(
-    tmp_path: Path, runtime: str, fifo: int | None, wait: str, warned: bool
-) -> None:
-    path = tmp_path / "runtime"
-    path.write_text(runtime)
-    assert bool(throttle_warning(Realtime(fifo_priority=fifo), wait, str(path))) is warned
