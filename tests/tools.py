@@ -1,5 +1,7 @@
 """Programs that some tests need: found, installed where we may, or asked for with the exact command."""
 
+from __future__ import annotations
+
 import contextlib
 import fcntl
 import os
