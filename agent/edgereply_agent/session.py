@@ -56,6 +56,7 @@ GREETING_S = 60.0
 PROGRESS_S = 1.0
 DRAIN_S = 0.05
 FINISH_S = 2.0
+GIVE_UP_TIMES = 10
 BUFFERED = 1 << 18
 EXIT_DONE, EXIT_LINK = 0, 3
 
@@ -77,6 +78,7 @@ class Session:
         self._progress_at = 0.0
         self._signal = 0
         self._reason = ""
+        self._patience_s = 0.0  # for a host that went silent in the middle of a task; 0 where none did
 
     def run(self) -> int:
         """Serve until the host says bye, the link ends or a signal comes.
@@ -153,7 +155,7 @@ class Session:
         if not data:
             self._link.receive_eof()
             return
-        self._heard = time.monotonic()
+        self._heard, self._patience_s = time.monotonic(), 0.0
         self._link.receive_data(data)
         while True:
             message = self._link.next_message()
@@ -163,6 +165,8 @@ class Session:
 
     def _tend(self) -> None:
         silent_s = time.monotonic() - self._heard
+        if 0.0 < self._patience_s <= silent_s:
+            raise LinkLost(f"no sign of life from the host for {silent_s:.0f} s: given up")
         task = self._task
         if task is None:
             if self._link.state is State.GREETING and silent_s >= GREETING_S:
@@ -189,6 +193,8 @@ class Session:
         if not task.running:
             raise LinkLost(f"no sign of life from the host for {silent_s:.0f} s: the lines are given back")
         self._finish(f"no sign of life from the host for {silent_s:.0f} s")
+        # A cable that was pulled ends no stream; a host that was only frozen finds its stamps for a while.
+        self._patience_s = float(GIVE_UP_TIMES * task.dead_man_s)
 
     def _pump(self, task: Task) -> None:
         """Ship stamps as long as the far end takes them; say `Stopped` after the last."""

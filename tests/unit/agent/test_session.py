@@ -215,6 +215,8 @@ def test_dead_mans_time_stops_the_run_but_keeps_its_stamps(board: VirtualBoard) 
     assert "no sign of life" in stopped.reason
     assert stopped.answered == 1
     assert column(board.agent.seen, "seqno") == [1]
+    assert board.agent.process.wait(30) == 3
+    assert "given up" in board.agent.errors()
 
 
 def test_pings_keep_a_run_alive(board: VirtualBoard) -> None:
