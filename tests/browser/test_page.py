@@ -1,6 +1,7 @@
 """The page in a real browser: offline, from a file."""
 
 from collections.abc import Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -10,6 +11,7 @@ from edgereply.reporting import load_material
 from tests.browser.chromium import Browser, browser
 from tests.browser.contrast import contrast
 from tests.fakes.made_runs import ticking_board
+from tests.fakes.saved_runs import save_run as save_joined
 from tests.fakes.told_runs import save_run, save_sweep
 from tests.unit.host.report.runs import HOSTILE, usual
 
@@ -59,6 +61,18 @@ def sweep(tmp_path_factory: pytest.TempPathFactory) -> Path:
     runs = [save_sweep(root / "night"), save_run(root / "tick", *ticking_board(10_000, 3))]
     material = load_material(runs, 10_000, lambda line: None)
     write_page(material.views, root / "report.html", material.standing, material.title)
+    return root / "report.html"
+
+
+@pytest.fixture(scope="module")
+def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Eight runs: more than are shown at first."""
+    root = tmp_path_factory.mktemp("many")
+    runs = [save_joined(root / f"gate-{n}", 600, seed=n, holes=(7,)) for n in range(8)]
+    material = load_material([root / record.run_id.removeprefix("id-") for record in runs], None, lambda line: None)
+    views = [replace(view, segments={name: view.segments[name] for name in ("wake_delay", "set_time")})
+             for view in material.views]  # fmt: skip
+    write_page(views, root / "report.html", material.standing, material.title)
     return root / "report.html"
 
 
@@ -175,6 +189,25 @@ def test_a_run_can_be_taken_out_of_the_figures(window: Browser, several: Path) -
     window.until(lambda: window.ask(lines) == before - 1, "one line fewer")
     window.click("#shown input[value='1']")
     window.until(lambda: window.ask(lines) == before, "all lines again")
+
+
+def test_many_runs_fit_a_laptop_and_take_no_room_while_they_are_not_shown(window: Browser, many: Path) -> None:
+    window.open(many, width=1366)
+    assert window.ask("document.documentElement.scrollWidth <= document.documentElement.clientWidth")
+    table = "document.querySelector('table.comparison').parentElement"
+    assert window.ask(f"{table}.scrollWidth") <= window.ask(f"{table}.clientWidth"), "all columns are seen"
+    # The library writes labels from the bottom up.
+    rows = "[...document.querySelectorAll('#segments .ytick text')].map(t => t.textContent).reverse()"
+    height = "document.getElementById(arguments[0]).offsetHeight"
+    before = [window.ask(height, key) for key in ("distribution", "segments")]
+    assert [row[-1] for row in window.ask(rows)] == list("ABCDEF") * 2
+    window.click("#shown input[value='7']")
+    window.until(lambda: [row[-1] for row in window.ask(rows)] == list("ABCDEFH") * 2, "a row of H in each segment")
+    after = [window.ask(height, key) for key in ("distribution", "segments")]
+    assert all(new > old for old, new in zip(before, after, strict=True))
+    window.click("#shown input[value='7']")
+    window.until(lambda: [window.ask(height, key) for key in ("distribution", "segments")] == before, "no room for H")
+    assert window.complaints() == []
 
 
 @pytest.mark.parametrize("dark", [False, True], ids=["light", "dark"])

@@ -30,6 +30,7 @@
     for (const trace of copy.data) {
       if (trace.meta && hidden.has(trace.meta.run) && trace.type === "scatter") trace.visible = false;
     }
+    if (key === "segments") dropRows(copy, hidden);
     const narrow = narrowPage.matches;
     if (narrow) {
       copy.layout.margin = { ...copy.layout.margin, l: 58, r: 10 };
@@ -57,7 +58,8 @@
       }
     }
     // The library fits a drawing to its container, so the container carries the height.
-    document.getElementById(key).style.height = `${copy.layout.height}px`;
+    const place = document.getElementById(key);
+    place.style.height = place.style.minHeight = `${copy.layout.height}px`;
     return Plotly.react(key, copy.data, copy.layout, {
       displaylogo: false,
       responsive: true,
@@ -66,9 +68,27 @@
     });
   };
 
+  // Rows of runs that are not shown go, with their marks.
+  const dropRows = (copy, hidden) => {
+    const kept = new Set();
+    for (const trace of copy.data) {
+      if (!trace.meta?.runs) continue;
+      const shown = trace.meta.runs.map((run) => !hidden.has(run));
+      const pick = (values) => values.filter((_, place) => shown[place]);
+      for (const part of ["x", "y", "customdata"]) trace[part] = pick(trace[part]);
+      trace.marker.color = trace.marker.line.color = pick(trace.marker.color);
+      trace.y.forEach((label) => kept.add(label));
+    }
+    const axis = copy.layout.yaxis;
+    const rows = axis.categoryarray.filter((label) => kept.has(label));
+    copy.layout.height -= 40 * (axis.categoryarray.length - rows.length);
+    axis.categoryarray = rows;
+  };
+
   // Under the figure a key takes a line a run; a narrow page wraps its labels no further.
   const growForKey = (copy, narrow) => {
-    const runs = new Set(copy.data.filter((trace) => trace.showlegend !== false).map((trace) => trace.meta?.run)).size;
+    const named = copy.data.filter((trace) => trace.showlegend !== false && trace.visible !== false);
+    const runs = new Set(named.map((trace) => trace.meta?.run)).size;
     const extra = 14 + 22 * (narrow ? runs : Math.ceil(runs / 2));
     copy.layout.height += extra;
     copy.layout.margin = { ...copy.layout.margin, b: copy.layout.margin.b + extra };

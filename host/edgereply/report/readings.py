@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Final
 
 import numpy as np
 
@@ -13,6 +14,9 @@ from edgereply.report.curves import curves
 from edgereply.report.rows import QUANTILES, estimate, segment_label, segment_names
 from edgereply.report.text import NOTHING, distinct, duration, exactly, listing, quantile, share
 from edgereply.report.view import NO_STAMP, RunView, letter, present
+
+# Of more runs than this only the extremes are told in words; the table has all.
+MOST_TOLD: Final = 6
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,6 +50,12 @@ def distribution(views: Sequence[RunView]) -> Reading:
         if sample.size
     ]
     sentence = "; ".join(parts) + "." if parts else "No stimulus was answered."
+    if len(parts) > MOST_TOLD:
+        fastest, slowest = (
+            end((int(pick(sample)), letter(i)) for i, sample in enumerate(samples) if sample.size)
+            for end, pick in ((min, np.min), (max, np.max))
+        )
+        sentence = f"Answers took from {duration(fastest[0])} ({fastest[1]}) to {duration(slowest[0])} ({slowest[1]})."
     return Reading(_for(views, sentence), ("reaction time", *_letters(views)), rows)
 
 
@@ -66,6 +76,11 @@ def tail(views: Sequence[RunView]) -> Reading:
         if view.deadline_ns is not None
     ]
     text = _for(views, "; ".join(sentences) + ". ") if sentences else ""
+    if len(sentences) > MOST_TOLD:
+        judged = [(_left(view, view.deadline_ns) / max(1, view.stimuli), letter(i), _unanswered(view, view.deadline_ns))
+                  for i, view in enumerate(views) if view.deadline_ns is not None]  # fmt: skip
+        least, most = min(judged), max(judged)
+        text = f"After their deadlines from {least[2]} of {least[1]} to {most[2]} of {most[1]} are not answered. "
     return Reading(
         f"{text}Each curve falls as stimuli are answered; dotted lines are 95 % limits for each point by itself. "
         "Stimuli without an answer keep a curve from reaching zero.",
@@ -240,5 +255,9 @@ def _unmarked(views: Sequence[RunView], first: int) -> str:
 
 
 def _unanswered(view: RunView, at_ns: int) -> str:
-    left = view.stimuli - int((view.answers() <= at_ns).sum())
+    left = _left(view, at_ns)
     return f"{left:,} of {view.stimuli:,}" + (f" ({share(left, view.stimuli)})" if left else "")
+
+
+def _left(view: RunView, at_ns: int) -> int:
+    return view.stimuli - int((view.answers() <= at_ns).sum())

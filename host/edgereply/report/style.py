@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.ordered import ordered
 from edgereply.report.text import clean, unit_for
-from edgereply.report.theme import DASHES, LIGHT, RUN_NAMES
+from edgereply.report.theme import DASHES, LIGHT, MARKERS, RUN_NAMES
 from edgereply.report.view import RunView, letter
 
 DENSITY: Final = [[i / 3, LIGHT[f"density{i}"]] for i in range(4)]
@@ -77,6 +77,11 @@ def color(index: int) -> str:
 def dash(index: int) -> str:
     """Dash of a run; colour and dash together repeat only after as many runs as there are pairs of them."""
     return DASHES[(index + index // len(RUN_NAMES)) % len(DASHES)]
+
+
+def marker(index: int) -> str:
+    """Marker of a run; colour and marker together repeat as late as colour and dash."""
+    return MARKERS[(index + index // len(RUN_NAMES)) % len(MARKERS)]
 
 
 def label(view: RunView, index: int) -> str:

@@ -10,7 +10,6 @@ from edgereply.report import style
 from edgereply.report.figures.canvas import blank
 from edgereply.report.rows import QUANTILES, estimate
 from edgereply.report.text import duration
-from edgereply.report.theme import MARKERS
 from edgereply.report.view import RunView, letter
 
 
@@ -29,7 +28,7 @@ def quantiles(views: Sequence[RunView]) -> go.Figure:
         found = [(place, word, estimate(view, key)) for place, (word, key) in enumerate(QUANTILES)]
         known = [(place, word, item) for place, word, item in found if item is not None]
         line = style.line(views, index) | {"mode": "markers"}
-        line["marker"] = {"symbol": MARKERS[index % len(MARKERS)], "size": 10, "color": style.color(index)}
+        line["marker"] = {"symbol": style.marker(index), "size": 10, "color": style.color(index)}
         figure.add_scatter(
             x=[place + 0.7 * ((index + 0.5) / len(views) - 0.5) for place, _, _ in known],
             y=[item.value_ns / size for _, _, item in known],

@@ -23,6 +23,9 @@ _MARKS: Final = (
     ("slowest", "max_ns", "x-thin"),
 )
 
+# The page takes so much off for each row of a run that is not shown.
+ROW_PX = 40
+
 _Line = tuple[int, str, dict[str, Any], NDArray[np.int64]]
 
 
@@ -39,7 +42,7 @@ def segments(views: Sequence[RunView]) -> go.Figure | None:
     if not lines:
         return None
     size, unit = style.unit_of([values for _, _, _, values in lines])
-    figure = blank(views, f"time ({unit})", "", ["x"], height=170 + 40 * len(lines))
+    figure = blank(views, f"time ({unit})", "", ["x"], height=170 + ROW_PX * len(lines))
     for index, label, _, values in lines:
         ends = np.array([int(values.min()), int(values.max())])
         line = style.line(views, index, width=1.5) | {"showlegend": False, "hoverinfo": "skip"}
@@ -55,11 +58,15 @@ def segments(views: Sequence[RunView]) -> go.Figure | None:
             marker={"symbol": symbol, "size": 11, "color": colors, "line": {"width": 2, "color": colors}},
             customdata=[duration(value) for _, _, value in shown],
             hovertemplate="%{y}, " + word + ": %{customdata}<extra></extra>",
+            meta={"runs": [i for i, _, _ in shown]},
         )
     smallest, largest = min(int(v.min()) for *_, v in lines), max(int(v.max()) for *_, v in lines)
     if smallest > 0:
         figure.update_xaxes(**style.logarithmic(smallest, largest, size))
-    figure.update_yaxes(autorange="reversed", type="category", fixedrange=True)
+    figure.update_yaxes(
+        autorange="reversed", type="category", fixedrange=True,
+        categoryorder="array", categoryarray=[label for _, label, _, _ in lines],
+    )  # fmt: skip
     figure.update_layout(showlegend=True, margin={"l": 130, "b": 96})
     return figure
 

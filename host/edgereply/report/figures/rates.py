@@ -11,7 +11,6 @@ from edgereply.report.curves import Curve, curves
 from edgereply.report.figures.canvas import Place, deadline, panels
 from edgereply.report.rows import QUANTILES, estimate
 from edgereply.report.text import duration
-from edgereply.report.theme import MARKERS
 from edgereply.report.view import RunView
 
 
@@ -70,7 +69,7 @@ def _draw(figure: go.Figure, curve: Curve, number: int, quantile: tuple[str, str
         legendgroup=str(number),
         showlegend=place["row"] == 1,
         line={"color": color, "dash": style.dash(number), "width": 2},
-        marker={"symbol": MARKERS[number % len(MARKERS)], "size": 9, "color": color},
+        marker={"symbol": style.marker(number), "size": 9, "color": color},
         customdata=[
             [f"{rate:,.6g}/s", duration(item.value_ns), f"{duration(item.low_ns)} to {duration(item.high_ns)}",
              f"{view.stimuli:,}"]

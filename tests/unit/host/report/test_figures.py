@@ -181,6 +181,21 @@ def test_more_runs_than_colours_still_differ() -> None:
     assert len(lines) == 30
 
 
+def test_more_runs_than_colours_still_differ_by_their_markers() -> None:
+    drawn = spec("quantiles", *(usual(count=500, seed=n) for n in range(24)))
+    assert len({(t["marker"]["color"], t["marker"]["symbol"]) for t in drawn["data"]}) == 24
+
+
+def test_rows_of_segments_stand_segment_by_segment_and_say_whose_they_are() -> None:
+    drawn = spec("segments", *(usual(count=500, seed=n) for n in range(3)))
+    rows = drawn["layout"]["yaxis"]["categoryarray"]
+    assert rows == [f"{name} {who}" for name in ("Wake delay", "Outside") for who in "ABC"]
+    marks = [trace for trace in drawn["data"] if "runs" in trace.get("meta", {})]
+    assert len(marks) == 5
+    for trace in marks:
+        assert [label[-1] for label in trace["y"]] == ["ABC"[run] for run in trace["meta"]["runs"]]
+
+
 def test_no_segments_no_figure() -> None:
     assert figures.segments([run([1, 2], segments={})]) is None
     assert figures.segments([run([NO_STAMP])]) is None

@@ -46,3 +46,12 @@ def test_tables_are_rectangular_and_say_the_grade(name: str) -> None:
     assert {len(row) for row in reading.rows} == {len(reading.header)}
     if name in ("distribution", "tail", "persistence"):
         assert reading.header[1:] == ("A (virtual · joined)", "B (loop-back)")
+
+
+def test_of_many_runs_the_extremes_are_told() -> None:
+    quick, slow = run([1_000_000] * 99 + [500_000]), run([1_000_000] * 98 + [NO_STAMP, 3_000_000])
+    views = [run([1_000_000] * 100)] * 5 + [quick, slow]
+    assert readings.distribution(views).sentence == "Answers took from 500 µs (F) to 3.00 ms (G)."
+    told = readings.tail(views).sentence
+    assert told.startswith("After their deadlines from 0 of 100 of A to 2 of 100 (2 %) of G are not answered.")
+    assert readings.distribution(views[1:]).sentence.count(";") == 5, "six are told one by one"
