@@ -63,6 +63,14 @@ def test_a_warm_up_is_told_with_its_length_and_interval() -> None:
     assert 59.8 < float(high) <= 61
 
 
+def test_a_start_that_is_faster_is_told_as_that() -> None:
+    reaction = 100_000 + noise(5)
+    reaction[:400] -= 30_000
+    within = said(reaction).split(" faster than the rest (95 %: ")[1].split(" µs;")[0].split(" µs to ")
+    assert 29 < float(within[0]) < 30.2
+    assert 29.8 < float(within[1]) < 31
+
+
 def test_jitter_is_told_from_rise_to_rise() -> None:
     # Differences of neighbours that are independent and normal: standard deviation 2 * sqrt(2) µs, half within
     # 0.6745 of it, 99 % within 2.5758 of it (scipy.stats.norm).

@@ -1,6 +1,7 @@
 import json
 
 import numpy as np
+import pytest
 
 from edgereply.analysis.tolerance import upper_bound
 from edgereply.traits import as_dict, traits
@@ -11,6 +12,10 @@ def test_the_tolerance_bound_is_wilks_for_independent_answers() -> None:
     reaction = 50_000 + np.random.default_rng(1).integers(0, 40_000, 5_000)
     found = traits(from_reactions(random_stimuli(5_000, 2), reaction, None), one_run=True)
     wilks = upper_bound(reaction, 0.999)
+    assert found.mode_shares[0] is not None
+    # Clopper and Pearson (1934) for all of 5,000: 0.025 ** (1 / 5000) to 1.
+    assert found.mode_shares[0].low == pytest.approx(0.025 ** (1 / 5_000), rel=1e-9)
+    assert found.mode_shares[0].high == 1.0
     assert found.tolerance is not None
     assert wilks is not None
     assert (found.tolerance.share, found.tolerance.bound_ns) == (0.999, wilks.bound_ns)
