@@ -164,6 +164,9 @@ def coverage(population: Population, p: float, answers: int, repeats: int, seed:
 
 def main(repeats: int, answers: int, cases: list[str]) -> None:
     print(f"{repeats:,} runs of {answers:,} answers; 95 % intervals; in brackets the standard error of the count")
+    print(
+        "wrong: of all runs, those with an interval that does not hold; the others hold, or are too clustered for one"
+    )
     for name in cases or POPULATIONS:
         for p in (0.5, 0.9, 0.99):
             share, given = coverage(POPULATIONS[name], p, answers, repeats)
@@ -172,7 +175,7 @@ def main(repeats: int, answers: int, cases: list[str]) -> None:
             beside = "" if exact is None else f", exactly {100 * exact:.2f} %"
             print(
                 f"  {name:<15} p{100 * p:g}: {100 * share:.2f} % [{100 * error:.2f}] hold{beside} "
-                f"({100 * given:.1f} % gave one)",
+                f"({100 * given:.1f} % gave one, wrong {100 * given * (1 - share):.2f} %)",
                 flush=True,
             )
 

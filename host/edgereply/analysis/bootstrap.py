@@ -14,20 +14,22 @@ exact limits); Woodruff, R. S. (1952), JASA 47, 635-646 (from shares to quantile
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import optimize, special
+from scipy import stats
 
+from edgereply.analysis.effective_ranks import least_worth, scaled_rank, scaled_ranks
 from edgereply.analysis.intervals import count_needed, quantile_ranks
-from edgereply.analysis.marks import TailDependence, marks_above, share_dependence
+from edgereply.analysis.marks import TailDependence, marks_above, share_dependence, worth_in_blocks
 from edgereply.analysis.quantiles import order_statistics, quantile_rank, quantiles
 
 Method = Literal["order statistics", "block bootstrap"]
+
+_MOST_MOVES = 2
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -98,31 +100,62 @@ def quantile_states(
     values_ns: NDArray[np.int64], probabilities: Sequence[float], confidence: float = 0.95
 ) -> list[QuantileEstimate | TooClustered | None]:
     """As `quantile_intervals`, but telling a sample that is too clustered from one that is too small (None)."""
-    ranks = [quantile_ranks(values_ns.size, p, confidence) for p in probabilities]
-    wanted = [
-        rank
-        for p, ends in zip(probabilities, ranks, strict=True)
-        if ends is not None
-        for rank in (ends.lower_rank, quantile_rank(values_ns.size, p), ends.upper_rank)
-    ]
-    picked = iter(order_statistics(values_ns, wanted).tolist())
+    count = values_ns.size
+    ranks = [quantile_ranks(count, p, confidence) for p in probabilities]
+    carried = [(p, ends) for p, ends in zip(probabilities, ranks, strict=True) if ends is not None]
+    judged = {p: quantile_rank(count, p) for one, _ in carried for p in (one, _shallower(one)) if p is not None}
+    ends_wanted = [rank for _, ends in carried for rank in (ends.lower_rank, ends.upper_rank)]
+    picked = order_statistics(values_ns, [*judged.values(), *ends_wanted]).tolist()
+    value = dict(zip(judged, picked, strict=False))
+    tail = {p: share_dependence(marks_above(values_ns, value[p]), confidence) for p in judged}
+    ends_ns = iter(picked[len(judged) :])
     return [
-        None if ends is None else _estimate(values_ns, p, (next(picked), next(picked), next(picked)), confidence)
+        None
+        if ends is None
+        else _estimate(values_ns, p, (next(ends_ns), value[p], next(ends_ns)), _deep(p, tail, float(count)), confidence)
         for p, ends in zip(probabilities, ranks, strict=True)
     ]
+
+
+def _shallower(p: float) -> float | None:
+    """The quantile above which ten times as many answers lie; None where that would be less than the median."""
+    return 1.0 - 10.0 * (1.0 - p) if p >= 0.95 else None
+
+
+def _deep(p: float, tails: Mapping[float, TailDependence], count: float) -> TailDependence:
+    """Dependence of the answers above a quantile, also as far as only those above a shallower one show it.
+
+    Few answers hide that they come in clusters. Those above p99.9 are a tenth of those above p99; were it a tenth
+    taken at random, what exceeds 1 of the variance's inflation would be a tenth too.
+    """
+    own, around = tails[p], tails.get(_shallower(p) or p, tails[p])
+    if around is own or around.block_length == 1:
+        return own
+    if not around.effective_count:
+        return around
+    left = count / (1.0 + 0.1 * (count / around.effective_count - 1.0))
+    if left >= own.effective_count:
+        return own
+    return TailDependence(block_length=max(own.block_length, around.block_length), effective_count=left)
 
 
 def _estimate(
-    values_ns: NDArray[np.int64], p: float, picked: tuple[int, int, int], confidence: float
+    values_ns: NDArray[np.int64], p: float, picked: tuple[int, int, int], tail: TailDependence, confidence: float
 ) -> QuantileEstimate | TooClustered:
     """Take the ends for independent answers, or wider ones, as the order of the answers asks for."""
     low, value, high = picked
-    tail = share_dependence(marks_above(values_ns, value), confidence)
-    if tail.effective_count < count_needed(p, confidence):
-        return TooClustered(p=p, value_ns=value, block_length=tail.block_length, effective_count=tail.effective_count)
-    if tail.block_length > 1:
-        lower, upper = scaled_ranks(values_ns.size, tail.effective_count, p, confidence)
-        low, high = order_statistics(values_ns, [lower, upper]).tolist()
+    worth = tail.effective_count
+    enough = worth * _surely(values_ns.size, tail, confidence) >= count_needed(p, confidence)
+    if enough and tail.block_length > 1:
+        low, high = order_statistics(values_ns, scaled_ranks(values_ns.size, worth, p, confidence)).tolist()
+        low, at_low = _end(values_ns, 0, low, tail, p, confidence)
+        high, at_high = _end(values_ns, 1, high, tail, p, confidence)
+        worth, enough = (
+            min(at_low, at_high),
+            at_low >= least_worth(0, p, confidence) and at_high >= least_worth(1, p, confidence),
+        )
+    if not enough:
+        return TooClustered(p=p, value_ns=value, block_length=tail.block_length, effective_count=worth)
     return QuantileEstimate(
         p=p,
         value_ns=value,
@@ -130,8 +163,38 @@ def _estimate(
         high_ns=high,
         method="order statistics" if tail.block_length == 1 else "block bootstrap",
         block_length=tail.block_length,
-        effective_count=tail.effective_count,
+        effective_count=worth,
     )
+
+
+def _surely(count: int, tail: TailDependence, confidence: float) -> float:
+    """What part of the effective number is there with confidence: a variance from few blocks is itself a guess.
+
+    Without it, of samples worth too little just those would get an interval that look worth more than they are.
+    """
+    freedom = max(1, count // tail.block_length - 1)
+    return 1.0 if tail.block_length == 1 else float(stats.chi2.ppf(1.0 - confidence, freedom)) / freedom
+
+
+def _end(
+    values_ns: NDArray[np.int64], side: int, end: int, tail: TailDependence, p: float, confidence: float
+) -> tuple[int, float]:
+    """One end (0: lower, 1: upper), moved out as long as answers there cluster more than at the quantile.
+
+    A sample with few disturbances has its quantile among the quick answers, which hardly cluster; were the true
+    quantile at the upper end, late answers would come in clusters. So each end takes what answers are worth there.
+    """
+    worth = tail.effective_count
+    for _ in range(_MOST_MOVES):
+        there = worth_in_blocks(marks_above(values_ns, end), tail.block_length, confidence)
+        if there >= worth:
+            break
+        worth = there
+        if worth < least_worth(side, p, confidence):
+            break
+        rank = scaled_rank(values_ns.size, worth, p, confidence, side)
+        [end] = order_statistics(values_ns, [rank]).tolist()
+    return end, worth
 
 
 def tail_dependence(values_ns: NDArray[np.int64], p: float, confidence: float = 0.95) -> TailDependence:
@@ -179,20 +242,3 @@ def quantile_draws(
     else:
         ranks = np.rint((below + rng.random(draws)) * (count / worth)).astype(np.int64)
     return order_statistics(values_ns, np.clip(ranks, 1, count).tolist())
-
-
-def scaled_ranks(count: int, effective: float, p: float, confidence: float) -> tuple[int, int]:
-    """Exact ranks for a sample of `effective` answers, a real number, scaled to `count`."""
-    side = (1.0 - confidence) / 2.0
-
-    def below(rank: float) -> float:
-        return float(special.betaincc(rank, effective - rank + 1.0, p)) - side
-
-    def above(rank: float) -> float:
-        return float(special.betainc(rank, effective - rank + 1.0, p)) - side
-
-    tiny = 1e-9
-    lower = float(optimize.brentq(below, tiny, effective + 1.0 - tiny))
-    upper = float(optimize.brentq(above, tiny, effective + 1.0 - tiny))
-    scale = count / effective
-    return max(1, math.floor(lower * scale)), min(count, math.ceil(upper * scale))

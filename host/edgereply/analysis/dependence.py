@@ -17,9 +17,11 @@ from scipy import fft, stats
 _CHUNK = 1 << 16
 # Politis and White (2004): lags are negligible below this many times sqrt(log10(n) / n).
 _NEGLIGIBLE = 2.0
-# Slow clustering is looked for in this many equal stretches of the run.
+# Clustering that no single lag shows is looked for in this many equal stretches of the run, each number by itself:
+# bursts stand out where a stretch is about as long as they are.
+SCALES = (30, 100, 300)
 _STRETCHES = 100
-_FALSE_ALARM = 0.001
+_FALSE_ALARM = 0.01
 _FEWEST_BLOCKS = 20
 _MOST_LAGS = 5000
 _SAMPLED, _SAMPLED_LENGTH = 16, 1 << 16
@@ -158,6 +160,17 @@ def dispersion_test(values: NDArray[np.float64], stretches: int = _STRETCHES) ->
     return dispersion_p(sizes, means, float(np.dot(values, values)) - values.size * centre**2)
 
 
+def worst_dispersion(count: int, test: Callable[[int], float]) -> float:
+    """Chance of the most telling of several numbers of stretches, times how many were looked at (Bonferroni).
+
+    Args:
+        count: sample size.
+        test: chance at a number of stretches.
+    """
+    numbers = {min(stretches, count // 5) for stretches in SCALES}
+    return min(1.0, len(numbers) * min(test(stretches) for stretches in numbers))
+
+
 def stretch_bounds(count: int, stretches: int = _STRETCHES) -> NDArray[np.int64] | None:
     """Edges of equal stretches of a run; None where it is too short for four."""
     stretches = min(stretches, count // 5)
@@ -225,7 +238,8 @@ def measure_dependence(values: NDArray[np.int64] | NDArray[np.float64]) -> Depen
         bounds = sampled_bounds(count)
         return centred if len(bounds) == 1 else np.concatenate([centred[a:b] for a, b in bounds])
 
-    return judge_order(count, dispersion_test(centred), _first_lags(centred, run_of_lags(count)), seen)
+    dispersion = worst_dispersion(count, lambda stretches: dispersion_test(centred, stretches))
+    return judge_order(count, dispersion, _first_lags(centred, run_of_lags(count)), seen)
 
 
 def independent(count: int) -> Dependence:
@@ -240,7 +254,7 @@ def judge_order(
 
     Args:
         count: sample size, at least 2.
-        dispersion: of `dispersion_test`.
+        dispersion: of `worst_dispersion`.
         nearby: autocorrelation from lag 0 to a negligible run.
         seen: gives the values about their mean, or evenly spread stretches of them (`sampled_bounds`).
 

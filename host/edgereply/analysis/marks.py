@@ -20,6 +20,7 @@ from edgereply.analysis.dependence import (
     run_of_lags,
     sampled_bounds,
     stretch_bounds,
+    worst_dispersion,
 )
 
 # Fewer blocks than this say too little about how blocks differ.
@@ -104,16 +105,18 @@ def measure_marks(marks: Marks) -> Dependence:
     if count < 2:
         return independent(count)
     mean, squares = marks.mean, marks.squares
-    bounds = stretch_bounds(count)
-    dispersion = 1.0
-    if bounds is not None:
+
+    def dispersion(stretches: int) -> float:
+        bounds = stretch_bounds(count, stretches)
+        if bounds is None:
+            return 1.0
         sizes = np.diff(bounds)
-        dispersion = dispersion_p(sizes, marks.sums(bounds) / sizes - mean, squares)
+        return dispersion_p(sizes, marks.sums(bounds) / sizes - mean, squares)
 
     def seen() -> NDArray[np.float64]:
         return np.concatenate([marks.values(a, b) - mean for a, b in sampled_bounds(count)])
 
-    return judge_order(count, dispersion, _first_lags(marks, mean, squares), seen)
+    return judge_order(count, worst_dispersion(count, dispersion), _first_lags(marks, mean, squares), seen)
 
 
 def share_dependence(marks: Marks, confidence: float = 0.95) -> TailDependence:
@@ -129,19 +132,36 @@ def share_dependence(marks: Marks, confidence: float = 0.95) -> TailDependence:
     found, count = measure_marks(marks), marks.count
     if not found.dependent:
         return TailDependence(block_length=1, effective_count=float(count))
-    bounds = block_bounds(count, found.block_length)
+    return TailDependence(
+        block_length=found.block_length, effective_count=worth_in_blocks(marks, found.block_length, confidence)
+    )
+
+
+def worth_in_blocks(marks: Marks, block_length: int, confidence: float = 0.95) -> float:
+    """Independent marks that would pin their share down as well as these do, by how much blocks of them differ.
+
+    Args:
+        marks: not empty.
+        block_length: marks a block.
+        confidence: for which the few blocks are allowed for.
+
+    Returns:
+        At most the number of marks; 0 where there are too few blocks to judge.
+    """
+    count = marks.count
+    bounds = block_bounds(count, block_length)
     blocks = bounds.size - 1
     if blocks < FEWEST_BLOCKS:
-        return TailDependence(block_length=found.block_length, effective_count=0.0)
+        return 0.0
     side = (1.0 - confidence) / 2.0
     allowance = (float(stats.norm.isf(side)) / float(stats.t.isf(side, blocks - 1))) ** 2
     variance = block_variance_of_mean(marks.sums(bounds), np.diff(bounds))
+    # Blocks cut clusters in two, half as long ones twice as often: what that costs is seen from both, and put back.
+    halves = block_bounds(count, max(1, block_length // 2))
+    variance = max(variance, 2.0 * variance - block_variance_of_mean(marks.sums(halves), np.diff(halves)))
     # The marks' own variance, not p (1 - p): a tie that counts half varies less.
     inflation = variance * count / max(marks.squares / count, 1e-300)
-    return TailDependence(
-        block_length=found.block_length,
-        effective_count=min(count * allowance / max(inflation, 1.0), float(count)),
-    )
+    return min(count * allowance / max(inflation, 1.0), float(count))
 
 
 def block_bounds(count: int, block_length: int) -> NDArray[np.int64]:
