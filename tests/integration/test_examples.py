@@ -1,4 +1,4 @@
-"""The examples, run as their first lines say."""
+"""The examples, run as their first lines say; envelope_or_edges.py in test_reading_page.py."""
 
 from __future__ import annotations
 
@@ -88,7 +88,9 @@ def test_a_source_of_ones_own_gives_a_run(tmp_path: Path) -> None:
 
 
 def test_every_example_is_run_here_and_short() -> None:
-    assert {path.name for path in EXAMPLES} == {"custom_pulse_source.py", "summarise_run.py", "watch_edges.py"}
+    assert {path.name for path in EXAMPLES} == {
+        "custom_pulse_source.py", "envelope_or_edges.py", "summarise_run.py", "watch_edges.py"
+    }  # fmt: skip
     for path in EXAMPLES:
         assert len(path.read_text().splitlines()) < 50, path
 
