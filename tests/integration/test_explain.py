@@ -21,7 +21,7 @@ def test_late_answers_and_all_answers_are_told_in_terminal_and_json(place: Workp
     assert lines[0] == "Late answers"
     assert lines[1].startswith("  N")
     told = "\n".join(lines[whole:])
-    for word in ("usual reaction times: ", "Tolerance bound", "Warm-up: the first 30", "Jitter of the rising edges"):
+    for word in ("usual reaction times: ", "tolerance bound", "Warm-up: the first 30", "Jitter of the rising edges"):
         assert word in told
     assert "No long pulses: none of 8,000" in told
     document = place.run("explain", "run", "--late-above", "80us", "--json").document
