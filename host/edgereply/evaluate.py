@@ -1,6 +1,6 @@
 """Raw stamps of a run into pairs, joined segments, counts and figures. Pure; the same stamps give the same result."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -88,7 +88,7 @@ def evaluate(
         return _inside(stimulus, inside, deadline_ns)
     pairing = pair(stimulus, rise, fall, window_ns)
     del rise, fall
-    board_says = _joined(pairing, inside)
+    board_says = joined(pairing, inside)
     pairing, segments = board_says.pairing, board_says.segments
     paired = pairing.status == Status.PAIRED
     reaction = difference(pairing.rise_ns, pairing.stimulus_ns, paired)
@@ -97,7 +97,7 @@ def evaluate(
     if board_says.answer_ns is not None:
         evidence = "joined"
         segments["outside"] = difference(reaction, board_says.answer_ns)
-    counts = _counts(pairing.status, reaction, pairing.spurious, deadline_ns) | board_says.counts
+    counts = counts_of(pairing.status, reaction, pairing.spurious, deadline_ns) | board_says.counts
     if pairing.falls_lost:
         counts["falls_lost"] = pairing.falls_lost
     reached = np.full(len(paired), NO_STAMP, np.int64) if board_says.edge_ns is None else board_says.edge_ns
@@ -107,8 +107,16 @@ def evaluate(
 
 
 @dataclass(frozen=True, slots=True)
-class _Joined:
-    """What the board adds to a pairing; no arrays where it was not there, or could not be joined."""
+class Joined:
+    """What the board adds to a pairing; no arrays where it was not there, or could not be joined.
+
+    Attributes:
+        pairing: settled by the board's stamps.
+        segments, answer_ns, edge_ns: a row a stimulus, `NO_STAMP` where the board has none.
+        counts, notes: as in `Evaluation`.
+        unseen: stimuli of which the board has no edge.
+        extra_ns: edges that belong to no stimulus, board clock.
+    """
 
     pairing: Pairing
     segments: dict[str, Int64s]
@@ -116,24 +124,30 @@ class _Joined:
     edge_ns: Int64s | None
     counts: dict[str, int]
     notes: list[str]
+    unseen: NDArray[np.bool_] = field(default_factory=lambda: np.zeros(0, np.bool_))
+    extra_ns: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
 
 
-def _joined(pairing: Pairing, inside: Inside) -> _Joined:
+def joined(pairing: Pairing, inside: Inside) -> Joined:
+    """Join a pairing with the board's rows, whose columns `inside` gives up."""
     stamped = np.flatnonzero(inside.edge_ns != NO_STAMP)
     if not len(stamped):
-        return _Joined(pairing, {}, None, None, {}, [])
+        return Joined(pairing, {}, None, None, {}, [])
     every = len(stamped) == len(inside.edge_ns)
-    joined = join(pairing.stimulus_ns, inside.edge_ns if every else inside.edge_ns[stamped])
-    counts = {"joined": joined.joined, "unseen": joined.unseen, "extra_edges": joined.extra}
-    if joined.reason:
-        return _Joined(pairing, {}, None, None, counts, [f"board and source stamps were not joined: {joined.reason}"])
-    row = joined.edge_index if every else np.where(joined.edge_index >= 0, stamped[joined.edge_index], -1)
+    edge = inside.edge_ns if every else inside.edge_ns[stamped]
+    found = join(pairing.stimulus_ns, edge)
+    counts = {"joined": found.joined, "unseen": found.unseen, "extra_edges": found.extra}
+    if found.reason:
+        return Joined(pairing, {}, None, None, counts, [f"board and source stamps were not joined: {found.reason}"])
+    row = found.edge_index if every else np.where(found.edge_index >= 0, stamped[found.edge_index], -1)
+    extra = edge[found.extra_index]
     del stamped
     # Each column is let go as soon as its values stand in order of the stimuli.
     segments = {name: _spread(inside.segments.pop(name), row) for name in list(inside.segments)}
     answer, reached = _spread(inside.answer_ns, row), _spread(inside.edge_ns, row)
-    unseen = None if inside.watched else joined.status == JoinStatus.UNSEEN
-    return _Joined(settle(pairing, answer, unseen), segments, answer, reached, counts, inside.notes[1:])
+    is_unseen = found.status == JoinStatus.UNSEEN
+    settled = settle(pairing, answer, None if inside.watched else is_unseen)
+    return Joined(settled, segments, answer, reached, counts, inside.notes[1:], is_unseen, extra)
 
 
 def present(values: Int64s) -> Int64s:
@@ -142,7 +156,8 @@ def present(values: Int64s) -> Int64s:
     return there
 
 
-def _counts(status: NDArray[np.uint8], reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
+def counts_of(status: NDArray[np.uint8], reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
+    """What became of the stimuli, by name; late are answers after the deadline."""
     return {
         "stimuli": len(status),
         "responses": int(np.count_nonzero(reaction != NO_STAMP)),
@@ -164,7 +179,7 @@ def _spread(values: Int64s, row: Int64s) -> Int64s:
 
 
 def _inside(stimulus: Int64s, inside: Inside, deadline_ns: int | None) -> Evaluation:
-    counts = _counts(inside.status, inside.answer_ns, inside.spurious, deadline_ns)
+    counts = counts_of(inside.status, inside.answer_ns, inside.spurious, deadline_ns)
     unseen = max(0, len(stimulus) - len(inside.status))
     first, *more = inside.notes
     notes = [f"the source did not capture responses: {first}", *more]

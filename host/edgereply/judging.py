@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.pairing import Status
 from edgereply.analysis.tail_model import TailModel, model_tail
-from edgereply.analysis.verdict import Outcome, Verdict, judge
+from edgereply.analysis.verdict import Outcome, Verdict, judge, judge_marks
+from edgereply.by_pieces import PieceByPiece
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluate import Evaluation
 from edgereply.report.text import duration
@@ -72,12 +73,10 @@ def judge_run(
         SettingError: confidence or share out of range.
         DataError: the run has no stimuli.
     """
-    for name, value in (("--confidence", confidence), ("--exceed", exceed)):
-        if value is not None and not 0.0 < value < 1.0:
-            raise SettingError(f"{value} is not strictly within 0 to 1", where=name, remedy="give 0.95, or 1e-5")
+    _check_shares(confidence, exceed)
     unclear = result.status == Status.AMBIGUOUS
     if unclear.all():
-        raise DataError("no stimulus of the run can be judged", where="verdict", remedy="measure again, slower")
+        raise _nothing_to_judge()
     answered = result.reaction_ns != NO_STAMP
     clear = ~unclear
     verdict = judge(result.reaction_ns[clear], answered[clear], deadline_ns, confidence, exceed)
@@ -98,6 +97,42 @@ def judge_run(
         outcome, verdict, int(np.count_nonzero(unclear)), tail, interval,
         _late_segments(result, late, answered & ~late), int(np.count_nonzero(near)), near_ns,
     )  # fmt: skip
+
+
+def judge_pieces(found: PieceByPiece, confidence: float, exceed: float | None) -> Judgement:
+    """Judge a run evaluated by pieces against the deadline that was counted; no tail model.
+
+    Nothing in the verdict is approximate: it takes whether each stimulus was late, and that is known of each.
+
+    Raises:
+        SettingError: confidence or share out of range.
+        DataError: the run has no stimuli.
+    """
+    _check_shares(confidence, exceed)
+    late = found.bits()
+    if not late.count or found.deadline_ns is None or found.first_ns is None:
+        raise _nothing_to_judge()
+    verdict = judge_marks(late, found.deadline_ns, confidence, exceed)
+    ambiguous = found.counts["ambiguous"]
+    worst = judge_marks(found.bits(at_worst=True), found.deadline_ns, confidence, exceed) if ambiguous else verdict
+    outcome: Outcome = verdict.outcome if verdict.outcome == worst.outcome else "not enough data"
+    interval = (found.last_ns - found.first_ns) // max(1, found.counts["stimuli"] - 1)
+    segments = {
+        name: split.late.quantile(0.5) - split.usual.quantile(0.5)
+        for name, split in found.segments.items()
+        if split.late.count and split.usual.count
+    }
+    return Judgement(outcome, verdict, ambiguous, None, interval, segments)
+
+
+def _check_shares(confidence: float, exceed: float | None) -> None:
+    for name, value in (("--confidence", confidence), ("--exceed", exceed)):
+        if value is not None and not 0.0 < value < 1.0:
+            raise SettingError(f"{value} is not strictly within 0 to 1", where=name, remedy="give 0.95, or 1e-5")
+
+
+def _nothing_to_judge() -> DataError:
+    return DataError("no stimulus of the run can be judged", where="verdict", remedy="measure again, slower")
 
 
 def sentences(judgement: Judgement) -> list[str]:

@@ -21,7 +21,7 @@ from edgereply.settings import Bench, Board
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.store import RunReader, RunWriter
 from edgereply.until import Enough, Goal
-from edgereply.views import evaluate_run
+from edgereply.views import summed_up
 from edgereply.wirecheck import check_level, check_wires
 from edgereply_protocol import Configured, Json
 
@@ -161,8 +161,8 @@ def measure(
 def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:
     """Add counts and summary to the record of a run that has ended, and save it."""
     reader = RunReader(writer.directory)
-    result = evaluate_run(reader, writer.record.deadline_ns)
-    counts = result.counts | {
+    result = summed_up(reader, writer.record.deadline_ns)
+    counts = dict(result.counts) | {
         "lost_edges": outcome.tally.lost_edges,
         "unrecorded": outcome.tally.unrecorded,
         "lost_records": outcome.tally.lost_records,

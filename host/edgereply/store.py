@@ -281,6 +281,16 @@ class RunReader:
                         found.append({k: v for k, v in reading.items() if type(v) is int})
         return found
 
+    def rows(self, folder: str) -> int:
+        """How many rows the parts in `stamps`, `board` or `observed` have together.
+
+        Raises:
+            DataError: the run was cut off, and a part cannot be read.
+        """
+        if self.cut_off:
+            return sum(rows_of(path) for path in self._files(folder))
+        return sum(part.rows for part in self.record.parts if part.file.startswith(folder + "/"))
+
     def _parts(self, folder: str, read: Callable[[Path], Stamps]) -> tuple[Iterator[Stamps], int]:
         files = self._files(folder)
         return map(read, files), sum(rows_of(path) for path in files)

@@ -10,6 +10,7 @@ import numpy as np
 from edgereply.activity import busy_caution
 from edgereply.analysis.summary import summarise
 from edgereply.analysis.uncertainty import KnownTo
+from edgereply.by_pieces import PieceByPiece, evaluate_by_pieces, goes_by_pieces
 from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate, present
 from edgereply.imports import shown
@@ -49,6 +50,23 @@ def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
     if record.evidence != "imported":
         return result
     return result.as_imported(KnownTo(record.source.resolution_ns, record.source.tolerance_ppm))
+
+
+def summed_up(reader: RunReader, deadline_ns: int | None, pieces: bool | None = None) -> Evaluation | PieceByPiece:
+    """Evaluate a saved run for its counts and its summary: a long one by pieces.
+
+    Args:
+        reader: of the run.
+        deadline_ns: later answers count as late; None counts none.
+        pieces: True by pieces, False as a whole; None by the run's length.
+
+    Raises:
+        SettingError: by pieces is wanted of a run that cannot be cut.
+        DataError: a part is missing, truncated or altered.
+    """
+    if goes_by_pieces(reader, pieces):
+        return evaluate_by_pieces(reader, deadline_ns)
+    return evaluate_run(reader, deadline_ns)
 
 
 def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, where: str) -> RunView:

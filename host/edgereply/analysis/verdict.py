@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import stats
 
+from edgereply.analysis.bits import Bits, pack
 from edgereply.analysis.intervals import ProbabilityInterval, clopper_pearson, probability_upper_bound
-from edgereply.analysis.marks import marks_of, share_dependence
+from edgereply.analysis.marks import Marks, share_dependence
 from edgereply.analysis.tolerance import wilks_count
 
 Outcome = Literal["pass", "fail", "not enough data"]
@@ -85,13 +86,21 @@ def judge(
     """
     if reaction_ns.shape != answered.shape:
         raise ValueError(f"one mark a stimulus, got {answered.size} for {reaction_ns.size}")
-    if reaction_ns.size == 0:
+    return judge_marks(pack(~answered | (reaction_ns > deadline_ns)), deadline_ns, confidence, target)
+
+
+def judge_marks(is_late: Bits, deadline_ns: int, confidence: float = 0.95, target: float | None = None) -> Verdict:
+    """The same, from one bit a stimulus, in order of time: answered late or not at all.
+
+    Raises:
+        ValueError: no stimulus, or a number out of range.
+    """
+    if is_late.count == 0:
         raise ValueError("a verdict takes at least one stimulus")
     if target is not None and not 0.0 < target < 1.0:
         raise ValueError(f"a tolerated share lies strictly within 0 to 1, got {target!r}")
-    is_late = ~answered | (reaction_ns > deadline_ns)
-    stimuli, late = int(is_late.size), int(np.count_nonzero(is_late))
-    tail = share_dependence(marks_of(is_late), confidence)
+    stimuli, late = is_late.count, is_late.ones
+    tail = share_dependence(Marks(is_late, is_late), confidence)
     # Where blocks are too few to judge, the late answers are taken as one single cluster.
     worth = tail.effective_count or min(stimuli / max(late, 1), float(stimuli))
     events = late * worth / stimuli

@@ -15,7 +15,7 @@ from edgereply.errors import DataError, HostError
 from edgereply.formats import refuse_newer
 from edgereply.settings import explain_validation
 from edgereply.store import RunReader
-from edgereply.views import evaluate_run
+from edgereply.views import summed_up
 
 MOST_MANIFEST_BYTES = 16 << 20
 RELATIVE = 1e-9
@@ -95,7 +95,7 @@ def check_run(directory: Path) -> RunCheck:
     try:
         reader = RunReader(directory)
         record = reader.record
-        result = evaluate_run(reader, record.deadline_ns)
+        result = summed_up(reader, record.deadline_ns, "by_pieces" in record.summary)
     except HostError as error:
         return RunCheck(directory.name, 0, "", False, (f"cannot be read: {error.message}",))
     computed = result.summary(record.virtual) | {"context": record.context}

@@ -3,14 +3,26 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from edgereply.by_pieces import words
 from edgereply.console.result import print_result
+from edgereply.store import RunReader
 from edgereply.views import load_view
 
 
 def show_runs(directories: Sequence[Path]) -> None:
-    """Print the table of some runs, computed from their raw stamps.
+    """Print the table of some runs, computed from their raw stamps; of one evaluated by pieces, what it came to then.
 
     Raises:
         DataError: a run cannot be read.
     """
-    print_result([load_view(directory) for directory in directories])
+    short = []
+    for directory in directories:
+        record = RunReader(directory).record
+        if "by_pieces" in record.summary:
+            print(f"{directory} ({'virtual, ' if record.virtual else ''}{record.evidence})")
+            for line in words(record.summary):
+                print(line)
+        else:
+            short.append(load_view(directory))
+    if short:
+        print_result(short)

@@ -18,28 +18,46 @@ def command(
         float | None, typer.Option(help="Tolerated share of late answers, such as 1e-5; none if not given.")
     ] = None,
     tail: Annotated[bool, typer.Option("--tail", help="Fit a model to the slow end too; it extrapolates.")] = False,
+    by_pieces: Annotated[
+        bool | None,
+        typer.Option(
+            "--by-pieces/--whole",
+            help="Little memory and approximate quantiles, or all at once; by the run's length if not given.",
+        ),
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Judge a deadline: pass, fail, or not enough data and how much more it takes. Exit code 1 unless it passes."""
+    from edgereply.by_pieces import evaluate_by_pieces, goes_by_pieces, words
     from edgereply.cli.duration_option import duration_option
     from edgereply.errors import SettingError
-    from edgereply.judging import judge_run, sentences
+    from edgereply.judging import judge_pieces, judge_run, sentences
     from edgereply.store import RunReader
     from edgereply.views import evaluate_run
 
     reader = RunReader(run)
-    record = reader.record
+    record, virtual = reader.record, reader.record.virtual
     deadline_ns = record.deadline_ns if deadline is None else duration_option(deadline, "--deadline")
     if deadline_ns is None:
         raise SettingError("there is no deadline to judge", where=str(run), remedy="give one with --deadline 2ms")
-    result = evaluate_run(reader, deadline_ns)
-    judgement = judge_run(result, deadline_ns, confidence, exceed, tail)
-    grade = f"{'virtual, ' if record.virtual else ''}{result.evidence}"
+    if goes_by_pieces(reader, by_pieces):
+        if tail:
+            raise SettingError(
+                "a tail model takes all answers at once", where="--tail", remedy="leave it out, or add --whole"
+            )
+        found = evaluate_by_pieces(reader, deadline_ns)
+        judgement, evidence, summary = judge_pieces(found, confidence, exceed), found.evidence, found.summary(virtual)
+        more = [*words(summary), *found.notes]
+    else:
+        result = evaluate_run(reader, deadline_ns)
+        judgement, evidence = judge_run(result, deadline_ns, confidence, exceed, tail), result.evidence
+        summary, more = {}, []
+    grade = f"{'virtual, ' if virtual else ''}{evidence}"
     if as_json:
-        put_json({"run": str(run), "evidence": result.evidence, "virtual": record.virtual, **judgement.as_dict()})
+        put_json({"run": str(run), "evidence": evidence, "virtual": virtual, **judgement.as_dict(), **summary})
     else:
         print(f"{run} ({grade})")
-        for sentence in sentences(judgement):
+        for sentence in [*sentences(judgement), *more]:
             print(sentence)
         print("This is evidence for a design, not a safety certification.")
     if judgement.outcome != "pass":
