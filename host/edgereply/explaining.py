@@ -6,6 +6,7 @@ from dataclasses import asdict
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgereply.analysis.explain import Explanation, NamedPeriod, explain
 from edgereply.analysis.interval_context import ContextSearch, relate
@@ -16,13 +17,18 @@ from edgereply.report.text import duration
 from edgereply.stamps import NO_STAMP
 
 
+def explainable(result: Evaluation) -> NDArray[np.bool_]:
+    """Stimuli whose lateness and time are known: neither ambiguous nor, on a board alone, without a stamp."""
+    return np.asarray((result.status != Status.AMBIGUOUS) & (result.stimulus_ns != NO_STAMP), np.bool_)
+
+
 def explain_run(result: Evaluation, late_above_ns: int | None) -> Explanation:
-    """Look for what the late answers of an evaluated run have in common; ambiguous stimuli are left out.
+    """Look for what the late answers of an evaluated run have in common, among those that are `explainable`.
 
     Raises:
         DataError: nothing was answered.
     """
-    clear = result.status != Status.AMBIGUOUS
+    clear = explainable(result)
     reaction = result.reaction_ns[clear]
     answered = reaction != NO_STAMP
     if not answered.any():

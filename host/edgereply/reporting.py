@@ -10,13 +10,12 @@ import numpy as np
 
 from edgereply.advice import Advice, advise
 from edgereply.analysis.explain import Explanation
-from edgereply.analysis.pairing import Status
 from edgereply.contrasts import contrasts
 from edgereply.describing import describe
 from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
-from edgereply.explaining import context_sentences, explain_run, relate_context
+from edgereply.explaining import context_sentences, explain_run, explainable, relate_context
 from edgereply.explaining import sentences as explanation_sentences
 from edgereply.judging import judge_run
 from edgereply.judging import sentences as verdict_sentences
@@ -24,6 +23,7 @@ from edgereply.pooling import pool
 from edgereply.repeating import bench_of_run, bench_of_series
 from edgereply.report.view import Folded, RunView
 from edgereply.series import SeriesRecord, load_series
+from edgereply.stamps import NO_STAMP
 from edgereply.standing import Standing, stand
 from edgereply.store import RunReader
 from edgereply.traits import traits
@@ -141,11 +141,10 @@ def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
 def _in_words(view: RunView, result: Evaluation, reader: RunReader | None) -> RunView:
     """Verdict and findings; a run's periods are looked for in `reader`, which is None for several runs."""
     view = judge_view(view, result)
-    answered = view.answered()
     findings = describe(traits(result, one_run=reader is not None))
     folds: tuple[Folded, ...] = ()
-    if reader is not None and answered.any():
-        stretch = _stretch(result)
+    stretch = _stretch(result)
+    if reader is not None and (explainable(stretch) & (stretch.reaction_ns != NO_STAMP)).any():
         explanation = explain_run(stretch, None)
         if stretch is not result:
             findings.append(
@@ -186,7 +185,7 @@ def _stretch(result: Evaluation) -> Evaluation:
 
 
 def _folds(explanation: Explanation, result: Evaluation) -> tuple[Folded, ...]:
-    origin_ns = int(result.stimulus_ns[np.flatnonzero(result.status != Status.AMBIGUOUS)[0]])
+    origin_ns = int(result.stimulus_ns[np.flatnonzero(explainable(result))[0]])
     return tuple(
         Folded(
             period_ns=found.finding.period_ns, error_ns=found.finding.error_ns, origin_ns=origin_ns,

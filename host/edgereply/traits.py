@@ -15,6 +15,7 @@ from edgereply.analysis.modes import Mode, find_modes
 from edgereply.analysis.pulses import LongPulses, long_pulses
 from edgereply.analysis.shares import share_interval
 from edgereply.evaluate import Evaluation
+from edgereply.inside import CHUNK
 from edgereply.stamps import NO_STAMP
 
 CONFIDENCE: Final = 0.95
@@ -130,16 +131,20 @@ def _tolerance(reaction: NDArray[np.int64]) -> Tolerance | None:
 
 
 def _order(result: Evaluation, answered: NDArray[np.bool_], reaction: NDArray[np.int64]) -> Order:
-    asked = result.stimulus_ns[answered]
     rise = np.where(answered, result.stimulus_ns + result.reaction_ns, NO_STAMP)
+    jitter = response_jitter(result.stimulus_ns, rise, answered)
     errors, _ = period_errors(result.stimulus_ns, rise, answered)
-    off = dict(zip(("median_ns", "p99_ns"), quantile_states(np.abs(errors), [0.5, 0.99], CONFIDENCE), strict=True))
+    np.abs(errors, out=errors)
+    off = dict(zip(("median_ns", "p99_ns"), quantile_states(errors, [0.5, 0.99], CONFIDENCE), strict=True))
+    # Columns of a long run are let go as soon as they have been used.
+    del rise, errors
+    asked = result.stimulus_ns[answered]
     return Order(
         length_s=float(asked[-1] - asked[0]) / 1e9,
         warm_up=find_warm_up(reaction),
         drift=find_drift(reaction, asked),
         dependence=measure_dependence(reaction),
-        jitter=response_jitter(result.stimulus_ns, rise, answered),
+        jitter=jitter,
         strays=off,
     )
 
@@ -149,12 +154,23 @@ def _pulses(result: Evaluation) -> LongPulses | None:
     if not there.any():
         return None
     widths = result.pulse_width_ns[there]
-    stimuli = np.sort(result.stimulus_ns[result.stimulus_ns != NO_STAMP])
-    rises = (result.stimulus_ns + result.reaction_ns)[there]
-    # A late rise may come after stimuli that are not its own: what counts is the first one behind it.
-    following = np.append(stimuli, _LONGEST_NS)[np.searchsorted(stimuli, rises, side="right")]
-    known = (result.stimulus_ns[there] != NO_STAMP) & (result.reaction_ns[there] != NO_STAMP)
-    return long_pulses(widths, None, following - rises if known.all() else None)
+    known = (result.stimulus_ns != NO_STAMP) & (result.reaction_ns != NO_STAMP)
+    return long_pulses(widths, None, _until_next(result, there) if known[there].all() else None)
+
+
+def _until_next(result: Evaluation, chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """From each chosen rise to the next stimulus: a late rise may come after stimuli that are not its own."""
+    stimuli = result.stimulus_ns
+    if (stimuli[1:] < stimuli[:-1]).any():
+        stimuli = np.sort(stimuli)
+    gaps = []
+    for start in range(0, len(chosen), CHUNK):
+        part = slice(start, start + CHUNK)
+        rises = (result.stimulus_ns[part] + result.reaction_ns[part])[chosen[part]]
+        place = np.searchsorted(stimuli, rises, side="right")
+        following = np.where(place < stimuli.size, stimuli[np.minimum(place, stimuli.size - 1)], _LONGEST_NS)
+        gaps.append(following - rises)
+    return np.concatenate(gaps)
 
 
 def _jitter(order: Order) -> dict[str, Any]:

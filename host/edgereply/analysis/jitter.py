@@ -16,6 +16,8 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.summary import mean_and_std
 
+_CHUNK = 1 << 16
+
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class ResponseJitter:
@@ -102,19 +104,32 @@ def response_jitter(
         raise ValueError(
             f"one response and one mark a stimulus, got {stimulus_ns.size}, {rise_ns.size} and {answered.size}"
         )
-    errors, first = period_errors(stimulus_ns, rise_ns, answered)
-    changes = np.diff(errors)
-    if errors.size and first[-1] - first[0] >= errors.size:
-        changes = changes[np.diff(first) == 1]
     # Strays differ from reaction times by a constant, which no measure of spread sees.
     strays = rise_ns - stimulus_ns
+    errors, both = np.diff(strays), answered[:-1] & answered[1:]
     if not answered.all():
         strays = strays[answered]
+    tie_std_ns, tie_peak_to_peak_ns = mean_and_std(strays)[1], int(np.ptp(strays)) if strays.size else None
+    # Columns of a long run are let go as soon as they have been used.
+    del strays
+    cycle_to_cycle_max_ns = _largest_change(errors, both)
+    errors = errors if both.all() else errors[both]
     return ResponseJitter(
         periods=int(errors.size),
         period_std_ns=mean_and_std(errors)[1],
         period_peak_to_peak_ns=int(np.ptp(errors)) if errors.size else None,
-        cycle_to_cycle_max_ns=max(int(changes.max()), -int(changes.min())) if changes.size else None,
-        tie_std_ns=mean_and_std(strays)[1],
-        tie_peak_to_peak_ns=int(np.ptp(strays)) if strays.size else None,
+        cycle_to_cycle_max_ns=cycle_to_cycle_max_ns,
+        tie_std_ns=tie_std_ns,
+        tie_peak_to_peak_ns=tie_peak_to_peak_ns,
     )
+
+
+def _largest_change(errors: NDArray[np.int64], known: NDArray[np.bool_]) -> int | None:
+    """Largest difference of neighbours of which both are known; in pieces that stay in the processor's cache."""
+    largest = None
+    for start in range(0, errors.size - 1, _CHUNK):
+        part = slice(start, start + _CHUNK + 1)
+        changes = np.diff(errors[part])[known[part][:-1] & known[part][1:]]
+        if changes.size:
+            largest = max(largest or 0, int(changes.max()), -int(changes.min()))
+    return largest

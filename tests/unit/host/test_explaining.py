@@ -1,8 +1,12 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
 from edgereply.errors import DataError
+from edgereply.evaluate import evaluate
 from edgereply.explaining import as_dict, explain_run, sentences
+from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
 from tests.fakes.made_runs import TICK_NS, from_reactions, random_stimuli, ticking_board
 
 
@@ -60,3 +64,17 @@ def test_the_json_form_holds_the_fold_and_only_plain_values() -> None:
     document = as_dict(explain_run(result, 10_000))
     again = json.loads(json.dumps(document))
     assert again["periods"][0]["finding"]["period_ns"] == pytest.approx(TICK_NS, rel=50e-6)
+
+
+def test_stimuli_that_left_no_stamp_on_the_board_are_not_explained() -> None:
+    stimulus, reaction = ticking_board(20_000, 3)
+    seq = np.arange(stimulus.size, dtype=np.uint32)
+    edge = np.where(np.arange(stimulus.size) % 50 == 7, NO_STAMP, stimulus)
+    board = BoardStamps(edge, stimulus + 10, stimulus + reaction, stimulus + reaction + 4_200, seq, seq)
+    nothing = np.empty(0, np.int64)
+    result = evaluate(SourceStamps(nothing, nothing, nothing), board, 100_000_000, None, captures=False)
+    explanation = explain_run(result, 10_000)
+    assert explanation.periods[0].finding.period_ns == pytest.approx(TICK_NS, rel=1e-6)
+    unstamped = replace(result, stimulus_ns=np.full(stimulus.size, NO_STAMP))
+    with pytest.raises(DataError, match="nothing was answered"):
+        explain_run(unstamped, None)

@@ -39,8 +39,10 @@ def fold(view: RunView, index: int = 0) -> go.Figure | None:
         same_y=False,
     )  # fmt: skip
     stamped = view.stimulus_ns != NO_STAMP
-    at_ns = _within(view.stimulus_ns[stamped], found)
-    cells = density.over_phase(at_ns, view.reaction_ns[stamped], found.period_ns, _COLUMNS, _ROWS)
+    every = bool(stamped.all())
+    reaction_ns = view.reaction_ns if every else view.reaction_ns[stamped]
+    at_ns = _within(view.stimulus_ns if every else view.stimulus_ns[stamped], found)
+    cells = density.over_phase(at_ns, reaction_ns, found.period_ns, _COLUMNS, _ROWS)
     if cells is not None:
         heat(
             figure, cells.x_edges_ns / cycle, cells.y_edges_ns / size, cells.counts,
