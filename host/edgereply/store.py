@@ -9,6 +9,7 @@ import itertools
 import json
 import os
 import time
+from collections import Counter
 from collections.abc import Callable, Iterable, Iterator
 from pathlib import Path
 from typing import TypeVar
@@ -54,6 +55,7 @@ class RunWriter:
         self._board: list[BoardStamps] = []
         self._observed: list[ObservedEdges] = []
         self._pending = 0
+        self._numbers: Counter[str] = Counter()
         self._committed_at = time.monotonic()
         try:
             if directory.exists() and any(directory.iterdir()):
@@ -153,14 +155,15 @@ class RunWriter:
             self.commit()
 
     def _write_part(self, folder: str, table: pa.Table) -> None:
-        number = sum(part.file.startswith(folder + "/") for part in self.record.parts)
-        name = f"{folder}/part-{number:05}.parquet"
+        # Counted, not looked for: a run of a day has tens of thousands of parts.
+        name = f"{folder}/part-{self._numbers[folder]:05}.parquet"
 
         def write(path: Path) -> None:
             pq.write_table(table, path, compression="zstd", write_page_checksum=True)
 
         digest = _replace(self.directory / name, write)
         self.record.parts.append(Part(file=name, rows=table.num_rows, sha256=digest))
+        self._numbers[folder] += 1
 
     def _write_record(self) -> None:
         text = self.record.model_dump_json(indent=1)
@@ -296,7 +299,8 @@ class RunReader:
         return map(read, files), sum(rows_of(path) for path in files)
 
     def _files(self, folder: str) -> list[Path]:
-        found = sorted((self.directory / folder).glob("part-*.parquet"))
+        # The number grows beyond five digits in a run of some days.
+        found = sorted((self.directory / folder).glob("part-*.parquet"), key=lambda path: (len(path.name), path.name))
         if self.cut_off:
             return found
         listed = {self.directory / part.file: part for part in self.record.parts if part.file.startswith(folder + "/")}

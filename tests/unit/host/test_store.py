@@ -1,4 +1,5 @@
 import json
+import re
 import shutil
 from pathlib import Path
 
@@ -9,7 +10,7 @@ import pytest
 from edgereply.errors import DataError, StoreError
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunReader, RunWriter, replace_record
 
 
 def record() -> RunRecord:
@@ -210,3 +211,17 @@ def test_stimuli_that_run_backwards_are_refused(finished: Path) -> None:
 def test_readings_nested_without_end_are_left_out(finished: Path) -> None:
     (finished / "context.jsonl").write_text("[" * 100_000 + '\n{"board_ns": 5}\n')
     assert RunReader(finished).context() == [{"board_ns": 5}]
+
+
+def test_parts_of_a_run_of_days_stay_in_order(finished: Path) -> None:
+    for old, new in ((0, 99_999), (1, 100_000)):
+        for folder in ("stamps", "board"):
+            (finished / folder / f"part-{old:05}.parquet").rename(finished / folder / f"part-{new:05}.parquet")
+    record, numbers = RunReader(finished).record, {"00000": "99999", "00001": "100000"}
+    moved = [
+        part.model_copy(update={"file": re.sub(r"\d{5}", lambda found: numbers[found[0]], part.file)})
+        for part in record.parts
+    ]
+    replace_record(finished, record.model_copy(update={"parts": moved}))
+    stimulus, _, _ = RunReader(finished).source().edges()
+    assert stimulus.tolist() == [n * 5_000_000 for n in range(50)]
