@@ -47,14 +47,15 @@ def command(
             )
         found = evaluate_by_pieces(reader, deadline_ns)
         judgement, evidence, summary = judge_pieces(found, confidence, exceed), found.evidence, found.summary(virtual)
+        summed = {"by_pieces": summary["by_pieces"], "summary": summary}
         more = [*words(summary), *found.notes]
     else:
         result = evaluate_run(reader, deadline_ns)
         judgement, evidence = judge_run(result, deadline_ns, confidence, exceed, tail), result.evidence
-        summary, more = {}, []
+        summed, more = {}, []
     grade = f"{'virtual, ' if virtual else ''}{evidence}"
     if as_json:
-        put_json({"run": str(run), "evidence": evidence, "virtual": virtual, **judgement.as_dict(), **summary})
+        put_json({"run": str(run), "evidence": evidence, "virtual": virtual, **judgement.as_dict(), **summed})
     else:
         print(f"{run} ({grade})")
         for sentence in [*sentences(judgement), *more]:
