@@ -51,7 +51,8 @@ def carried_out(words: Sequence[object], timeout_s: float, log: Path, **env: str
                 [str(word) for word in words], cwd=ROOT, env={**os.environ, **env}, stdin=subprocess.DEVNULL,
                 stdout=file, stderr=subprocess.STDOUT, timeout=timeout_s, check=False,
             )  # fmt: skip
-        except subprocess.TimeoutExpired:
+        except (OSError, subprocess.TimeoutExpired) as error:
+            file.write(f"{error}\n")
             return False
     return done.returncode == 0
 

@@ -11,6 +11,7 @@ from edgereply_agent.errors import RouteError
 from edgereply_protocol import Json
 
 from .base import Route
+from .chips import V2_HINT, Chips
 
 GPIOD_HINT = "install it on the board: python3 -m pip install 'gpiod>=2.1', or use the route chardev"
 SYSFS_HINT = "use the route chardev; the kernel needs CONFIG_GPIO_SYSFS for this one"
@@ -18,8 +19,25 @@ CHARDEV_HINT = "is a GPIO driver loaded? see `ls /sys/bus/gpio/devices` on the b
 
 
 def _chardev() -> str:
-    chips = [name for name in _names("/dev") if name.startswith("gpiochip")]
-    return "" if chips else "there is no /dev/gpiochip*"
+    return chardev_lacks(Chips())
+
+
+def chardev_lacks(chips: Chips) -> str:
+    """What keeps the character device from being used, in words; a chip that may not be opened tells nothing."""
+    paths = chips.paths()
+    for path in paths:
+        try:
+            fd = chips.open(path)
+        except RouteError:
+            continue
+        try:
+            if chips.info(fd, path).lines:
+                chips.line(fd, 0, path)
+        except RouteError as error:
+            return f"{error.what}: {V2_HINT}" if error.code == "no-route" else ""
+        finally:
+            os.close(fd)
+    return "" if paths else "there is no /dev/gpiochip*"
 
 
 def _gpiod() -> str:
@@ -70,10 +88,3 @@ def load(name: str) -> Route:
         raise RouteError("no-route", f"the route {name} cannot be loaded: {error}", name, remedy) from error
     assert isinstance(route, Route)
     return route
-
-
-def _names(directory: str) -> list[str]:
-    try:
-        return sorted(os.listdir(directory))
-    except OSError:
-        return []
