@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import signal
+import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -14,8 +15,8 @@ from edgereply_agent.errors import SettingError
 from edgereply_agent.keeper import Keeper
 from edgereply_agent.settings import Realtime
 from edgereply_agent.starvation import GUARD_S, SHORTEST_S, check_throttle, guard_s, guard_warning, throttle_off
-from edgereply_protocol import Fault, Start, Started, Stopped
-from tests.fakes.agent_process import gone
+from edgereply_protocol import Fault, Start, Started, Stop, Stopped
+from tests.fakes.agent_process import AgentProcess, gone
 from tests.unit.agent.conftest import VirtualBoard
 
 
@@ -155,34 +156,55 @@ def test_beats_and_disarming_keep_it_quiet(tmp_path: Path) -> None:
     assert not keeper.alive()
 
 
-def start(board: VirtualBoard, **changes: Any) -> None:
-    """As `VirtualBoard.respond`, as root: with a priority."""
+@pytest.mark.skipif(os.geteuid() != 0, reason="needs root")
+@pytest.mark.parametrize(("wait", "expected"), [("spin", SHORTEST_S), ("block", None)])
+def test_a_spinning_responder_of_a_priority_is_guarded_and_no_other(
+    board: VirtualBoard, wait: str, expected: int | None
+) -> None:
     realtime = {"fifo_priority": 5, "cpus": None, "lock_memory": False, "hold_cpu_latency": False}
     board.agent.greet()
-    in_effect = board.agent.configure("respond", board.settings(realtime=realtime, dead_man_s=1, **changes)).in_effect
+    in_effect = board.agent.configure("respond", board.settings(realtime=realtime, dead_man_s=1, wait=wait)).in_effect
     assert in_effect["realtime"]["fifo_priority"] == 5
-    assert in_effect["guard_s"] == (SHORTEST_S if changes["wait"] == "spin" else None)
-    assert board.wires.wires
-    board.agent.send(Start())
-    board.agent.expect(Started)
+    assert in_effect["guard_s"] == expected
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="needs root")
-def test_a_session_that_cannot_run_has_its_spinning_responder_ended_and_says_so(board: VirtualBoard) -> None:
-    start(board, wait="spin")
-    (worker,) = board.agent.children()["workers"]
-    board.agent.process.send_signal(signal.SIGSTOP)
-    assert gone(worker, 30)
-    board.agent.process.send_signal(signal.SIGCONT)
-    message = board.agent.next()
-    while not isinstance(message, Fault):
-        message = board.agent.next()
-    assert message.code == "responder-died"
-    assert f"the agent stood still for {SHORTEST_S} s" in message.what
-    board.agent.expect(Stopped)
-    assert set(board.wires.changes_until_closed()) == {0}
+# A guarded responder that sleeps: a spinning one of a priority would take a CPU from the other tests.
+GUARDED = """
+from edgereply_agent.tasks import base
+base.guard_s, base.guard_warning = lambda *_: 3, lambda *_: []
+from edgereply_agent.__main__ import main
+raise SystemExit(main())
+"""
 
 
-@pytest.mark.skipif(os.geteuid() != 0, reason="needs root")
-def test_a_blocking_responder_is_not_looked_after(board: VirtualBoard) -> None:
-    start(board, wait="block")
+def test_a_session_that_stood_still_has_its_responder_ended_and_says_so(board: VirtualBoard) -> None:
+    with AgentProcess([sys.executable, "-c", GUARDED]) as agent:
+        agent.greet()
+        assert agent.configure("respond", board.settings(dead_man_s=1)).in_effect["guard_s"] == 3
+        assert board.wires.wires
+        agent.send(Start())
+        agent.expect(Started)
+        (worker,) = agent.children()["workers"]
+        agent.process.send_signal(signal.SIGSTOP)
+        assert gone(worker, 30)
+        agent.process.send_signal(signal.SIGCONT)
+        message = agent.next()
+        while not isinstance(message, Fault):
+            message = agent.next()
+        assert message.code == "responder-died"
+        assert "the agent stood still for 3 s" in message.what
+        agent.expect(Stopped)
+        assert set(board.wires.changes_until_closed()) == {0}
+
+
+def test_a_session_that_goes_on_keeps_its_responder(board: VirtualBoard) -> None:
+    with AgentProcess([sys.executable, "-c", GUARDED]) as agent:
+        agent.greet()
+        agent.configure("respond", board.settings())
+        assert board.wires.wires
+        agent.send(Start())
+        agent.expect(Started)
+        time.sleep(7)
+        board.pulse()
+        agent.send(Stop())
+        assert agent.expect(Stopped).answered == 1
