@@ -199,15 +199,17 @@ class Task:
         """
         if (error := self._starved()) is not None:
             return "the responder starved the board", error
-        for worker in self._workers:
-            if not worker.alive() and (error := worker.failure()):
+        # Asked once: who dies between two questions would seem to have ended as it should.
+        ended = [worker for worker in self._workers if not worker.alive()]
+        for worker in ended:
+            if (error := worker.failure()) is not None:
                 return f"{worker.name} ended", error
         if self._keeper is not None and not self._keeper.alive():
             return "keeper ended", AgentError(
                 "internal", "the keeper process, which sets outputs low in an emergency, was ended", "agent",
                 "find out who ended it, and run again",
             )  # fmt: skip
-        if self._workers and not any(worker.alive() for worker in self._workers):
+        if self._workers and len(ended) == len(self._workers):
             return "done", None
         return None
 

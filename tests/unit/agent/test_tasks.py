@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import signal
 import time
 from collections.abc import Iterator
 from pathlib import Path
@@ -19,7 +20,7 @@ from edgereply_agent.settings import Reader, read_plan
 from edgereply_agent.tasks import make
 from edgereply_agent.tasks.base import Task
 from edgereply_protocol import Block, Layout, Stamps, Stop, Stopped
-from tests.fakes.agent_process import open_fds
+from tests.fakes.agent_process import gone, open_fds
 from tests.fakes.gpio_kernel import FakeChip, FakeGpioKernel, FakeLine
 from tests.unit.agent.conftest import VirtualBoard
 
@@ -79,6 +80,23 @@ def test_respond_holds_the_lines_and_gives_them_back(kernel: FakeGpioKernel) -> 
     task.close()
     assert kernel.level("OUT") == 0
     make("respond", settings("input=IN", "output=OUT"), ()).close()
+
+
+def test_a_worker_that_dies_while_the_task_is_looked_at_has_not_ended_as_it_should(
+    kernel: FakeGpioKernel, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    task = make("respond", settings("input=IN", "output=OUT"), ())
+    (worker,) = task._workers
+    plain, asked = worker.alive, iter([True])
+    os.kill(worker.pid, signal.SIGKILL)
+    assert gone(worker.pid)
+    monkeypatch.setattr(worker, "alive", lambda: next(asked, False) or plain())
+    assert task.check() is None, "alive when asked first"
+    ended = task.check()
+    assert ended is not None
+    assert ended[1] is not None
+    assert "killed by signal 9" in ended[1].what
+    task.close()
 
 
 def test_failed_set_up_gives_back_what_it_took(kernel: FakeGpioKernel) -> None:
