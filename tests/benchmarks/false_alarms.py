@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.false_alarms [seeds] [stimuli]
 
-Half the runs have a light tail, half a heavy one. At most 1 % may show a cause. 1,000 seeds by default.
+Half the runs have a light tail, half a heavy one. At most 1 % may show a cause. 1,000 seeds by default. Then the same
+runs with late answers in bursts at random times: a burst may be reported, a period is none of them.
 """
 
 import sys
@@ -21,6 +22,22 @@ def undisturbed(seed: int, stimuli: int) -> tuple[NDArray[np.int64], NDArray[np.
     return stimulus_ns, (8_000.0 + tail).astype(np.int64)
 
 
+def bursting(seed: int, stimuli: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """The same with disturbances at random, each holding up answers for 10 ms on average, 5 % of the time."""
+    stimulus_ns, reaction_ns = undisturbed(seed, stimuli)
+    rng = np.random.default_rng([seed, 1])
+    starts = np.cumsum(rng.exponential(200_000_000, stimuli)).astype(np.int64)
+    ends = np.maximum.accumulate(starts + rng.exponential(10_000_000, stimuli).astype(np.int64))
+    last = np.searchsorted(starts, stimulus_ns, side="right") - 1
+    held = (last >= 0) & (stimulus_ns < ends[np.maximum(last, 0)])
+    return stimulus_ns, reaction_ns + np.where(held, rng.exponential(200_000, stimuli), 0).astype(np.int64)
+
+
+def periods(seeds: range, stimuli: int) -> list[int]:
+    """Seeds whose run with bursts shows a period."""
+    return [seed for seed in seeds if explain(*bursting(seed, stimuli)).periods]
+
+
 def alarms(seeds: range, stimuli: int) -> list[int]:
     """Seeds whose run shows a cause."""
     return [seed for seed in seeds if explain(*undisturbed(seed, stimuli)).outcome == "cause found"]
@@ -31,6 +48,9 @@ def main(seeds: int, stimuli: int) -> None:
     print(
         f"{len(found)} of {seeds} undisturbed runs of {stimuli} stimuli show a cause: {100 * len(found) / seeds:.2f} %"
     )
+    print(f"seeds: {found}", flush=True)
+    found = periods(range(seeds), stimuli)
+    print(f"{len(found)} of {seeds} runs with bursts at random show a period: {100 * len(found) / seeds:.2f} %")
     print(f"seeds: {found}")
 
 

@@ -20,6 +20,7 @@ from edgereply.analysis.period_search import FEWEST_LATE, PeriodFinding, PeriodS
 from edgereply.analysis.quantiles import quantiles
 from edgereply.analysis.stimulus_lock import Lock, find_locks
 from edgereply.analysis.suspects import Suspect, name_suspects
+from edgereply.analysis.visits import without_bursts
 
 Outcome = Literal["cause found", "no cause found", "not enough data"]
 
@@ -113,7 +114,7 @@ def explain(
     own = next((lock for lock in locks if lock.suspect is None), None)
     # Faster rhythms than half the stimuli's rate cannot be told from slower ones.
     shortest = 5_000 if own is None else max(5_000, math.ceil(2.0 * own.period_ns))
-    search = search_periods(stimulus_ns, late, shortest)
+    search = without_bursts(search_periods(stimulus_ns, late, shortest), stimulus_ns, late)
     bursts = find_bursts(stimulus_ns, search.unexplained)
     left = search.unexplained.copy()
     for burst in bursts:
