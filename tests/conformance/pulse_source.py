@@ -145,6 +145,15 @@ class PulseSourceSuite:
         _, whole = self.run(source, self.plan)
         assert (whole.kind == STIMULUS).sum() == self.plan.count
 
+    def test_abort_right_behind_a_start(self, source: PulseSource) -> None:
+        """The source may not even have heard of the run; it ends all the same, and so does the next one."""
+        for _ in range(3):
+            source.arm(replace(self.plan, count=self.endless))
+            source.start()
+            source.abort()
+            batch = joined(self.batches(source))
+            assert (batch.kind == STIMULUS).sum() < self.endless
+
     @pytest.mark.parametrize("seed", range(6))
     def test_abort_at_a_random_moment(self, source: PulseSource, seed: int) -> None:
         rng = random.Random(seed)

@@ -49,6 +49,7 @@ class ReferenceSource:
         self._timeline: Timeline | None = None
         self._armed = False
         self._heard_s = 0.0
+        self._heard_any = False
         self._failure: HostError | None = None
         self._closed = False
         try:
@@ -106,6 +107,7 @@ class ReferenceSource:
         self._dialogue.tell("READ?")
         self._stream = scpi.BlockStream()
         self._heard_s = time.monotonic()
+        self._heard_any = False
 
     def read(self, timeout_s: float) -> SourceBatch | None:
         """Wait for edges; see `PulseSource.read`.
@@ -136,8 +138,11 @@ class ReferenceSource:
     def abort(self) -> None:
         """End the run early; see `PulseSource.abort`. A port that is gone shows at the next read."""
         if self._failure is None and not self._closed:
+            # A device clear empties the instrument's input: it could swallow the READ? that was sent just before it,
+            # and there would be no run to end and no answer to wait for.
+            heard = self._stream is None or self._heard_any
             try:
-                self._port.send(scpi.DEVICE_CLEAR)
+                self._port.send(scpi.DEVICE_CLEAR if heard else scpi.message("ABOR"))
             except SourceError as error:
                 self._failure = error
 
@@ -172,6 +177,7 @@ class ReferenceSource:
             data = self._port.receive(Deadline(min(deadline.remaining_s(), SILENCE_S)))
             if data:
                 self._heard_s = time.monotonic()
+                self._heard_any = True
                 blocks = stream.feed(data)
             elif time.monotonic() - self._heard_s > SILENCE_S:
                 self._failure = self._dialogue.silent(f"sent nothing for {SILENCE_S:g} s in the middle of a run")
