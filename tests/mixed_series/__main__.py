@@ -11,6 +11,7 @@ from pathlib import Path
 
 from edgereply.sweep.table import NOTE
 from tests.mixed_series.bench import PLAN, bench_text
+from tests.products import BuildError
 from tests.rig.packages import RigError
 from tests.rig.rig import Rig
 from tests.virtual_board import VirtualBoard
@@ -67,7 +68,7 @@ def main() -> int:
     try:
         with tempfile.TemporaryDirectory(prefix="edgereply-mixed-") as folder:
             code, printed = measure(Path(folder), arguments.out)
-    except (VirtualBoardError, RigError) as error:
+    except (VirtualBoardError, RigError, BuildError) as error:
         print(f"mixed series: {error}", file=sys.stderr)
         return TROUBLE
     print(printed, end="")

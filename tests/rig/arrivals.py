@@ -9,11 +9,11 @@ TICK_HZ = 16_000_000
 WORD = 1 << 32
 
 
-def ticks(seconds: str) -> int:
+def ticks(seconds: str, tick_hz: int = TICK_HZ) -> int:
     """Returns: floor(seconds * tick rate + 0.5), in exact decimal arithmetic."""
     with localcontext() as context:
         context.prec = 60
-        return int((Decimal(seconds) * TICK_HZ + Decimal("0.5")).to_integral_value(ROUND_FLOOR))
+        return int((Decimal(seconds) * tick_hz + Decimal("0.5")).to_integral_value(ROUND_FLOOR))
 
 
 def draws(seed: int) -> Iterator[int]:

@@ -1,0 +1,74 @@
+"""The rig itself: what the harness adds to the emulator is needed and changes nothing else; ends and errors."""
+
+from __future__ import annotations
+
+import json
+import time
+from pathlib import Path
+
+import pytest
+
+from tests.rig.client import STIMULUS, Client, Record, values
+from tests.rig.truth import WRAP
+from tests.rp2040.build import HARNESS
+from tests.rp2040.checks import check_stamps, measured
+from tests.rp2040.rig import EmulatorError, Responder, Rp2040Rig
+
+pytestmark = pytest.mark.rig
+
+PATIENCE_S = 300.0
+ANSWERS = Responder(delay_min=200, delay_max=110_000, width=7_001)
+
+
+def run(*without: str) -> tuple[list[Record], list[tuple[int, str, int]]]:
+    """One short run: records and edges, both counted from its beginning."""
+    with Rp2040Rig(responder=ANSWERS, without=without) as rig:
+        records = measured(rig, "PULS:PER 1 MS", "PULS:ARR:FLO 0.2 MS", "PULS:COUN 40")
+        edges = rig.truth().edges
+    start, first = records[0][1], edges[0].cycle
+    counted = [(kind, (value - start) % WRAP) for kind, value in records[:-1]]
+    return counted, [(edge.cycle - first, edge.signal, edge.level) for edge in edges]
+
+
+def test_skipped_time_is_as_if_it_had_been_stepped_through() -> None:
+    """Every stamp and every edge, to the cycle; the program's own steps are all taken in the second run."""
+    assert run() == run("skipping")
+
+
+def test_without_the_synchroniser_the_first_stimulus_would_be_seen_a_tick_early() -> None:
+    (first, _), (early, _) = run(), run("synchroniser")
+    stamps, earlier = values(first, STIMULUS), values(early, STIMULUS)
+    assert [after - before for after, before in zip(stamps, earlier, strict=True)] == [1] * 40
+
+
+def test_a_port_that_is_not_read_makes_virtual_time_wait() -> None:
+    """Some 38 kB come from this run, and the pseudo-terminal holds far less; nothing may be lost meanwhile."""
+    with Rp2040Rig(responder=Responder(delay_min=500, delay_max=5_000, width=1_000)) as rig, Client(rig.port) as client:
+        client.set("OUTP ON", "PULS:PER 0.4 MS", "PULS:ARR:FLO 0.2 MS", "PULS:COUN 2500")
+        client.send("READ?")
+        before = -1
+        end = time.monotonic() + PATIENCE_S
+        while (now := rig.truth().now) != before:
+            assert time.monotonic() < end, "the terminal takes everything"
+            before = now
+            time.sleep(0.5)
+        records = [record for block in client.blocks() for record in block]
+        check_stamps(records, rig.truth())
+        assert len(values(records, STIMULUS)) == 2500
+        assert rig.truth().now > before
+
+
+def test_a_missing_image_is_said(tmp_path: Path) -> None:
+    with pytest.raises(EmulatorError, match=r"pulse-source\.bin"), Rp2040Rig(folder=tmp_path):
+        pass
+
+
+def test_the_lock_file_pins_what_is_installed_and_names_no_host() -> None:
+    text = (HARNESS / "package-lock.json").read_text()
+    lock, wanted = json.loads(text), json.loads((HARNESS / "package.json").read_text())
+    assert "://" not in text
+    packages = {name: entry for name, entry in lock["packages"].items() if name}
+    assert {name.removeprefix("node_modules/"): entry["version"] for name, entry in packages.items()} == wanted[
+        "dependencies"
+    ]
+    assert all(entry["integrity"].startswith("sha512-") for entry in packages.values())
