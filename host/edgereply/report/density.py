@@ -193,12 +193,16 @@ def slowest_over_time(
     Returns:
         Start of each part that has an answer, from the first stimulus, and the slowest there.
     """
-    answered = reaction_ns != NO_STAMP
-    if not answered.any():
+    if not since_ns.size:
         return np.empty(0, dtype=np.int64), np.empty(0, dtype=np.int64)
     width = max(1, -(-(int(since_ns[-1]) + 1) // parts))
-    part, first = np.unique(since_ns[answered] // width, return_index=True)
-    return part * width, np.maximum.reduceat(reaction_ns[answered], first)
+    starts = width * np.arange(int(since_ns[-1]) // width + 1, dtype=np.int64)
+    cuts = np.searchsorted(since_ns, np.append(starts, since_ns[-1] + 1))
+    filled = np.flatnonzero(np.diff(cuts))
+    # What stands for a missing answer is less than any.
+    slowest = np.maximum.reduceat(reaction_ns, cuts[filled])
+    there = slowest != NO_STAMP
+    return starts[filled][there], slowest[there]
 
 
 def usual_end(reaction_ns: NDArray[np.int64], pulse_width_ns: NDArray[np.int64]) -> int:
