@@ -17,8 +17,8 @@ THROTTLE_ON = "turn it on: echo 950000 | sudo tee /proc/sys/kernel/sched_rt_runt
 def throttle_off(folder: str = FOLDER) -> bool:
     """Whether the kernel lets real-time processes take all of a CPU's time.
 
-    Source: Documentation/scheduler/sched-rt-group.rst: a runtime of -1 is no limit; one as long as the period is none
-    either.
+    Source: Documentation/scheduler/sched-rt-group.rst: a runtime of -1 is no limit. From memory: one as long as the
+    period is none either, and kernels from 6.12 on keep some time for others in another way, whatever this says.
     """
     try:
         runtime_us, period_us = (_number(f"{folder}/sched_rt_{name}_us") for name in ("runtime", "period"))
