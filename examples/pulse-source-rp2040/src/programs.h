@@ -9,7 +9,8 @@
  * A path of n cycles holds n / 2 decrements. X also passes zero, where JMP X-- does not jump: what such a jump leads
  * to is therefore always what follows it too, by its place or by the machine's wrap.
  *
- * Encodings are from memory of the data sheet; tests/rp2040 runs them in an emulator, an implementation of its own. */
+ * Encodings are from memory of the data sheet. An assembler for the PIO that is not ours made the same words of the same
+ * programs, and tests/rp2040 runs them in an emulator, an implementation of its own. */
 
 #include <stdint.h>
 
