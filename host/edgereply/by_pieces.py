@@ -23,8 +23,8 @@ from edgereply.inside import answered, difference
 from edgereply.pieces import LATEST, STIMULI, BoardFeed, Piece, cut
 from edgereply.records import Evidence
 from edgereply.report.text import duration
+from edgereply.run_reader import RunReader, in_order
 from edgereply.stamps import NO_STAMP, BoardStamps
-from edgereply.store import RunReader, in_order
 
 Int64s = NDArray[np.int64]
 

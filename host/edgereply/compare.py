@@ -17,9 +17,9 @@ from edgereply.overrides import override
 from edgereply.records import now_iso
 from edgereply.report.view import RunView
 from edgereply.run import Watcher
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, plan_blocks, save_series
 from edgereply.settings import OUR_RESPONDERS, Bench
-from edgereply.store import RunReader
 from edgereply.views import load_view, pool_views
 
 FIGURES = ("median_ns", "p90_ns", "p99_ns")

@@ -16,7 +16,7 @@ from edgereply.analysis.quantiles import quantiles
 from edgereply.entrants import Entrant
 from edgereply.load import load_words
 from edgereply.records import RunRecord
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 
 AXES = ("route", "wait", "fifo_priority", "cpus", "hold_cpu_latency", "responder", "load")
 LEFT_ALONE = {"fifo_priority": "none", "cpus": "any", "hold_cpu_latency": "no", "responder": "agent", "load": "none"}

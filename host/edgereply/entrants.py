@@ -17,9 +17,9 @@ from edgereply.context import Context, pooled
 from edgereply.evaluate import Evaluation, present
 from edgereply.likeness import joined_words, respects
 from edgereply.records import RunRecord, graded
+from edgereply.run_reader import RunReader
 from edgereply.series import BlockRecord, SeriesRecord, load_series
 from edgereply.stamps import NO_STAMP
-from edgereply.store import RunReader
 from edgereply.views import evaluate_run
 
 Int64s = NDArray[np.int64]

@@ -17,9 +17,10 @@ from edgereply.fixture import FixtureRecord, fixture_path, load_fixture
 from edgereply.observing import configure_observer
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.run import Outcome, Run, Watcher, responder_settings
+from edgereply.run_reader import RunReader
 from edgereply.settings import Bench, Board
 from edgereply.sources.base import PulseSource, StimulusPlan
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 from edgereply.until import Enough, Goal
 from edgereply.views import summed_up
 from edgereply.wirecheck import check_level, check_wires

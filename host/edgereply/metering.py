@@ -7,8 +7,9 @@ from edgereply.context import with_power_log
 from edgereply.errors import SettingError
 from edgereply.power import Accuracy, parse_accuracy
 from edgereply.power_log import PowerLog, read_power_log
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord
-from edgereply.store import RunReader, replace_record
+from edgereply.store import replace_record
 
 
 def parse_log_options(words: Sequence[str], boards: Sequence[str]) -> dict[str, Path]:

@@ -8,6 +8,7 @@ from pydantic import BaseModel, ConfigDict, Field
 from edgereply.units import LONGEST_NS
 
 FORMAT = 1
+CONTEXT = "context.jsonl"
 
 HISTORY = {1: "first format"}
 

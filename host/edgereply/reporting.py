@@ -22,10 +22,10 @@ from edgereply.judging import sentences as verdict_sentences
 from edgereply.pooling import pool
 from edgereply.repeating import bench_of_run, bench_of_series
 from edgereply.report.view import Folded, RunView
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, load_series
 from edgereply.stamps import NO_STAMP
 from edgereply.standing import Standing, stand
-from edgereply.store import RunReader
 from edgereply.traits import traits
 from edgereply.views import cautions, make_view
 

@@ -18,8 +18,8 @@ from edgereply.load import load_caution, load_words
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
 from edgereply.report.view import RunView
+from edgereply.run_reader import RunReader
 from edgereply.settings import OUR_RESPONDERS
-from edgereply.store import RunReader
 
 
 def load_view(directory: Path, deadline_ns: int | None = None) -> RunView:

@@ -18,8 +18,9 @@ from pathlib import Path
 import numpy as np
 
 from edgereply.records import RunRecord, SourceRecord
+from edgereply.run_reader import RunReader
 from edgereply.stamps import BoardStamps
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 from edgereply.views import evaluate_run
 
 RUNS, STIMULI = 200, 10_000

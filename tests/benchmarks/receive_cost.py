@@ -25,9 +25,10 @@ from tests.fakes.scripted_source import ScriptedSource
 
 from edgereply.board.client import BoardClient
 from edgereply.run import Run
+from edgereply.run_reader import RunReader
 from edgereply.sources.base import SourceBatch, StimulusPlan
 from edgereply.sources.records import TIME_MARK, Timeline
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 from edgereply_protocol import Block, Layout, Stamps
 
 STAMPS = 7

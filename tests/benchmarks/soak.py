@@ -26,7 +26,7 @@ import numpy as np
 from tests.benchmarks.stream_rate import BENCH
 
 from edgereply.evaluate import present
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from edgereply.views import evaluate_run
 
 PARTS = 10

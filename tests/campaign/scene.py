@@ -20,9 +20,9 @@ import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from edgereply.errors import HostError
+from edgereply.run_reader import RunReader
 from edgereply.series import load_series
 from edgereply.stamps import NO_STAMP
-from edgereply.store import RunReader
 from edgereply.views import evaluate_run
 from tests.campaign.injected.sitecustomize import LEVELS
 from tests.campaign.injected.wire_tap import LET_GO, ROW

@@ -10,7 +10,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from edgereply.store import RunReader, RunWriter
+from edgereply.run_reader import RunReader
+from edgereply.store import RunWriter
 from tests.campaign.faults import FAULTS, INTERRUPTED, KILLED, STOPPED, TROUBLE
 from tests.campaign.injected.wire_tap import LET_GO, ROW
 from tests.campaign.scene import Scene

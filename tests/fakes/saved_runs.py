@@ -8,8 +8,9 @@ from numpy.typing import NDArray
 
 from edgereply.evaluate import evaluate
 from edgereply.records import RunRecord, SourceRecord
+from edgereply.run_reader import RunReader
 from edgereply.stamps import BoardStamps, ObservedEdges
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 
 Int64s = NDArray[np.int64]
 

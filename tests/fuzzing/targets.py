@@ -17,14 +17,16 @@ import numpy as np
 
 from edgereply.errors import HostError
 from edgereply.fixture import load_fixture
+from edgereply.records import CONTEXT
 from edgereply.regression import parse_rule
 from edgereply.report.document import write_page
+from edgereply.run_reader import RunReader
 from edgereply.series import load_series
 from edgereply.settings import load_bench
 from edgereply.sources import records, scpi
 from edgereply.sources.base import SourceIdentity
 from edgereply.stamps import SourceStamps
-from edgereply.store import CONTEXT, RunReader, RunWriter
+from edgereply.store import RunWriter
 from edgereply.sweep.plan import load_plan
 from edgereply.until import parse_goal
 from edgereply.views import evaluate_run, load_view

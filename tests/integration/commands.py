@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 
 MARK = "EDGEREPLY_TEST_MARK"
 PATIENCE_S = 90.0

@@ -16,7 +16,7 @@ from tests.fakes.scripted_serial import ScriptedSerial
 from tests.integration.commands import Workplace, bench_text, explained, mounted, rows
 from tests.tools import need
 
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 
 WIRED = """
 [board.gate]

@@ -8,8 +8,8 @@ from tests.rig.rig import Rig
 
 from edgereply.explaining import explain_run, sentences
 from edgereply.measure import Measured, measure
+from edgereply.run_reader import RunReader
 from edgereply.settings import parse_bench
-from edgereply.store import RunReader
 from edgereply.views import evaluate_run, load_view
 
 pytestmark = pytest.mark.rig

@@ -14,7 +14,7 @@ from tests.integration.commands import Workplace, bench_text, rows
 
 from edgereply import __version__
 from edgereply.evaluate import evaluate
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 
 SUMMARY = {
     "stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late", "reaction", "pulse_width",

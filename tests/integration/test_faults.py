@@ -15,8 +15,8 @@ import numpy as np
 from scipy import stats
 from tests.integration.commands import Done, Workplace, bench_text, explained, rows
 
+from edgereply.run_reader import RunReader
 from edgereply.stamps import NO_STAMP
-from edgereply.store import RunReader
 
 STIMULI = 600
 TAIL = 1e-6

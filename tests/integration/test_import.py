@@ -15,7 +15,7 @@ from tests.unit.host.imports.layouts import LAYOUTS, REACTION, RISES, WIDTH, row
 
 from edgereply.cli.app import app
 from edgereply.errors import HostError
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 
 ROOT = Path(__file__).parents[2]
 RECORDINGS = ROOT / "examples" / "recordings"

@@ -18,7 +18,7 @@ from edgereply.analysis.intervals import count_needed, probability_upper_bound
 from edgereply.analysis.jitter import response_jitter
 from edgereply.analysis.quantiles import quantile_rank
 from edgereply.analysis.tolerance import wilks_count
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from edgereply.views import evaluate_run
 
 PAGE = ROOT / "docs" / "reading-the-numbers.md"

@@ -11,7 +11,7 @@ from statistics import fmean
 import pytest
 
 from edgereply.fixture import PLAN
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from tests.integration.commands import Workplace, explained
 from tests.rig.rig import Responder, Rig
 from tests.rig.truth import CYCLE_NS

@@ -10,7 +10,7 @@ from vcdvcd import VCDVCD
 from edgereply.imports.accept import Labels
 from edgereply.imports.importing import Wanted, look, read
 from edgereply.imports.waveforms import Settings
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from tests.rig.checks import measured
 from tests.rig.rig import Responder, Rig
 from tests.rig.vcd_truth import write_vcd

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from tests.virtual_bench.bench import VirtualBench
 
 pytestmark = pytest.mark.virtual_board

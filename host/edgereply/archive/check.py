@@ -13,8 +13,8 @@ from edgereply.archive.unpack import unpack
 from edgereply.digest import sha256_of
 from edgereply.errors import DataError, HostError
 from edgereply.formats import refuse_newer
+from edgereply.run_reader import RunReader
 from edgereply.settings import explain_validation
-from edgereply.store import RunReader
 from edgereply.views import summed_up
 
 MOST_MANIFEST_BYTES = 16 << 20

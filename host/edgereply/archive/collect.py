@@ -8,8 +8,8 @@ from edgereply.archive.manifest import ALLOWED, RUN_NAME, SERIES
 from edgereply.archive.redact import Redactor
 from edgereply.errors import DataError, SettingError
 from edgereply.records import RunRecord
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, load_series
-from edgereply.store import RunReader
 
 
 @dataclass(frozen=True, slots=True)

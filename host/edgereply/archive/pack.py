@@ -14,11 +14,12 @@ from edgereply.archive.manifest import ALLOWED, MANIFEST, README, REPORT, SERIES
 from edgereply.archive.redact import Redactor
 from edgereply.errors import SettingError
 from edgereply.export.target import new_file
+from edgereply.records import CONTEXT
 from edgereply.report.document import write_page
 from edgereply.report.view import RunView
 from edgereply.reporting import judge_view
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord
-from edgereply.store import CONTEXT, RunReader
 from edgereply.views import evaluate_run, make_view, pool_views
 
 SENTENCES = """How long a board takes to answer an input edge, measured: raw stamps, conditions, environment, report.

@@ -8,7 +8,7 @@ from edgereply.archive.collect import Chosen
 from edgereply.archive.pack import Staged
 from edgereply.archive.redact import Redactor
 from edgereply.report.text import clean
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 
 MOST_STAYING = 40
 

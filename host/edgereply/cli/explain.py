@@ -25,7 +25,7 @@ def command(
     from edgereply.cli.duration_option import duration_option
     from edgereply.describing import describe
     from edgereply.explaining import as_dict, context_sentences, explain_run, relate_context, sentences
-    from edgereply.store import RunReader
+    from edgereply.run_reader import RunReader
     from edgereply.traits import as_dict as traits_dict
     from edgereply.traits import traits
     from edgereply.views import cautions, evaluate_run

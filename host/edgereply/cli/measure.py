@@ -106,7 +106,7 @@ def _with_power(directory: Path, log: Path, accuracy: Any) -> Any:
     from edgereply.errors import SettingError
     from edgereply.metering import join_log
     from edgereply.power_log import read_power_log
-    from edgereply.store import RunReader
+    from edgereply.run_reader import RunReader
 
     try:
         join_log(directory, read_power_log(log), accuracy)

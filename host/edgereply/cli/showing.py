@@ -5,7 +5,7 @@ from pathlib import Path
 
 from edgereply.by_pieces import words
 from edgereply.console.result import print_result
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from edgereply.views import load_view
 
 

@@ -32,7 +32,7 @@ def command(
     from edgereply.cli.duration_option import duration_option
     from edgereply.errors import SettingError
     from edgereply.judging import judge_pieces, judge_run, sentences
-    from edgereply.store import RunReader
+    from edgereply.run_reader import RunReader
     from edgereply.views import evaluate_run
 
     reader = RunReader(run)

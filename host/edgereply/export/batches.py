@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from edgereply.analysis.pairing import Status
 from edgereply.evaluate import SEGMENTS, Evaluation
 from edgereply.records import RunRecord
+from edgereply.run_reader import RunReader
 from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
-from edgereply.store import RunReader
 from edgereply.views import evaluate_run
 
 Int64s = NDArray[np.int64]

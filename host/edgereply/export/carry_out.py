@@ -11,7 +11,7 @@ from edgereply.export.batches import FACTS, What, batches, columns, run_director
 from edgereply.export.tables import TableFile, csv_file, parquet_file
 from edgereply.export.target import new_file
 from edgereply.export.vcd import write_vcd
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 
 Format = Literal["parquet", "csv", "numpy", "vcd"]
 SUFFIX: dict[Format, str] = {"parquet": ".parquet", "csv": ".csv", "numpy": ".npz", "vcd": ".vcd"}

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from edgereply.errors import DataError, SettingError
 from edgereply.records import RunRecord
+from edgereply.run_reader import RunReader
 from edgereply.stamps import NO_STAMP
-from edgereply.store import RunReader
 
 Int64s = NDArray[np.int64]
 

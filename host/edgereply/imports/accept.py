@@ -15,8 +15,9 @@ from edgereply import __version__
 from edgereply.imports.recording import Recording
 from edgereply.imports.timeline import Roles, Timeline
 from edgereply.records import RunRecord, SourceRecord, now_iso
+from edgereply.run_reader import RunReader
 from edgereply.stamps import FALL, RISE, STIMULUS
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 from edgereply.views import evaluate_run
 
 USUAL_PPM = 100.0

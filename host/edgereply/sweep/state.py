@@ -8,8 +8,8 @@ from typing import Any
 from edgereply import __version__
 from edgereply.errors import DataError, SettingError
 from edgereply.records import now_iso
+from edgereply.run_reader import RunReader
 from edgereply.series import BlockRecord, SeriesRecord, load_series, plan_blocks, save_series
-from edgereply.store import RunReader
 from edgereply.sweep.conditions import Condition, Setup, in_words, plain
 from edgereply.sweep.plan import Plan
 

@@ -18,8 +18,9 @@ from edgereply.evaluate import Evaluation
 from edgereply.judging import judge_pieces, judge_run
 from edgereply.pieces import EARLIEST, LATEST, cut
 from edgereply.records import RunRecord, SourceRecord, now_iso
+from edgereply.run_reader import RunReader
 from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
-from edgereply.store import RunReader, RunWriter, replace_record
+from edgereply.store import RunWriter, replace_record
 from edgereply.views import evaluate_run, summed_up
 from tests.benchmarks.long_run import made_up_run
 

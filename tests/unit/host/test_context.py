@@ -12,8 +12,9 @@ from edgereply.power import Accuracy, Power
 from edgereply.power_log import PowerLog
 from edgereply.records import RunRecord, SourceRecord
 from edgereply.report.context_rows import context_columns, context_group, context_notes, degrees_cell, watts_cell
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 from tests.unit.host.report.runs import run
 
 HEAT = "gauge thermal_zone0 cpu-thermal"

@@ -17,7 +17,7 @@ from edgereply import __version__, records, series
 from edgereply.__main__ import main
 from edgereply.archive.check import check_run
 from edgereply.digest import sha256_of
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from edgereply.views import evaluate_run
 
 GOLDEN = Path(__file__).parents[2] / "reference_data/runs"

@@ -8,8 +8,9 @@ import pytest
 from edgereply.board.client import BoardClient
 from edgereply.errors import SourceError, StoreError
 from edgereply.run import Outcome, Run
+from edgereply.run_reader import RunReader
 from edgereply.sources.base import StimulusPlan
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Stamps, Start, Started, Stop, Stopped
 from tests.fakes.board_link import FakeAgentLink
 from tests.fakes.scripted_source import ScriptedSource, Step, batch

@@ -9,8 +9,9 @@ import pytest
 
 from edgereply.errors import DataError, StoreError
 from edgereply.records import RunRecord, SourceRecord, now_iso
+from edgereply.run_reader import RunReader
 from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges
-from edgereply.store import RunReader, RunWriter, replace_record
+from edgereply.store import RunWriter, replace_record
 
 
 def record() -> RunRecord:

@@ -15,8 +15,8 @@ from edgereply.archive.manifest import Manifest
 from edgereply.archive.pack import stage, write_archive
 from edgereply.archive.redact import Redactor
 from edgereply.errors import DataError, SettingError
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, plan_blocks, save_series
-from edgereply.store import RunReader
 from tests.fakes.saved_runs import save_run
 
 SECRETS = ("reject-gate-3", "A1B2C3", "joanna", "10.1.2.3", "/srv/joanna/bench.toml")

@@ -11,8 +11,9 @@ from vcdvcd import VCDVCD
 from edgereply.errors import DataError, SettingError
 from edgereply.export.carry_out import export
 from edgereply.export.vcd import LEAD_NS
+from edgereply.run_reader import RunReader
 from edgereply.stamps import BoardStamps
-from edgereply.store import RunReader, RunWriter
+from edgereply.store import RunWriter
 from tests.fakes.saved_runs import HOLD_NS, HOLES, WIDTH_NS, reactions, record, save_run, stimuli
 
 

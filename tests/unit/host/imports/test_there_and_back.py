@@ -11,7 +11,7 @@ from edgereply.export.carry_out import export
 from edgereply.imports.accept import Labels
 from edgereply.imports.importing import Wanted, look, read
 from edgereply.imports.waveforms import Settings
-from edgereply.store import RunReader
+from edgereply.run_reader import RunReader
 from edgereply.views import cautions, evaluate_run, load_view
 from tests.fakes.saved_runs import save_run
 

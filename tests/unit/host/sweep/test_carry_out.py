@@ -11,10 +11,10 @@ from edgereply.entrants import series_entrants
 from edgereply.errors import BoardError, DataError, HostError, SettingError, SourceError, StoreError
 from edgereply.measure import OpenBench, Say
 from edgereply.run import Watcher
+from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, load_series
 from edgereply.settings import Bench
 from edgereply.sources.base import SourceBatch
-from edgereply.store import RunReader
 from edgereply.sweep.carry_out import Sweep
 from edgereply.sweep.conditions import Setup, conditions_of_plan, setups
 from edgereply.sweep.lane import Ended
