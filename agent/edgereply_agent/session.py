@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import os
-import selectors
 import signal
 import sys
 import time
@@ -104,23 +103,14 @@ class Session:
     def _step(self) -> None:
         if self._task is not None:
             self._task.beat()
-        with selectors.DefaultSelector() as selector:
-            wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self._wire.pending else 0)
-            if self._wire.read_fd == self._wire.write_fd or not self._wire.pending:
-                selector.register(self._wire.read_fd, wanted)
-            else:
-                selector.register(self._wire.read_fd, selectors.EVENT_READ)
-                selector.register(self._wire.write_fd, selectors.EVENT_WRITE)
-            for fd in (self._wakeup_fd, *(self._task.watch() if self._task and not self._task.ended else ())):
-                if fd >= 0:
-                    selector.register(fd, selectors.EVENT_READ)
-            ready = {key.fd: mask for key, mask in selector.select(self._timeout())}
-        if self._wakeup_fd in ready:
+        watched = self._task.watch() if self._task is not None and not self._task.ended else []
+        readable = self._wire.wait([fd for fd in (self._wakeup_fd, *watched) if fd >= 0], self._timeout())
+        if self._wakeup_fd in readable:
             self._take_signal()
             return
         if self._wire.pending:
             self._wire.write()
-        if ready.get(self._wire.read_fd, 0) & selectors.EVENT_READ:
+        if self._wire.read_fd in readable:
             self._receive()
         self._tend()
 

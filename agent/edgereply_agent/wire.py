@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import os
 import select
+import selectors
 import sys
 import time
+from typing import Iterable
 
 from .errors import LinkLost
 
@@ -40,6 +42,23 @@ class Wire:
     def pending(self) -> int:
         """Bytes that still have to be written."""
         return len(self._buffer)
+
+    def wait(self, others: Iterable[int], timeout_s: float) -> set[int]:
+        """Wait until bytes or the end of the stream came, pending ones can be written, or another descriptor is ready.
+
+        Returns:
+            Descriptors that can be read, of this stream and of the others.
+        """
+        with selectors.DefaultSelector() as selector:
+            wanted = selectors.EVENT_READ | (selectors.EVENT_WRITE if self.pending else 0)
+            if self.read_fd == self.write_fd or not self.pending:
+                selector.register(self.read_fd, wanted)
+            else:
+                selector.register(self.read_fd, selectors.EVENT_READ)
+                selector.register(self.write_fd, selectors.EVENT_WRITE)
+            for fd in others:
+                selector.register(fd, selectors.EVENT_READ)
+            return {key.fd for key, mask in selector.select(timeout_s) if mask & selectors.EVENT_READ}
 
     def read(self) -> bytes:
         """Bytes that came.

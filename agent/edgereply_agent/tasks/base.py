@@ -6,8 +6,7 @@ import contextlib
 import os
 from typing import TYPE_CHECKING, Callable, Optional, Sequence
 
-from edgereply_agent.context import reading
-from edgereply_agent.counters import context_switches, counters, cpu_ns, difference
+from edgereply_agent.accounts import Accounts
 from edgereply_agent.errors import AgentError, SettingError
 from edgereply_agent.keeper import Keeper
 from edgereply_agent.realtime import CpuLatency
@@ -52,9 +51,7 @@ class Task:
         self._guard_s = 0
         self._latency: Optional[CpuLatency] = None
         self._load: Optional[Load] = None
-        self._switches: dict[str, Json] = {}
-        self._cpu_ns: dict[str, int] = {}
-        self._counters: Json = {}
+        self._accounts: Optional[Accounts] = None
 
     # -- set-up, called by subclasses
 
@@ -172,9 +169,9 @@ class Task:
                 raise reason from error
             raise
         self.running = True
-        self._counters = counters()
-        self._switches = {worker.name: context_switches(worker.pid) for worker in self._workers}
-        self._cpu_ns = {name: cpu_ns(pid) for name, pid in self._pids().items()}
+        workers = {worker.name: worker.pid for worker in self._workers}
+        load = {} if self._load is None else self._load.pids
+        self._accounts = Accounts(workers, {**workers, "session": os.getpid(), **load})
         return started_ns
 
     def beat(self) -> None:
@@ -228,24 +225,10 @@ class Task:
 
     def context(self) -> Json:
         """What is worth telling beside the counts: context switches since the start, and a reading of counters."""
-        switches: Json = {}
-        for worker in self._workers:
-            before, now = self._switches.get(worker.name, {}), context_switches(worker.pid)
-            if before and now:
-                switches[worker.name] = {key: now[key] - before[key] for key in now}
-        found: Json = {"context_switches": switches} if switches else {}
-        found["cpu_ns"] = {
-            name: used - self._cpu_ns.get(name, 0) for name, pid in self._pids().items() if (used := cpu_ns(pid))
-        }
-        found["reading"] = reading(self._pids())
+        found: Json = {} if self._accounts is None else self._accounts.so_far()
         if self._load is not None:
             found["load"] = self._load.report()
         return found
-
-    def _pids(self) -> dict[str, int]:
-        """Processes of the measurement, load included, by name."""
-        load = {} if self._load is None else self._load.pids
-        return {**{worker.name: worker.pid for worker in self._workers}, "session": os.getpid(), **load}
 
     def probe(self, levels: dict[str, int], read: list[str]) -> dict[str, int]:
         """Set and read lines.
@@ -259,8 +242,8 @@ class Task:
         """End all processes and set outputs low; stamps stay to be drained. May be called again."""
         if self.ended:
             return
-        if self.running:
-            self.context_after = {"during": {**difference(self._counters, counters()), **self.context()}}
+        if self.running and self._accounts is not None:
+            self.context_after = {"during": {**self._accounts.during(), **self.context()}}
         self.ended, self.running = True, False
         if self._keeper is not None:
             self._keeper.disarm()
