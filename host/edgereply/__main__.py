@@ -25,6 +25,20 @@ def main() -> int:
     return code
 
 
+def program() -> int:
+    """Run the command line as a process of its own, at whose very end signals come too late to matter.
+
+    Returns:
+        Exit code, see `main`.
+    """
+    code = main()
+    # The interpreter gives handlers up before it ends, and a late signal would put its own exit code over this one.
+    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
+        if hasattr(signal, name):
+            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    return code
+
+
 def _run() -> int:
     try:
         return _command()
@@ -79,4 +93,4 @@ def _explain(message: str, where: str, remedy: str) -> None:
 
 
 if __name__ == "__main__":
-    raise SystemExit(main())
+    raise SystemExit(program())

@@ -29,3 +29,20 @@ def test_an_interrupt_before_or_inside_a_command(module: str) -> None:
     program = PROGRAM.format(module=module)
     done = subprocess.run([sys.executable, "-c", program], capture_output=True, text=True, timeout=300, check=False)
     assert (done.returncode, done.stderr.strip()) == (130, "interrupted")
+
+
+LATE = """
+import atexit, os, signal, sys
+from edgereply.__main__ import program
+atexit.register(os.kill, os.getpid(), signal.{name})
+sys.argv = ["edgereply", "--version"]
+sys.exit(program())
+"""
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_at_the_very_end_changes_nothing(name: str) -> None:
+    """While the interpreter takes itself apart, its handlers go as well."""
+    command = [sys.executable, "-c", LATE.format(name=name)]
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
+    assert (done.returncode, done.stderr) == (0, "")
