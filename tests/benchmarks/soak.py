@@ -66,11 +66,15 @@ def read_sizes(root: int, seen: dict[int, Sizes]) -> None:
 
 
 def growth(sizes: Sizes) -> dict[str, Any]:
-    """From the median of the second tenth of the readings to the median of the last."""
+    """Medians of the second, sixth and last tenth of the readings."""
     tenth = len(sizes.kib) // PARTS
-    early, late = (float(np.median(sizes.kib[part * tenth : (part + 1) * tenth])) for part in (1, PARTS - 1))
-    files = sizes.files[tenth], sizes.files[-1]
-    return {"process": sizes.name, "early_kib": early, "late_kib": late, "ratio": late / early, "files": files}
+    early, middle, late = (
+        float(np.median(sizes.kib[part * tenth : (part + 1) * tenth])) for part in (1, PARTS // 2, PARTS - 1)
+    )
+    return {
+        "process": sizes.name, "early_kib": early, "middle_kib": middle, "late_kib": late, "ratio": late / early,
+        "second_half_ratio": late / middle, "files": (sizes.files[tenth], sizes.files[-1]),
+    }  # fmt: skip
 
 
 def drift(run: Path) -> dict[str, Any]:
@@ -107,9 +111,10 @@ def lines(found: dict[str, Any]) -> list[str]:
     held = found["stimuli"] / found["taken_s"]
     text = [f"{found['stimuli']:,} stimuli in {found['taken_s']:.0f} s ({held:,.0f}/s); lost: {found['losses']}"]
     for one in found["processes"]:
+        early, late = one["early_kib"] / 1024, one["late_kib"] / 1024
         text.append(
-            f"{one['process'][:36]:36} {one['early_kib'] / 1024:7.1f} → {one['late_kib'] / 1024:7.1f} MiB "
-            f"({one['ratio']:.3f} times), open files {one['files'][0]} → {one['files'][1]}"
+            f"{one['process'][:36]:36} {early:7.1f} → {late:7.1f} MiB ({one['ratio']:.3f} times; second half "
+            f"{one['second_half_ratio']:.3f}), open files {one['files'][0]} → {one['files'][1]}"
         )
     medians = " ".join(f"{one / 1e3:.1f}" for one in found["medians_ns"])
     return [*text, f"median reaction time by tenths of the run, µs: {medians}"]
