@@ -120,11 +120,20 @@ def _worth_keeping(found: Sequence[Contrast]) -> list[Keeping]:
                 slower.setdefault(worse, {})[gain.figure] = None
     kept = []
     for pair, figures in quicker.items():
-        why = f"quicker in {listing(list(figures))}"
-        if pair in slower:
-            why += f", but slower in {listing(list(slower[pair]))}: what the deadline is about decides"
-        kept.append(replace(keeping(*pair), why=why))
+        kept.append(replace(keeping(*pair), why=_why(list(figures), list(slower.get(pair, {})))))
     return kept
+
+
+def _why(quicker: Sequence[str], slower: Sequence[str]) -> str:
+    """What speaks for a setting and what against; a figure in both is one under some of the other settings each."""
+    always, never = (
+        [name for name in these if name not in those] for these, those in ((quicker, slower), (slower, quicker))
+    )
+    both = [name for name in quicker if name in slower]
+    parts = [f"quicker in {listing(always)}"] if always else []
+    parts += [f"{'but ' if parts else ''}slower in {listing(never)}"] if never else []
+    parts += [f"in {listing(both)} quicker or slower, as the other settings are"] if both else []
+    return ", ".join(parts) + (": what the deadline is about decides" if slower else "")
 
 
 def _sentence(item: Contrast, tests: int) -> tuple[str, list[str]]:
