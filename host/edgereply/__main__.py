@@ -15,6 +15,8 @@ def main() -> int:
         stdout that has gone, 130 interrupted.
     """
     signal.signal(signal.SIGTERM, _interrupt)
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        signal.signal(signal.SIGINT, _interrupt)
     if hasattr(signal, "SIGHUP"):
         signal.signal(signal.SIGHUP, _interrupt)
     code = _run()
@@ -80,8 +82,16 @@ def _unwritable(error: OSError) -> int:
     return TROUBLE
 
 
+class Interrupted(KeyboardInterrupt):
+    """Somebody asked for the end.
+
+    Of our own kind: once a plain one has passed through code compiled from text, as dataclasses are, the interpreter
+    kills itself by SIGINT in the end, whatever the exit code.
+    """
+
+
 def _interrupt(_number: int, _frame: object) -> None:
-    raise KeyboardInterrupt
+    raise Interrupted
 
 
 def _explain(message: str, where: str, remedy: str) -> None:

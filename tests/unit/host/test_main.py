@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -46,3 +48,23 @@ def test_a_signal_at_the_very_end_changes_nothing(name: str) -> None:
     command = [sys.executable, "-c", LATE.format(name=name)]
     done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
     assert (done.returncode, done.stderr) == (0, "")
+
+
+COMPILED = """
+import os, signal, sys
+class Interrupting:
+    def find_spec(self, name, path, target=None):
+        if name == "edgereply.settings":
+            exec("os.kill(os.getpid(), signal.{name})")
+sys.meta_path.insert(0, Interrupting())
+"""
+
+
+@pytest.mark.parametrize("name", ["SIGINT", "SIGTERM", "SIGHUP"])
+def test_a_signal_inside_compiled_text_keeps_the_exit_code(name: str, tmp_path: Path) -> None:
+    """The interpreter remembers a KeyboardInterrupt there and, run with -m, kills itself by SIGINT in the end."""
+    (tmp_path / "sitecustomize.py").write_text(COMPILED.format(name=name), encoding="utf-8")
+    command = [sys.executable, "-m", "edgereply", "wiring", "--bench", "none.toml"]
+    env = {**os.environ, "PYTHONPATH": str(tmp_path)}
+    done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False, env=env)
+    assert (done.returncode, done.stderr.strip()) == (130, "interrupted")
