@@ -116,16 +116,20 @@ class Run:
             interrupted = True
         except HostError as caught:
             error = caught
-        problems = self._wind_down()
+        problems, once_more = self._wind_down()
+        interrupted = interrupted or once_more
         error = error or (problems[0] if problems else None)
         reason = "stopped by the user" if interrupted else _reason(error)
+        state = "incomplete" if reason else "complete"
         try:
-            self._writer.finish("incomplete" if reason else "complete", reason)
+            self._writer.finish(state, reason)
+        except KeyboardInterrupt:  # held back until all was written
+            interrupted = True
         except HostError as caught:
-            error = error or caught
+            error, state = error or caught, "incomplete"
         stopped = self._stopped
         return Outcome(
-            "incomplete" if interrupted or error else "complete",
+            state,
             reason or _reason(error),
             self._tally,
             error,
@@ -160,16 +164,18 @@ class Run:
                     remedy="check the source and its cable, then measure again",
                 )
 
-    def _wind_down(self) -> list[HostError]:
+    def _wind_down(self) -> tuple[list[HostError], bool]:
+        """Quieten both ends. Returns what went wrong, and whether the user asked for the end meanwhile."""
         problems: list[HostError] = []
+        interrupted = False
         for step in (self._quieten_source, self._stop_board):
             try:
                 step()
             except HostError as error:
                 problems.append(error)
             except KeyboardInterrupt:
-                problems.append(HostError("interrupted while stopping"))
-        return problems
+                interrupted = True
+        return problems, interrupted
 
     def _quieten_source(self) -> None:
         self._source.abort()

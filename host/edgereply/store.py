@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 
 from edgereply.digest import sha256_of
 from edgereply.errors import DataError, StoreError
+from edgereply.interrupts import interrupts_deferred
 from edgereply.parts import board_table, observed_table, source_table
 from edgereply.records import CONTEXT, Part, RunRecord
 from edgereply.stamps import BoardStamps, ObservedEdges, RowBuilder, SourceStamps
@@ -95,10 +96,11 @@ class RunWriter:
         Raises:
             StoreError: the disk is full or gone; committed parts stay readable.
         """
-        self._take(self._builder.finish())
-        self.commit()
-        self.record = self.record.model_copy(update={"state": state, "reason": reason})
-        self.save(self.record)
+        with interrupts_deferred():
+            self._take(self._builder.finish())
+            self.commit()
+            self.record = self.record.model_copy(update={"state": state, "reason": reason})
+            self.save(self.record)
 
     def save(self, record: RunRecord) -> None:
         """Replace `run.json`.
@@ -119,18 +121,22 @@ class RunWriter:
             StoreError: it cannot be written; parts committed before stay readable.
         """
         try:
-            if self._source:
-                self._write_part("stamps", source_table(SourceStamps.concatenate(self._source)))
-                self._source.clear()
-            if self._board:
-                self._write_part("board", board_table(BoardStamps.concatenate(self._board)))
-                self._board.clear()
-            if self._observed:
-                (self.directory / "observed").mkdir(mode=0o700, exist_ok=True)
-                self._write_part("observed", observed_table(ObservedEdges.concatenate(self._observed)))
-                self._observed.clear()
+            with interrupts_deferred():  # rows are in a part or in the writer, never in both
+                self._commit()
         except OSError as error:
             raise _unwritable(self.directory, error) from error
+
+    def _commit(self) -> None:
+        if self._source:
+            self._write_part("stamps", source_table(SourceStamps.concatenate(self._source)))
+            self._source.clear()
+        if self._board:
+            self._write_part("board", board_table(BoardStamps.concatenate(self._board)))
+            self._board.clear()
+        if self._observed:
+            (self.directory / "observed").mkdir(mode=0o700, exist_ok=True)
+            self._write_part("observed", observed_table(ObservedEdges.concatenate(self._observed)))
+            self._observed.clear()
         self._pending = 0
         self._committed_at = time.monotonic()
 

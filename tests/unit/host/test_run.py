@@ -170,6 +170,17 @@ def test_interruption_keeps_what_came_and_stops_both(tmp_path: Path) -> None:
     assert source.calls[-1] == "abort"
 
 
+def test_an_interrupt_while_both_ends_are_quietened_is_one_of_the_run(tmp_path: Path) -> None:
+    link = FakeAgentLink(reactions={Start: lambda _: [Started(1), answers(20)]})
+    steps: list[Step] = [batch(PULSES, done=True), KeyboardInterrupt()]
+    outcome, reader, _ = execute(tmp_path, steps, link)
+    assert (outcome.state, outcome.reason, outcome.interrupted) == ("incomplete", "stopped by the user", True)
+    assert outcome.error is None
+    assert any(isinstance(message, Stop) for message in link.heard)
+    assert (len(reader.source().edges()[0]), len(reader.board().edge_ns)) == (20, 20)
+    assert reader.record.state == "incomplete"
+
+
 def test_a_full_disk_ends_the_run_with_the_reason(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     def full(*_: object) -> None:
         raise StoreError("the run cannot be written: No space left on device")
