@@ -4,6 +4,8 @@ import os
 import signal
 import sys
 
+from edgereply.interrupts import SIGNALS
+
 TROUBLE, INTERRUPTED = 3, 130
 
 
@@ -35,9 +37,8 @@ def program() -> int:
     """
     code = main()
     # The interpreter gives handlers up before it ends, and a late signal would put its own exit code over this one.
-    for name in ("SIGINT", "SIGTERM", "SIGHUP"):
-        if hasattr(signal, name):
-            signal.signal(getattr(signal, name), signal.SIG_IGN)
+    for number in SIGNALS:
+        signal.signal(number, signal.SIG_IGN)
     return code
 
 

@@ -1,11 +1,26 @@
-"""Ctrl-C and its kin held back where half a step would be worse than a moment's wait."""
+"""Ctrl-C and its kin: handled in another way for a while, or held back where half a step would be worse."""
 
 import contextlib
 import signal
 import threading
-from collections.abc import Iterator
+from collections.abc import Callable, Iterable, Iterator
+from types import FrameType
+from typing import Any
 
-_NAMES = ("SIGINT", "SIGTERM", "SIGHUP")
+Handler = Callable[[int, FrameType | None], object]
+
+SIGNALS = tuple(getattr(signal, name) for name in ("SIGINT", "SIGTERM", "SIGHUP") if hasattr(signal, name))
+
+
+@contextlib.contextmanager
+def handled_by(handler: Handler, numbers: Iterable[int] = SIGNALS) -> Iterator[dict[int, Any]]:
+    """Let a function handle these signals inside; from the main thread only. Yields the handlers there were before."""
+    before = {number: signal.signal(number, handler) for number in numbers}
+    try:
+        yield before
+    finally:
+        for number, old in before.items():
+            signal.signal(number, old)
 
 
 @contextlib.contextmanager
@@ -18,15 +33,9 @@ def interrupts_deferred() -> Iterator[None]:
         yield
         return
     came: list[int] = []
-    numbers = [getattr(signal, name) for name in _NAMES if hasattr(signal, name)]
     # What is ignored stays so, and what ends the process at once is not ours to hold back.
-    before = {number: handler for number in numbers if callable(handler := signal.getsignal(number))}
-    try:
-        for number in before:
-            signal.signal(number, lambda caught, _: came.append(caught))
+    numbers = [number for number in SIGNALS if callable(signal.getsignal(number))]
+    with handled_by(lambda number, _: came.append(number), numbers) as before:
         yield
-    finally:
-        for number, handler in before.items():
-            signal.signal(number, handler)
     if came:
         before[came[0]](came[0], None)

@@ -6,6 +6,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
+from edgereply.interrupts import handled_by
 from edgereply.measure import Say, opened
 from edgereply.series import BlockRecord, SeriesRecord, save_series
 from edgereply.sweep.conditions import Setup
@@ -13,7 +14,6 @@ from edgereply.sweep.lane import Ended, Job, Lane, Opener, Watch
 from edgereply.sweep.lanes import lanes
 
 _LOOK_S = 0.2
-_SIGNALS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 class Sweep:
@@ -113,15 +113,8 @@ class Sweep:
             yield
             return
 
-        def stop(_number: int, _frame: object) -> None:
-            self._stop.set()
-
-        before = {number: signal.signal(number, stop) for number in _SIGNALS}
-        try:
+        with handled_by(lambda _number, _frame: self._stop.set()):
             yield
-        finally:
-            for number, handler in before.items():
-                signal.signal(number, handler)
 
     def _speaker(self, names: str) -> Say:
         return (lambda line: self._say(f"{names}: {line}")) if names else self._say
