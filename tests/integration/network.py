@@ -78,20 +78,19 @@ class FarBoard:
     @contextlib.contextmanager
     def up(self) -> Iterator[FarBoard]:
         """Wire and server are there; both are gone afterwards, with everything that runs on the far side."""
-        _do("ip", "netns", "add", self.space)
-        try:
+        with contextlib.ExitStack() as down:
+            _do("ip", "netns", "add", self.space)
+            down.callback(_do, "ip", "netns", "del", self.space)
             _do("ip", "link", "add", self.near_end, "type", "veth", "peer", "name", self.far_end, "netns", self.space)
+            # A namespace lingers after its name is gone, and so would the near end of the wire.
+            down.callback(_do, "ip", "link", "del", self.near_end)
+            down.callback(self._kill)
             _do("ip", "addr", "add", f"{self.near}/30", "dev", self.near_end)
             _do("ip", "link", "set", self.near_end, "up")
             self._there("ip", "addr", "add", f"{self.far}/30", "dev", self.far_end)
             self._there("ip", "link", "set", self.far_end, "up")
             with self._server():
                 yield self
-        finally:
-            for pid in self.processes():
-                with contextlib.suppress(ProcessLookupError):
-                    os.kill(pid, 9)
-            _do("ip", "netns", "del", self.space)
 
     def bench(self, count: int, rate: str = "500/s") -> str:
         """A bench file with this board."""
@@ -143,6 +142,11 @@ class FarBoard:
                 if "edgereply-agent" in words:
                     found.append(f"{pid} {' '.join(words)}"[:200])
         return found
+
+    def _kill(self) -> None:
+        for pid in self.processes():
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, 9)
 
     def _there(self, *words: str) -> str:
         return _do("ip", "netns", "exec", self.space, *words)
