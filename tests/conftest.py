@@ -6,6 +6,11 @@ import signal
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
+
+# An example that takes long on a busy computer is no fault.
+settings.register_profile("edgereply", deadline=None)
+settings.load_profile("edgereply")
 
 HERE = Path(__file__).parent
 
