@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import struct
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from types import TracebackType
 
 import serial
@@ -97,10 +97,20 @@ class Client:
         if self.exactly(1) != b"\n":
             raise RigError("the message does not end with a line feed")
 
-    def read(self) -> list[Record]:
-        """Returns: all records of one READ?."""
+    def read(self, over: Callable[[], bool] = lambda: False) -> list[Record]:
+        """Returns: all records of one READ?.
+
+        Args:
+            over: whether the run should have ended by now; by a rig's own time, so that a busy computer is no fault.
+        """
         self.send("READ?")
-        return [record for block in self.blocks() for record in block]
+        records: list[Record] = []
+        for block in self.blocks():
+            records += block
+            # In this order: whatever was sent before the time had passed is at hand by now.
+            if over() and not self.line.in_waiting:
+                raise RigError(f"the run has not ended in time; {len(records)} records came")
+        return records
 
     def fetch(self) -> list[Record]:
         """Returns: the records of one FETCh?."""

@@ -8,7 +8,7 @@ import select
 import subprocess
 import tempfile
 import tty
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
 from types import TracebackType
@@ -19,6 +19,7 @@ from tests.tools import need
 
 CYCLE_NS = 8
 CYCLES_PER_TICK = 2
+CLOCK_HZ = 125_000_000
 TICK_HZ = 62_500_000
 ANSWER_S = 60.0
 
@@ -117,6 +118,14 @@ class Rp2040Rig:
         """Returns: everything that has happened on the wires up to now, in cycles of 8 ns."""
         now, overruns = map(int, self._ask("sync", "synced"))
         return read_truth(self._log, now, 0, 0, overruns)
+
+    def after(self, seconds: float) -> Callable[[], bool]:
+        """Returns: what tells whether so much emulated time has passed from now on."""
+        end = self._now() + round(seconds * CLOCK_HZ)
+        return lambda: self._now() > end
+
+    def _now(self) -> int:
+        return int(self._ask("sync", "synced")[0])
 
     def respond(self, responder: Responder) -> None:
         """Changes the rule while the emulation runs."""
