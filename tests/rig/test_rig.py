@@ -16,6 +16,7 @@ pytestmark = pytest.mark.rig
 
 def test_missing_packages_are_asked_for_with_the_exact_command(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(packages, "COMMANDS", ("no-such-compiler",))
+    monkeypatch.setattr(packages, "HEADERS", ())
     monkeypatch.setattr("os.geteuid", lambda: 1000)
     with pytest.raises(packages.RigError, match=r"no-such-compiler; as root on Debian: apt-get update && apt-get inst"):
         packages.ensure()
