@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from itertools import pairwise
 
+from tests.rig.any_rig import AnyRig
 from tests.rig.client import FALL, FALL_LOST, LOST, RISE, STIMULUS, TIME_MARK, Client, Record, values
 from tests.rig.packages import RigError
-from tests.rig.rig import Rig
 from tests.rig.truth import WRAP, Truth
 
 CAPTURE_NOISE = {FALL_LOST, LOST}
@@ -87,7 +87,7 @@ def check_order(records: Sequence[Record]) -> None:
     assert all(later - earlier <= 16_000_000 for earlier, later in pairwise(marks))
 
 
-def measured(rig: Rig, *settings: str) -> list[Record]:
+def measured(rig: AnyRig, *settings: str) -> list[Record]:
     """Runs READ? with settings on a fresh connection and returns its records; the error queue must stay empty."""
     with Client(rig.port) as client:
         client.set("*RST", *settings, "OUTP ON")

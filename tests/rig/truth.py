@@ -24,24 +24,25 @@ class Truth:
 
     edges: tuple[Edge, ...]
     now: int  # the source's cycle at that moment
-    tick_zero: int  # a cycle at which the low 16 bits of the source's ticks were zero
-    lowest_stack: int  # lowest address the source's stack pointer has had
     overruns: int  # received bytes lost because the chip's buffer was full
+    # Of the ATmega328P only:
+    tick_zero: int = 0  # a cycle at which the low 16 bits of the source's ticks were zero
+    lowest_stack: int = 0  # lowest address the source's stack pointer has had
 
     def cycles(self, signal: str, level: int) -> list[int]:
         """Returns: the cycles at which a wire went to a level."""
         return [edge.cycle for edge in self.edges if edge.signal == signal and edge.level == level]
 
 
-def read_truth(path: Path, now: int, tick_zero: int, lowest_stack: int, overruns: int) -> Truth:
+def read_truth(path: Path, *state: int) -> Truth:
     """Reads the harness' log.
 
     Args:
         path: lines of cycle, signal, level, by tabs; edges may be out of order by a few cycles.
-        now, tick_zero, lowest_stack, overruns: as in `Truth`.
+        state: as in `Truth` from `now` on.
 
     Returns: the edges, sorted.
     """
     rows = (line.split("\t") for line in path.read_text().splitlines())
     edges = sorted((Edge(int(cycle), signal, int(level)) for cycle, signal, level in rows), key=lambda e: e.cycle)
-    return Truth(tuple(edges), now, tick_zero, lowest_stack, overruns)
+    return Truth(tuple(edges), *state)

@@ -9,9 +9,9 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Sequence
 
-from tests.rig.client import FALL, FALL_LOST, LOST, RISE, STIMULUS, TIME_MARK, Client, Record, values
+from tests.rig.client import FALL, FALL_LOST, LOST, RISE, STIMULUS, TIME_MARK, Record, values
 from tests.rig.truth import WRAP, Truth
-from tests.rp2040.rig import CYCLES_PER_TICK, EmulatorError, Rp2040Rig
+from tests.rp2040.rig import CYCLES_PER_TICK
 
 NOISE = {FALL_LOST, LOST}
 
@@ -56,16 +56,6 @@ def check_stamps(records: Sequence[Record], truth: Truth, *, leading: int = 1) -
     assert not NOISE & {kind for kind, _ in found}
     assert truth.overruns == 0
     assert found[0][0] == found[-1][0] == TIME_MARK
-
-
-def measured(rig: Rp2040Rig, *settings: str) -> list[Record]:
-    """Runs READ? with settings on a fresh connection and returns its records; the error queue must stay empty."""
-    with Client(rig.port) as client:
-        client.set("*RST", *settings, "OUTP ON")
-        records = client.read()
-        if errors := client.errors():
-            raise EmulatorError(f"the run queued {errors}")
-        return records
 
 
 def check_no_wrong_number(records: Sequence[Record], truth: Truth) -> tuple[int, int]:

@@ -8,11 +8,13 @@ from pathlib import Path
 
 import pytest
 
+from tests.rig.checks import measured
 from tests.rig.client import STIMULUS, Client, Record, values
+from tests.rig.packages import RigError
 from tests.rig.truth import WRAP
 from tests.rp2040.build import HARNESS
-from tests.rp2040.checks import check_stamps, measured
-from tests.rp2040.rig import EmulatorError, Responder, Rp2040Rig
+from tests.rp2040.checks import check_stamps
+from tests.rp2040.rig import Responder, Rp2040Rig
 
 pytestmark = pytest.mark.rig
 
@@ -60,7 +62,7 @@ def test_a_port_that_is_not_read_makes_virtual_time_wait() -> None:
 
 
 def test_a_missing_image_is_said(tmp_path: Path) -> None:
-    with pytest.raises(EmulatorError, match=r"pulse-source\.bin"), Rp2040Rig(folder=tmp_path):
+    with pytest.raises(RigError, match=r"pulse-source\.bin"), Rp2040Rig(folder=tmp_path):
         pass
 
 

@@ -7,11 +7,13 @@ from itertools import islice, pairwise
 import pytest
 
 from tests.rig.arrivals import intervals, ticks
+from tests.rig.checks import measured
 from tests.rig.client import FALL, FALL_LOST, RISE, STIMULUS, TIME_MARK, Client, values
+from tests.rig.packages import RigError
 from tests.rig.truth import WRAP
 from tests.rp2040.build import firmware
-from tests.rp2040.checks import check_no_wrong_number, check_stamps, errors_of, measured
-from tests.rp2040.rig import CYCLES_PER_TICK, TICK_HZ, EmulatorError, Responder, Rp2040Rig
+from tests.rp2040.checks import check_no_wrong_number, check_stamps, errors_of
+from tests.rp2040.rig import CYCLES_PER_TICK, TICK_HZ, Responder, Rp2040Rig
 
 pytestmark = pytest.mark.rig
 
@@ -83,7 +85,7 @@ def zero_passed(first: int, runs: int, *faults: tuple[str, str, str]) -> None:
             records = client.read()
             truth = rig.truth()
             if (records[0][1] + first + number) % WRAP:
-                raise EmulatorError("zero is not where it should be")
+                raise RigError("zero is not where it should be")
             edges, rises, falls = (
                 truth.cycles(signal, level)[-2:]
                 for signal, level in (("stimulus", 1), ("response", 1), ("response", 0))

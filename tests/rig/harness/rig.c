@@ -1,11 +1,12 @@
 /* The rig: the pulse source's firmware in a simulated chip, a responder or a second chip as the board under test,
  * a pseudo-terminal for the serial line and a log of every edge, in cycles.
  *
- *   rig SOURCE.elf TRUTH.tsv [--board BOARD.elf] [--without flags|compare|entry|pin-time]... [responder settings]
+ *   rig SOURCE.elf TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--without flags|compare|entry|pin-time]...
+ *       [responder settings]
  *
- * Prints "port PATH", then obeys lines on standard input: sync, responder ..., level 0|1, hang, quit. */
+ * Prints "ready", then obeys lines on standard input: sync, responder ..., level 0|1, hang, quit. Neither standard
+ * input nor the terminal may block. */
 
-#include <fcntl.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
@@ -86,8 +87,8 @@ static void obey(char *line)
 {
 	if (!strncmp(line, "sync", 4)) {
 		fflush(truth);
-		fprintf(answers, "synced %llu %llu %u %u\n", (unsigned long long)core_cycle(&source),
-			(unsigned long long)source.timer_base, source.lowest_stack, serial_overruns());
+		fprintf(answers, "synced %llu %u %llu %u\n", (unsigned long long)core_cycle(&source),
+			serial_overruns(), (unsigned long long)source.timer_base, source.lowest_stack);
 	} else if (!strncmp(line, "responder ", 10)) {
 		fprintf(answers, responder_set(line + 10) ? "ok\n" : "unknown setting\n");
 	} else if (!strncmp(line, "level ", 6)) {
@@ -139,12 +140,13 @@ int main(int argc, char **argv)
 	unsigned corrections = CORRECT_ALL;
 	const char *board_elf = NULL;
 
-	if (argc < 3) {
-		fprintf(stderr, "usage: %s SOURCE.elf TRUTH.tsv [--board BOARD.elf] [--without NAME]... [NAME=VALUE]...\n",
+	if (argc < 4) {
+		fprintf(stderr,
+			"usage: %s SOURCE.elf TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--without NAME]... [NAME=VALUE]...\n",
 			argv[0]);
 		return 2;
 	}
-	for (int i = 3; i < argc; i++) {
+	for (int i = 4; i < argc; i++) {
 		if (!strcmp(argv[i], "--board") && i + 1 < argc) {
 			board_elf = argv[++i];
 		} else if (!strcmp(argv[i], "--without") && i + 1 < argc) {
@@ -171,9 +173,9 @@ int main(int argc, char **argv)
 		board.on_input = board_input;
 		core_init(&board, board_elf, corrections, 'D', 2);
 	}
-	fprintf(answers, "port %s\n", serial_init(&source));
+	serial_init(&source, atoi(argv[3]));
+	fprintf(answers, "ready\n");
 	fflush(answers);
-	fcntl(STDIN_FILENO, F_SETFL, fcntl(STDIN_FILENO, F_GETFL) | O_NONBLOCK);
 
 	for (;;) {
 		uint64_t latest;

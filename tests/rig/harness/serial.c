@@ -1,13 +1,9 @@
-#define _GNU_SOURCE
 #include "serial.h"
 
-#include <errno.h>
-#include <fcntl.h>
 #include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
-#include <termios.h>
 #include <unistd.h>
 
 DEFINE_FIFO(uint16_t, uart_fifo);
@@ -19,7 +15,7 @@ DEFINE_FIFO(uint16_t, uart_fifo);
 #define BITS_PER_BYTE 10
 #define CHIP_BUFFER 3 /* received bytes the chip keeps: two, and one in the shift register */
 
-static int master = -1;
+static int terminal = -1;
 static uint8_t to_chip[4096], from_chip[8192];
 static size_t to_chip_at, to_chip_end, from_chip_end;
 static uint8_t in_chip[CHIP_BUFFER];
@@ -89,7 +85,7 @@ static bool write_out(void)
 	size_t at = 0;
 
 	while (at < from_chip_end) {
-		ssize_t count = write(master, from_chip + at, from_chip_end - at);
+		ssize_t count = write(terminal, from_chip + at, from_chip_end - at);
 
 		if (count <= 0)
 			break;
@@ -106,14 +102,14 @@ static void read_in(void)
 
 	if (to_chip_at != to_chip_end)
 		return;
-	count = read(master, to_chip, sizeof(to_chip));
+	count = read(terminal, to_chip, sizeof(to_chip));
 	to_chip_at = 0;
 	to_chip_end = count > 0 ? count : 0;
 }
 
 bool serial_exchange(struct core *core, int control_fd)
 {
-	struct pollfd ready[] = {{master, POLLOUT, 0}, {control_fd, POLLIN, 0}};
+	struct pollfd ready[] = {{terminal, POLLOUT, 0}, {control_fd, POLLIN, 0}};
 
 	(void)core;
 	read_in();
@@ -128,7 +124,7 @@ bool serial_exchange(struct core *core, int control_fd)
 
 void serial_wait(int control_fd, int timeout_ms)
 {
-	struct pollfd ready[] = {{master, POLLIN, 0}, {control_fd, POLLIN, 0}};
+	struct pollfd ready[] = {{terminal, POLLIN, 0}, {control_fd, POLLIN, 0}};
 
 	poll(ready, 2, timeout_ms);
 }
@@ -143,26 +139,8 @@ unsigned serial_overruns(void)
 	return overruns;
 }
 
-const char *serial_init(struct core *core)
+void serial_init(struct core *core, int descriptor)
 {
-	struct termios raw;
-	const char *path;
-	int slave;
-
-	master = posix_openpt(O_RDWR | O_NOCTTY | O_NONBLOCK);
-	if (master < 0 || grantpt(master) || unlockpt(master)) {
-		perror("pseudo-terminal");
-		exit(3);
-	}
-	path = ptsname(master);
-	/* Kept open here too: a closed other end would make reads fail between two users. */
-	slave = open(path, O_RDWR | O_NOCTTY);
-	if (slave < 0 || tcgetattr(slave, &raw)) {
-		perror(path);
-		exit(3);
-	}
-	cfmakeraw(&raw);
-	tcsetattr(slave, TCSANOW, &raw);
+	terminal = descriptor;
 	avr_irq_register_notify(avr_io_getirq(core->avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), sent, core);
-	return path;
 }

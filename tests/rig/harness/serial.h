@@ -5,8 +5,8 @@
 
 #include "core.h"
 
-/* Opens the pseudo-terminal; returns its path. */
-const char *serial_init(struct core *core);
+/* Takes over the descriptor of a pseudo-terminal, which must not block. */
+void serial_init(struct core *core, int descriptor);
 
 /* Hands over the next received byte when its time has come; call after every step. */
 void serial_step(struct core *core);
