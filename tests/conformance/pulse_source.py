@@ -55,15 +55,7 @@ class PulseSourceSuite:
 
     def batches(self, source: PulseSource) -> list[SourceBatch]:
         """Read a run to its end."""
-        found = []
-        end = time.monotonic() + self.patience_s
-        while time.monotonic() < end:
-            batch = source.read(1.0)
-            if batch is not None:
-                found.append(batch)
-                if batch.done:
-                    return found
-        raise TimeoutError(f"the run did not end within {self.patience_s} s")
+        return read_to_end(source, self.patience_s)
 
     def run(self, source: PulseSource, plan: StimulusPlan) -> tuple[StimulusPlan, SourceBatch]:
         """Do a whole run; returns the plan as it took effect and everything in one batch, sorted."""
@@ -219,6 +211,26 @@ class PulseSourceSuite:
         assert (batch.kind == FALL).sum() == plan.count
         for kind, later in ((STIMULUS, RISE), (RISE, FALL)):
             assert (batch.at_ns[batch.kind == later] > batch.at_ns[batch.kind == kind]).all()
+
+
+def read_to_end(source: PulseSource, patience_s: float = 60.0) -> list[SourceBatch]:
+    """All batches of a run that has been started."""
+    found = []
+    end = time.monotonic() + patience_s
+    while time.monotonic() < end:
+        batch = source.read(1.0)
+        if batch is not None:
+            found.append(batch)
+            if batch.done:
+                return found
+    raise TimeoutError(f"the run did not end within {patience_s} s")
+
+
+def whole_run(source: PulseSource, plan: StimulusPlan, patience_s: float = 60.0) -> SourceBatch:
+    """A run of a plan from arming to its end, as one batch."""
+    source.arm(plan)
+    source.start()
+    return joined(read_to_end(source, patience_s))
 
 
 def joined(batches: list[SourceBatch]) -> SourceBatch:

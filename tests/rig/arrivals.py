@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal, localcontext
+from itertools import islice
 
 TICK_HZ = 16_000_000
 WORD = 1 << 32
@@ -63,3 +65,28 @@ def intervals(pattern: str, *, seed: int, period: int, floor: int = 0, spread: i
             yield period - spread + ((x * (2 * spread + 1)) >> 32)
         else:
             yield floor + (((period - floor) * exponential(x)) >> 16)
+
+
+@dataclass(frozen=True, slots=True)
+class Arrivals:
+    """What is set of the arrivals of a run, as COMMANDS.md has it after *RST; times in decimal seconds."""
+
+    pattern: str = "EXP"
+    seed: int = 1
+    period: str = "0.005"
+    floor: str = "0.001"
+    spread: str = "0.001"
+
+    def commands(self) -> list[str]:
+        return [
+            f"PULS:ARR {self.pattern}",
+            f"PULS:ARR:SEED {self.seed}",
+            f"PULS:PER {self.period}",
+            f"PULS:ARR:FLO {self.floor}",
+            f"PULS:ARR:SPR {self.spread}",
+        ]
+
+    def intervals(self, count: int, tick_hz: int = TICK_HZ) -> list[int]:
+        """Returns: the documented intervals before the first stimuli, in ticks."""
+        period, floor, spread = (ticks(seconds, tick_hz) for seconds in (self.period, self.floor, self.spread))
+        return list(islice(intervals(self.pattern, seed=self.seed, period=period, floor=floor, spread=spread), count))

@@ -5,11 +5,13 @@ from __future__ import annotations
 import struct
 import time
 from collections.abc import Callable, Iterator
+from itertools import pairwise
 from types import TracebackType
 
 import serial
 
 from tests.rig.packages import RigError
+from tests.rig.truth import WRAP
 
 STIMULUS, RISE, FALL, FALL_LOST, TIME_MARK, LOST = range(1, 7)
 RECORD = struct.Struct("<BI")
@@ -129,3 +131,9 @@ class Client:
 
 def values(records: list[Record], kind: int) -> list[int]:
     return [value for of, value in records if of == kind]
+
+
+def gaps(records: list[Record]) -> list[int]:
+    """Returns: ticks from a run's start to its first stimulus, and from each stimulus to the next."""
+    stamps = [values(records, TIME_MARK)[0], *values(records, STIMULUS)]
+    return [(after - before) % WRAP for before, after in pairwise(stamps)]

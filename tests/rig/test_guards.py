@@ -2,28 +2,22 @@
 
 from __future__ import annotations
 
-from itertools import islice, pairwise
+from itertools import pairwise
 
 import pytest
 
-from tests.rig.arrivals import intervals, ticks
+from tests.products import Change
+from tests.rig.arrivals import Arrivals
 from tests.rig.build import changed_source
 from tests.rig.checks import check_pulses, check_stamps, measured
-from tests.rig.client import FALL, FALL_LOST, RISE, STIMULUS, values
+from tests.rig.client import FALL, FALL_LOST, RISE, gaps, values
 from tests.rig.rig import Responder, Rig
-from tests.rig.truth import WRAP
 
 pytestmark = pytest.mark.rig
 
 # The next leading edge is planned about 900 cycles after the one before it: these intervals are then one wrap away.
-NEAR_WRAPS = ["PULS:ARR UNIF", "PULS:PER 4.155 MS", "PULS:ARR:SPR 0.02 MS", "PULS:COUN 1500"]
-RANDOM = ["PULS:PER 2 MS", "PULS:ARR:FLO 1 MS", "PULS:COUN 3000"]
-TOO_SHORT = ["PULS:WIDT 8 US", "PULS:COUN 200"]
-DUE = {
-    NEAR_WRAPS[0]: lambda: intervals("UNIF", seed=1, period=ticks("0.004155"), spread=ticks("0.00002")),
-    RANDOM[0]: lambda: intervals("EXP", seed=1, period=ticks("0.002"), floor=ticks("0.001")),
-    TOO_SHORT[0]: lambda: intervals("EXP", seed=1, period=ticks("0.005"), floor=ticks("0.001")),
-}
+NEAR_WRAPS = Arrivals("UNIF", period="0.004155", spread="0.00002"), 1500
+RANDOM = Arrivals(period="0.002"), 3000
 ANSWERS = Responder(delay_min=200, delay_max=14_000, width=1_000)
 
 # An overflow whose interrupt still waits is overlooked.
@@ -52,40 +46,40 @@ NO_LOOK = (
 )
 
 
-def sound(source: tuple[tuple[str, str, str], ...], settings: list[str], width: int = 800) -> bool:
-    """Whether a run on changed firmware passes the checks: stamps, pulse widths, intervals."""
+def sound(source: tuple[Change, ...], run: tuple[Arrivals, int], width: int = 800) -> bool:
+    """Whether a run on changed firmware passes the checks: stamps, pulse widths in ticks, intervals."""
+    arrivals, count = run
     with Rig(source=changed_source(*source), responder=ANSWERS) as rig:
+        settings = [*arrivals.commands(), f"PULS:WIDT {width // 16} US", f"PULS:COUN {count}"]
         records = measured(rig, *settings)
         truth = rig.truth()
-    stamps = values(records, STIMULUS)
-    due = islice(DUE[settings[0]](), len(stamps))
     try:
         check_stamps(records, truth)
         starts, ends = truth.cycles("stimulus", 1), truth.cycles("stimulus", 0)
         assert {end - start for start, end in zip(starts, ends, strict=True)} == {width}
-        assert [(b - a) % WRAP for a, b in pairwise([records[0][1], *stamps])] == list(due)
+        assert gaps(records) == arrivals.intervals(count)
     except AssertionError:
         return False
     return True
 
 
 @pytest.mark.parametrize(
-    ("fault", "settings", "width"),
+    ("fault", "run", "width"),
     [
         ((FLAG_IGNORED,), RANDOM, 800),
         ((AGE_IGNORED,), RANDOM, 800),
         ((ARMED_BEFORE,), NEAR_WRAPS, 800),
-        ((NO_LEAD, SHORT_WIDTH), TOO_SHORT, 128),
+        ((NO_LEAD, SHORT_WIDTH), (Arrivals(), 200), 128),
     ],
     ids=["flag ignored", "age ignored", "armed before", "no lead"],
 )
-def test_a_known_fault_is_seen(fault: tuple[tuple[str, str, str], ...], settings: list[str], width: int) -> None:
-    assert not sound(fault, settings, width)
+def test_a_known_fault_is_seen(fault: tuple[Change, ...], run: tuple[Arrivals, int], width: int) -> None:
+    assert not sound(fault, run, width)
 
 
-@pytest.mark.parametrize("settings", [RANDOM, NEAR_WRAPS])
-def test_the_firmware_passes_where_the_faults_fail(settings: list[str]) -> None:
-    assert sound((), settings)
+@pytest.mark.parametrize("run", [RANDOM, NEAR_WRAPS], ids=["random", "near wraps"])
+def test_the_firmware_passes_where_the_faults_fail(run: tuple[Arrivals, int]) -> None:
+    assert sound((), run)
 
 
 def test_without_a_look_at_the_line_a_short_answer_gets_a_wrong_fall() -> None:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pytest
 
-from edgereply.deadline import Deadline
-from edgereply.sources.base import SourceBatch, StimulusPlan
+from edgereply.sources.base import StimulusPlan
 from edgereply.sources.reference import ReferenceSource
+from tests.conformance.pulse_source import whole_run
 from tests.rig.checks import differing
 from tests.rig.client import RISE, STIMULUS
 from tests.rig.rig import Rig
@@ -26,31 +25,18 @@ PLAN = StimulusPlan(
 )
 
 
-def run(source: ReferenceSource) -> list[SourceBatch]:
-    source.arm(PLAN)
-    source.start()
-    batches: list[SourceBatch] = []
-    deadline = Deadline(60)
-    while not (batches and batches[-1].done):
-        assert not deadline.expired()
-        if (batch := source.read(5)) is not None:
-            batches.append(batch)
-    return batches
-
-
 def test_the_host_reads_true_times() -> None:
     with Rig(board="lookup") as rig:
         source = ReferenceSource(rig.port)
         try:
             assert source.identity.model == "atmega328p"
             assert source.identity.captures
-            batches = run(source)
+            batch = whole_run(source, PLAN)
         finally:
             source.close()
         truth = rig.truth()
-    kind = np.concatenate([batch.kind for batch in batches])
-    at_ns = np.concatenate([batch.at_ns for batch in batches])
-    assert sum(batch.lost for batch in batches) == 0
+    kind, at_ns = batch.kind, batch.at_ns
+    assert batch.lost == 0
     # 62.5 ns a tick, rounded down by the host
     stimuli, rises = ([-(-int(ns) * 2 // 125) for ns in at_ns[kind == of]] for of in (STIMULUS, RISE))
     assert len(stimuli) == len(rises) == PLAN.count

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-from itertools import islice, pairwise
-
 import pytest
 
-from tests.rig.arrivals import intervals, ticks
+from tests.rig.arrivals import Arrivals, ticks
 from tests.rig.build import changed_source
-from tests.rig.checks import check_order, check_stamps, measured, unwrapped
-from tests.rig.client import FALL, RISE, STIMULUS, TIME_MARK, values
+from tests.rig.checks import check_order, check_stamps, measured
+from tests.rig.client import FALL, RISE, STIMULUS, TIME_MARK, gaps, values
 from tests.rig.rig import Responder, Rig
 
 pytestmark = pytest.mark.rig
@@ -81,30 +79,19 @@ def test_ticks_stay_true_past_their_32_bits() -> None:
 def test_each_interval_is_the_documented_one(
     pattern: str, seed: int, period: str, floor: str, spread: str, count: int
 ) -> None:
+    arrivals = Arrivals(pattern, seed, period, floor, spread)
     with Rig() as rig:
-        records = measured(
-            rig,
-            f"PULS:ARR {pattern}",
-            f"PULS:ARR:SEED {seed}",
-            f"PULS:PER {period}",
-            f"PULS:ARR:FLO {floor}",
-            f"PULS:ARR:SPR {spread}",
-            "PULS:WIDT 30 US",
-            f"PULS:COUN {count}",
-        )
+        records = measured(rig, *arrivals.commands(), "PULS:WIDT 30 US", f"PULS:COUN {count}")
         check_stamps(records, rig.truth())
         check_width(rig, 480)
-    generator = intervals(pattern, seed=seed, period=ticks(period), floor=ticks(floor), spread=ticks(spread))
-    due = unwrapped([values(records, TIME_MARK)[0], *values(records, STIMULUS)], values(records, TIME_MARK)[0])
-    assert [b - a for a, b in pairwise(due)] == list(islice(generator, count))
+    assert gaps(records) == arrivals.intervals(count)
 
 
 def test_a_seed_starts_the_same_pattern_in_every_run() -> None:
     with Rig() as rig:
         first, second = (measured(rig, "PULS:COUN 50", "PULS:ARR:SEED 42") for _ in range(2))
-    gaps = [[(b - a) % (1 << 32) for a, b in pairwise(values(run, STIMULUS))] for run in (first, second)]
-    assert len(gaps[0]) == 49
-    assert gaps[0] == gaps[1]
+    assert len(gaps(first)) == 50
+    assert gaps(first) == gaps(second)
 
 
 def test_two_thousand_stimuli_a_second_lose_no_record() -> None:

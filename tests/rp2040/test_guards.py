@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from itertools import islice, pairwise
+from itertools import pairwise
 
 import pytest
 
 from tests.products import Change
-from tests.rig.arrivals import intervals, ticks
-from tests.rig.client import STIMULUS, TIME_MARK, Client, values
+from tests.rig.arrivals import Arrivals
+from tests.rig.client import STIMULUS, TIME_MARK, Client, gaps, values
 from tests.rig.packages import RigError
 from tests.rig.truth import WRAP
 from tests.rp2040.build import firmware
@@ -70,9 +70,7 @@ def first_interval(*faults: Change) -> None:
         client.set("OUTP ON", "PULS:COUN 3")
         records = client.read()
         check_stamps(records, rig.truth())
-    due = [values(records, TIME_MARK)[0], *values(records, STIMULUS)]
-    generator = intervals("EXP", seed=1, period=ticks("0.005", TICK_HZ), floor=ticks("0.001", TICK_HZ))
-    assert [(b - a) % WRAP for a, b in pairwise(due)] == list(islice(generator, 3))
+    assert gaps(records) == Arrivals().intervals(3, TICK_HZ)
 
 
 def test_an_edge_thought_to_be_seen_later_than_it_is_moves_the_first_interval() -> None:

@@ -7,10 +7,10 @@ import contextlib
 import numpy as np
 import pytest
 
-from edgereply.deadline import Deadline
 from edgereply.sources.arrivals import intervals
-from edgereply.sources.base import FALL, RISE, STIMULUS, SourceBatch, StimulusPlan
+from edgereply.sources.base import FALL, RISE, STIMULUS, StimulusPlan
 from edgereply.sources.reference import ReferenceSource
+from tests.conformance.pulse_source import whole_run
 from tests.rp2040.rig import CYCLE_NS, TICK_HZ, Responder, Rp2040Rig
 
 pytestmark = pytest.mark.rig
@@ -27,18 +27,6 @@ PLAN = StimulusPlan(
 )
 
 
-def run(source: ReferenceSource) -> list[SourceBatch]:
-    source.arm(PLAN)
-    source.start()
-    batches: list[SourceBatch] = []
-    deadline = Deadline(120)
-    while not (batches and batches[-1].done):
-        assert not deadline.expired()
-        if (batch := source.read(5)) is not None:
-            batches.append(batch)
-    return batches
-
-
 def test_the_host_reads_true_times() -> None:
     answers = Responder(delay_min=400, delay_max=110_000, width=7_001)
     with Rp2040Rig(responder=answers) as rig:
@@ -46,11 +34,10 @@ def test_the_host_reads_true_times() -> None:
             identity = source.identity
             assert (identity.model, identity.tick_hz, identity.tolerance_ppm) == ("rp2040", TICK_HZ, 50)
             assert identity.captures
-            batches = run(source)
+            batch = whole_run(source, PLAN, 120)
         truth = rig.truth()
-    kind = np.concatenate([batch.kind for batch in batches])
-    at_ns = np.concatenate([batch.at_ns for batch in batches])
-    assert sum(batch.lost for batch in batches) == 0
+    kind, at_ns = batch.kind, batch.at_ns
+    assert batch.lost == 0
     edges = {
         STIMULUS: truth.cycles("stimulus", 1),
         RISE: truth.cycles("response", 1),

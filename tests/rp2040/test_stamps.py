@@ -2,13 +2,11 @@
 
 from __future__ import annotations
 
-from itertools import islice, pairwise
-
 import pytest
 
-from tests.rig.arrivals import intervals, ticks
+from tests.rig.arrivals import Arrivals
 from tests.rig.checks import measured
-from tests.rig.client import FALL, FALL_LOST, RISE, STIMULUS, TIME_MARK, Client, values
+from tests.rig.client import FALL, FALL_LOST, RISE, STIMULUS, TIME_MARK, Client, gaps, values
 from tests.rig.packages import RigError
 from tests.rig.truth import WRAP
 from tests.rp2040.build import firmware
@@ -138,34 +136,22 @@ def test_a_loop_of_another_length_is_seen(fault: tuple[str, str, str]) -> None:
 def test_each_interval_is_the_documented_one(
     pattern: str, seed: int, period: str, floor: str, spread: str, count: int
 ) -> None:
+    arrivals = Arrivals(pattern, seed, period, floor, spread)
     with Rp2040Rig() as rig:
-        records = measured(
-            rig,
-            f"PULS:ARR {pattern}",
-            f"PULS:ARR:SEED {seed}",
-            f"PULS:PER {period}",
-            f"PULS:ARR:FLO {floor}",
-            f"PULS:ARR:SPR {spread}",
-            "PULS:WIDT 30 US",
-            f"PULS:COUN {count}",
-        )
+        records = measured(rig, *arrivals.commands(), "PULS:WIDT 30 US", f"PULS:COUN {count}")
         check_stamps(records, rig.truth())
         assert widths(rig) == {3_750}
-    times = [ticks(seconds, TICK_HZ) for seconds in (period, floor, spread)]
-    generator = intervals(pattern, seed=seed, period=times[0], floor=times[1], spread=times[2])
-    due = [values(records, TIME_MARK)[0], *values(records, STIMULUS)]
-    assert [(b - a) % WRAP for a, b in pairwise(due)] == list(islice(generator, count))
+    assert gaps(records) == arrivals.intervals(count, TICK_HZ)
 
 
 def test_edges_a_long_way_off_wait_for_their_time() -> None:
     """The machine compares 32 bits, 68.7 s: nothing is handed to it sooner than half of that; here 1 ms."""
     shorter = ("stimulus.c", "#define MOST_LEAD_TICKS (1ull << 31)", "#define MOST_LEAD_TICKS (1ull << 16)")
+    arrivals = Arrivals(period="0.02")
     with Rp2040Rig(folder=firmware(shorter), responder=SPREAD_OUT) as rig:
-        records = measured(rig, "PULS:PER 20 MS", "PULS:COUN 40")
+        records = measured(rig, *arrivals.commands(), "PULS:COUN 40")
         check_stamps(records, rig.truth())
-    generator = intervals("EXP", seed=1, period=ticks("0.02", TICK_HZ), floor=ticks("0.001", TICK_HZ))
-    due = [values(records, TIME_MARK)[0], *values(records, STIMULUS)]
-    assert [(b - a) % WRAP for a, b in pairwise(due)] == list(islice(generator, 40))
+    assert gaps(records) == arrivals.intervals(40, TICK_HZ)
 
 
 def test_random_arrivals_at_two_thousand_a_second_lose_no_record() -> None:

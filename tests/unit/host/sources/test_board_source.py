@@ -2,11 +2,12 @@ from array import array
 
 import numpy as np
 import pytest
+from tests.conformance.pulse_source import read_to_end
 from tests.fakes.board_link import FakeAgentLink
 
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError, LinkError, SourceError
-from edgereply.sources.base import SourceBatch, StimulusPlan
+from edgereply.sources.base import StimulusPlan
 from edgereply.sources.board import BoardSource
 from edgereply_protocol import Block, Configure, Fault, Layout, Probe, Probed, Progress, Stamps, Stop, Stopped
 
@@ -33,11 +34,7 @@ def test_a_run_of_the_board_becomes_batches_in_order_and_its_losses_are_counted_
     source = emitting(link)
     for message in (events((2, 900), (1, 500)), Progress(1, 2, 1, 0), events((1, 5_000)), Stopped(2, 3, 1, "done")):
         link.say(message)
-    batches: list[SourceBatch] = []
-    while not batches or not batches[-1].done:
-        batch = source.read(0.1)
-        assert batch is not None
-        batches.append(batch)
+    batches = read_to_end(source)
     assert np.concatenate([batch.at_ns for batch in batches]).tolist() == [500, 900, 5_000]
     assert np.concatenate([batch.kind for batch in batches]).tolist() == [1, 2, 1]
     assert sum(batch.lost for batch in batches) == 4

@@ -8,6 +8,7 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
+from tests.conformance.pulse_source import whole_run
 from tests.fakes.scripted_serial import ScriptedSerial
 from tests.fakes.strict_generator import StrictGenerator
 
@@ -145,16 +146,7 @@ def test_what_the_instrument_refuses(bench: Bench) -> None:
 
 def test_a_run_reports_nominal_times(bench: Bench) -> None:
     source = bench.open()
-    source.arm(PLAN)
-    source.start()
-    times: list[int] = []
-    done = False
-    while not done:
-        batch = source.read(5.0)
-        assert batch is not None
-        times += batch.at_ns.tolist()
-        done = batch.done
-    assert times == [number * 2_000_000 for number in range(20)]
+    assert whole_run(source, PLAN).at_ns.tolist() == [number * 2_000_000 for number in range(20)]
     assert [cycles for cycles, _ in bench.generator.bursts] == [20]
 
 

@@ -8,12 +8,12 @@ from dataclasses import replace
 
 import pytest
 import serial
-from tests.conformance.pulse_source import joined
+from tests.conformance.pulse_source import whole_run
 from tests.fakes.adapter import FakeAdapter
 from tests.fakes.scripted_serial import ScriptedSerial
 
 from edgereply.errors import SettingError, SourceError
-from edgereply.sources.base import FALL, RISE, STIMULUS, SourceBatch, StimulusPlan
+from edgereply.sources.base import FALL, RISE, STIMULUS, StimulusPlan
 from edgereply.sources.lines import LinesSource
 from edgereply.sources.uart import BAUDS, low_time_ns, nearest_pulse
 
@@ -64,17 +64,6 @@ def test_the_nearest_pulse(width_ns: int, baud: int, byte: int, low_ns: int) -> 
     assert (pulse.baud, pulse.byte, pulse.low_ns) == (baud, byte, low_ns)
 
 
-def run(source: LinesSource, plan: StimulusPlan) -> SourceBatch:
-    source.arm(plan)
-    source.start()
-    batches: list[SourceBatch] = []
-    while not batches or not batches[-1].done:
-        batch = source.read(10.0)
-        assert batch is not None
-        batches.append(batch)
-    return joined(batches)
-
-
 @pytest.fixture
 def adapter(monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeAdapter]:
     adapter = FakeAdapter()
@@ -88,7 +77,7 @@ def test_bytes_leave_on_tx() -> None:
         source = LinesSource(line.port)
         effect = source.arm(replace(PLAN, width_ns=78_125))
         assert (effect.width_ns, effect.inverted) == (78_125, True)
-        batch = run(source, replace(PLAN, width_ns=60_000))
+        batch = whole_run(source, replace(PLAN, width_ns=60_000))
         assert batch.kind.tolist() == [STIMULUS] * 20
         # 60 µs: seven bits at 115200 Bd are 60.76 µs: start bit and six low data bits.
         line.wait_for(b"\xc0" * 20)
@@ -102,7 +91,7 @@ def test_control_lines(adapter: FakeAdapter, line: str, inverted: bool) -> None:
     """Asserted is low on a TTL adapter: the idle level first, then pulses that last as long as asked."""
     source = LinesSource("port", stimulus=line)  # type: ignore[arg-type]
     adapter.done.clear()
-    batch = run(source, replace(PLAN, inverted=inverted))
+    batch = whole_run(source, replace(PLAN, inverted=inverted))
     source.close()
     levels = [not asserted for _, name, asserted in adapter.done if name == line]
     assert levels == [inverted] + [not inverted, inverted] * 20
@@ -126,7 +115,7 @@ def test_a_response_is_read_back(adapter: FakeAdapter, response: str) -> None:
 def test_edges_of_the_response(adapter: FakeAdapter) -> None:
     source = LinesSource("port", stimulus="tx", response="cts")
     adapter.answer = True
-    batch = run(source, StimulusPlan(pattern="periodic", period_ns=100_000_000, width_ns=78_125, count=5))
+    batch = whole_run(source, StimulusPlan(pattern="periodic", period_ns=100_000_000, width_ns=78_125, count=5))
     source.close()
     assert batch.kind.tolist() == [STIMULUS, RISE, FALL] * 5
 

@@ -12,7 +12,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from tests.conformance.pulse_source import joined
+from tests.conformance.pulse_source import whole_run
 from tests.fakes.wires_responder import WiresResponder
 
 from edgereply.errors import SettingError, SourceError
@@ -24,25 +24,12 @@ from edgereply.virtual.faults import Faults
 PLAN = StimulusPlan(period_ns=2_000_000, floor_ns=500_000, count=50)
 
 
-def run(source: VirtualSource, plan: StimulusPlan = PLAN) -> SourceBatch:
-    source.arm(plan)
-    source.start()
-    batches: list[SourceBatch] = []
-    for _ in range(100):
-        batch = source.read(1.0)
-        if batch is not None:
-            batches.append(batch)
-            if batch.done:
-                return joined(batches)
-    raise TimeoutError("the run did not end")
-
-
 def faulty(faults: Faults, plan: StimulusPlan = PLAN) -> tuple[SourceBatch, list[int]]:
     """A run with an answering board; also the stamps of the edges that reached it."""
     source = VirtualSource(faults)
     try:
         with WiresResponder(source.wires) as board:
-            batch = run(source, plan)
+            batch = whole_run(source, plan)
     finally:
         source.close()
     return batch, board.edges_ns
@@ -101,7 +88,7 @@ def test_stuck_line_later_on() -> None:
 
 def test_spurious() -> None:
     source = VirtualSource(Faults(spurious=1.0))
-    batch = run(source)
+    batch = whole_run(source, PLAN)
     source.close()
     assert count(batch, STIMULUS) == 50
     assert 0 < count(batch, RISE) <= 50
@@ -136,7 +123,7 @@ def test_the_clock_is_its_own() -> None:
     """Ticks per host nanosecond are off by the drift asked for: stamps of stimulus and board edge, fitted."""
     source = VirtualSource(drift_ppm=5000.0)
     with WiresResponder(source.wires) as board:
-        batch = run(source)
+        batch = whole_run(source, PLAN)
     source.close()
     source_ns = batch.at_ns[batch.kind == STIMULUS]
     ratio = (source_ns[-1] - source_ns[0]) / (board.edges_ns[-1] - board.edges_ns[0])
@@ -147,7 +134,7 @@ def test_the_stamps_are_those_of_the_board_less_only_an_offset() -> None:
     """The same stimulus on both clocks: the difference is constant to a tick when there is no drift."""
     source = VirtualSource(drift_ppm=0.0)
     with WiresResponder(source.wires) as board:
-        batch = run(source)
+        batch = whole_run(source, PLAN)
     source.close()
     difference = batch.at_ns[batch.kind == STIMULUS] - np.array(board.edges_ns)
     assert np.ptp(difference) <= 63
@@ -168,7 +155,7 @@ def test_a_run_starting_high_has_a_fall_first() -> None:
     with WiresResponder(source.wires) as board:
         board.drive(1)
         assert source.level() == 1
-        batch = run(source)
+        batch = whole_run(source, PLAN)
     source.close()
     assert batch.kind[batch.kind != STIMULUS][0] == FALL
 
@@ -178,7 +165,7 @@ def test_three_sources_have_three_clocks() -> None:
     for seed in (1, 2, 3):
         source = VirtualSource(seed=seed)
         assert source.identity.serial == f"V{seed:08d}"
-        origins.add(int(run(source, StimulusPlan(count=1)).at_ns[0]) // 10_000_000_000)
+        origins.add(int(whole_run(source, StimulusPlan(count=1)).at_ns[0]) // 10_000_000_000)
         source.close()
     assert len(origins) == 3
 
