@@ -8,8 +8,6 @@ import typer
 
 from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json, say
 
-NAME = "bundle"
-
 
 def command(
     runs: Annotated[

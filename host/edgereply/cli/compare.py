@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import INTERRUPTED, SAYS_NO, BenchOption, BoardOption, JsonOption, leave, put_json, say
 
-NAME = "compare"
-
 
 def command(
     runs: Annotated[list[Path] | None, typer.Argument(help="Finished run or series directories, any number.")] = None,

@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import INTERRUPTED, JsonOption, leave, put_json, say
 
-NAME = "demo"
-
 BENCH = """# A bottling line: a light barrier sees a bad bottle, the board must fire the reject gate within 2 ms.
 # Virtual: software wires between processes of this computer. The times are this computer's scheduler.
 title = "Reject gate, bottling line (invented demo data, virtual)"

@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
 
-NAME = "deploy"
-
 
 def command(
     host: HostArgument = "",

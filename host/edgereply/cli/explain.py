@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import JsonOption, put_json
 
-NAME = "explain"
-
 
 def command(
     run: Annotated[Path, typer.Argument(help="A run directory.")],

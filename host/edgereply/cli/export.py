@@ -8,8 +8,6 @@ import typer
 
 from edgereply.cli.common import JsonOption, put_json, say
 
-NAME = "export"
-
 
 class Format(StrEnum):
     """File formats."""

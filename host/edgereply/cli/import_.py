@@ -8,8 +8,6 @@ import typer
 
 from edgereply.cli.common import JsonOption, put_json, say
 
-NAME = "import"
-
 
 def command(
     files: Annotated[list[Path], typer.Argument(help="CSV or VCD files, in order of time; one segment or more each.")],

@@ -5,8 +5,6 @@ from typing import Any
 
 from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
 
-NAME = "inspect"
-
 
 def command(
     host: HostArgument = "",

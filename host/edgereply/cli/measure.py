@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import INTERRUPTED, BenchOption, BoardOption, JsonOption, leave, put_json, say
 
-NAME = "measure"
-
 
 def command(
     bench: BenchOption = Path("bench.toml"),

@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import JsonOption, put_json, say
 
-NAME = "report"
-
 
 def command(
     runs: Annotated[list[Path], typer.Argument(help="Run or series directories, any number.")],

@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
 
-NAME = "source"
-
 
 def command(
     what: Annotated[

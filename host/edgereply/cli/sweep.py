@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import INTERRUPTED, SAYS_NO, TROUBLE, JsonOption, leave, put_json, say
 
-NAME = "sweep"
-
 
 def command(
     plan: Annotated[Path, typer.Argument(help="Plan file: what is varied, how often, for how long.")],

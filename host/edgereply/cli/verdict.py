@@ -7,8 +7,6 @@ import typer
 
 from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json
 
-NAME = "verdict"
-
 
 def command(
     run: Annotated[Path, typer.Argument(help="A run directory.")],

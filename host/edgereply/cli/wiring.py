@@ -7,7 +7,6 @@ import typer
 
 from edgereply.cli.common import SAYS_NO, BenchOption, BoardOption, JsonOption, leave, put_json, say
 
-NAME = "wiring"
 VIRTUAL = (
     "VIRTUAL: these are software wires: there are none to make or to check, and measure takes them as they are. "
     "The drawing is what hardware takes."
