@@ -8,7 +8,6 @@ import select
 import subprocess
 import tempfile
 import tty
-from abc import ABC
 from collections.abc import Callable, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -40,7 +39,7 @@ class Rule:
         return ["on=1", *(f"{name}={value}" for name, value in asdict(self).items())]
 
 
-class AnyRig(ABC):
+class AnyRig:
     """Runs for as long as the `with` block; not for use from several threads.
 
     A rig of its own chip says how its harness is started: HARNESS FIRMWARE TRUTH TERMINAL-FD OPTIONS. The harness says

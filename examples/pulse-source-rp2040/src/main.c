@@ -10,12 +10,12 @@
 #include "planning.h"
 #include "registers.h"
 #include "run.h"
-#include "serving.h"
 #include "settings.h"
 #include "stimulus.h"
 #include "stream.h"
 #include "ticks.h"
 #include "uart.h"
+#include "uart_chip.h"
 
 #define LOOKS_PER_SECOND 10000
 
