@@ -20,8 +20,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from edgereply.analysis.distributions import chi2_ppf
 from edgereply.analysis.effective_ranks import least_worth, scaled_rank, scaled_ranks
 from edgereply.analysis.intervals import count_needed, quantile_ranks
 from edgereply.analysis.marks import TailDependence, marks_above, share_dependence, worth_in_blocks
@@ -173,7 +173,7 @@ def _surely(count: int, tail: TailDependence, confidence: float) -> float:
     Without it, of samples worth too little just those would get an interval that look worth more than they are.
     """
     freedom = max(1, count // tail.block_length - 1)
-    return 1.0 if tail.block_length == 1 else float(stats.chi2.ppf(1.0 - confidence, freedom)) / freedom
+    return 1.0 if tail.block_length == 1 else chi2_ppf(1.0 - confidence, freedom) / freedom
 
 
 def _end(

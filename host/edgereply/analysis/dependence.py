@@ -12,7 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft, stats
+from scipy import fft
+
+from edgereply.analysis.distributions import f_sf
 
 _CHUNK = 1 << 16
 # Politis and White (2004): lags are negligible below this many times sqrt(log10(n) / n).
@@ -193,7 +195,7 @@ def dispersion_p(sizes: NDArray[np.int64], means: NDArray[np.float64], squares: 
         return 1.0 if between == 0.0 else 0.0
     freedom = int(sizes.sum()) - sizes.size
     ratio = (between / (sizes.size - 1)) / (within / freedom)
-    return float(stats.f.sf(ratio, sizes.size - 1, freedom))
+    return f_sf(ratio, sizes.size - 1, freedom)
 
 
 def sampled_bounds(count: int) -> list[tuple[int, int]]:

@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
 from edgereply.analysis.dependence import measure_dependence
 from edgereply.analysis.quantiles import quantiles
@@ -84,7 +84,7 @@ def find_drift(
     times_s = np.array([float((stimulus_ns[part] - stimulus_ns[0]).mean()) / 1e9 for part in parts])
     if np.all(centres == centres[0]):
         return Drift(slope_ns_per_s=0.0, low_ns_per_s=0.0, high_ns_per_s=0.0, change_ns=0.0, drifts=False)
-    fit = stats.theilslopes(centres, times_s, alpha=confidence)
+    fit = scipy.stats.theilslopes(centres, times_s, alpha=confidence)
     low, high = float(fit.low_slope), float(fit.high_slope)
     return Drift(
         slope_ns_per_s=float(fit.slope),

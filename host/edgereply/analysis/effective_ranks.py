@@ -8,7 +8,8 @@ from __future__ import annotations
 
 import math
 
-from scipy import optimize, special
+import scipy
+from scipy import special
 
 
 def least_worth(side: int, p: float, confidence: float) -> float:
@@ -30,5 +31,5 @@ def scaled_rank(count: int, effective: float, p: float, confidence: float, side:
         return float(beta(rank, effective - rank + 1.0, p)) - miss
 
     tiny = 1e-9
-    rank = float(optimize.brentq(excess, tiny, effective + 1.0 - tiny)) * (count / effective)
+    rank = float(scipy.optimize.brentq(excess, tiny, effective + 1.0 - tiny)) * (count / effective)
     return min(count, math.ceil(rank)) if side else max(1, math.floor(rank))

@@ -11,8 +11,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import optimize
 
 Floats = NDArray[np.float64]
 
@@ -134,7 +134,7 @@ def fit_gpareto(excess: Floats) -> GparetoFit:
     costs = [_profile(theta, x)[0] for theta in grid]
     best = int(np.argmin(costs))
     around = (grid[max(best - 1, 0)], grid[min(best + 1, grid.size - 1)])
-    found = optimize.minimize_scalar(
+    found = scipy.optimize.minimize_scalar(
         lambda theta: _profile(theta, x)[0], bounds=around, method="bounded", options={"xatol": 1e-10}
     )
     theta = float(found.x) if found.fun <= costs[best] else float(grid[best])
@@ -179,7 +179,7 @@ def fit_gev(maxima: Floats) -> GevFit:
     gumbel = math.sqrt(6.0) / math.pi
     start = np.array([-_EULER * gumbel, gumbel, 0.1])
     options = {"xatol": 1e-9, "fatol": 1e-9, "maxiter": 4000, "maxfev": 4000}
-    found = optimize.minimize(negative, start, method="Nelder-Mead", options=options)
+    found = scipy.optimize.minimize(negative, start, method="Nelder-Mead", options=options)
     location, scale, shape = (float(v) for v in found.x)
     units = np.array([unit, unit, 1.0])
     return GevFit(

@@ -12,9 +12,10 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import stats
 
+from edgereply.analysis.distributions import student_sf
 from edgereply.analysis.families import holm
 
 FEWEST_INTERVALS = 20
@@ -109,7 +110,7 @@ def spearman(first: NDArray[np.float64], second: NDArray[np.float64]) -> tuple[f
     Args:
         first, second: shape (n,), neither of them constant.
     """
-    x, y = (stats.rankdata(values) - (len(first) + 1) / 2 for values in (first, second))
+    x, y = (scipy.stats.rankdata(values) - (len(first) + 1) / 2 for values in (first, second))
     r = float(x @ y / math.sqrt((x @ x) * (y @ y)))
     count = len(x)
     lags = range(1, count // 5 + 1)
@@ -119,7 +120,7 @@ def spearman(first: NDArray[np.float64], second: NDArray[np.float64]) -> tuple[f
         return r, effective, 1.0
     r2 = min(r * r, 1 - 1e-15)
     t = math.sqrt(r2 * (effective - 2) / (1 - r2))
-    return r, effective, float(2 * stats.t.sf(t, effective - 2))
+    return r, effective, 2.0 * student_sf(t, effective - 2)
 
 
 def _column(

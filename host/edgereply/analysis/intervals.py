@@ -9,8 +9,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from scipy import special, stats
-
+from edgereply.analysis.distributions import beta_isf, beta_ppf, binomial_cdf, binomial_near, binomial_sf
 from edgereply.analysis.quantiles import as_fraction
 
 
@@ -52,7 +51,7 @@ def rank_coverage(count: int, p: float, lower_rank: int, upper_rank: int) -> flo
 
     Source: Conover, Practical Nonparametric Statistics, 3rd ed., section 3.2.
     """
-    return _below(upper_rank - 1, count, p) - _below(lower_rank - 1, count, p)
+    return binomial_cdf(upper_rank - 1, count, p) - binomial_cdf(lower_rank - 1, count, p)
 
 
 def quantile_ranks(count: int, p: float, confidence: float = 0.95) -> RankInterval | None:
@@ -78,15 +77,15 @@ def quantile_ranks(count: int, p: float, confidence: float = 0.95) -> RankInterv
         return None
     side = (1.0 - confidence) / 2.0
     # ppf gives the smallest k with F(k) >= side; the lower rank needs the largest with F <= side.
-    lower = int(stats.binom.ppf(side, count, p))
-    while lower >= 1 and _below(lower - 1, count, p) > side:
+    lower = binomial_near(side, count, p)
+    while lower >= 1 and binomial_cdf(lower - 1, count, p) > side:
         lower -= 1
-    while _below(lower, count, p) <= side:
+    while binomial_cdf(lower, count, p) <= side:
         lower += 1
-    upper = int(stats.binom.isf(side, count, p)) + 1
-    while _above(upper - 1, count, p) > side:
+    upper = binomial_near(1.0 - side, count, p) + 1
+    while binomial_sf(upper - 1, count, p) > side:
         upper += 1
-    while _above(upper - 2, count, p) <= side:
+    while binomial_sf(upper - 2, count, p) <= side:
         upper -= 1
     # At the very size needed, rounding in cdf may step one rank past the sample.
     lower, upper = max(lower, 1), min(upper, count)
@@ -137,8 +136,8 @@ def clopper_pearson(events: float, trials: float, confidence: float = 0.95) -> P
     _check_counts(events, trials)
     _check_open("confidence", confidence)
     side = (1.0 - confidence) / 2.0
-    low = float(stats.beta.ppf(side, events, trials - events + 1)) if events else 0.0
-    high = float(stats.beta.isf(side, events + 1, trials - events)) if events < trials else 1.0
+    low = beta_ppf(side, events, trials - events + 1) if events else 0.0
+    high = beta_isf(side, events + 1, trials - events) if events < trials else 1.0
     return ProbabilityInterval(low=low, high=high)
 
 
@@ -166,7 +165,7 @@ def probability_upper_bound(events: float, trials: float, confidence: float = 0.
         return 1.0
     if events == 0:
         return -math.expm1(math.log1p(-confidence) / trials)
-    return float(stats.beta.isf(1.0 - confidence, events + 1, trials - events))
+    return beta_isf(1.0 - confidence, events + 1, trials - events)
 
 
 def dkw_half_width(count: int, confidence: float = 0.95) -> float:
@@ -188,20 +187,6 @@ def dkw_half_width(count: int, confidence: float = 0.95) -> float:
         raise ValueError("an empty sample has no band")
     _check_open("confidence", confidence)
     return math.sqrt(math.log(2.0 / (1.0 - confidence)) / (2.0 * count))
-
-
-def _below(successes: int, trials: int, p: float) -> float:
-    """P(X <= successes) of the binomial; the frozen scipy.stats object costs a thousand times more."""
-    if successes < 0:
-        return 0.0
-    return 1.0 if successes >= trials else float(special.betaincc(successes + 1, trials - successes, p))
-
-
-def _above(successes: int, trials: int, p: float) -> float:
-    """P(X > successes), without the cancellation of 1 - P(X <= successes)."""
-    if successes < 0:
-        return 1.0
-    return 0.0 if successes >= trials else float(special.betainc(successes + 1, trials - successes, p))
 
 
 def _check_open(what: str, value: float) -> None:

@@ -8,8 +8,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from edgereply.analysis.distributions import student_isf
 from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.quantiles import quantiles
 
@@ -71,7 +71,7 @@ def blame_segments(segments_ns: Mapping[str, NDArray[np.int64]], late: NDArray[n
     if whole <= 0.0:
         return None
     totals = extra.sum(axis=0)
-    reach = float(stats.t.isf(0.025, count - 1)) * math.sqrt(count) / whole
+    reach = student_isf(0.025, count - 1) * math.sqrt(count) / whole
     shares = {}
     for i, name in enumerate(names):
         share = float(extra[i].sum()) / whole

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from edgereply.analysis.bits import Bits, pack
 from edgereply.analysis.dependence import (
@@ -22,6 +21,7 @@ from edgereply.analysis.dependence import (
     stretch_bounds,
     worst_dispersion,
 )
+from edgereply.analysis.distributions import normal_isf, student_isf
 
 # Fewer blocks than this say too little about how blocks differ.
 FEWEST_BLOCKS = 20
@@ -154,7 +154,7 @@ def worth_in_blocks(marks: Marks, block_length: int, confidence: float = 0.95) -
     if blocks < FEWEST_BLOCKS:
         return 0.0
     side = (1.0 - confidence) / 2.0
-    allowance = (float(stats.norm.isf(side)) / float(stats.t.isf(side, blocks - 1))) ** 2
+    allowance = (normal_isf(side) / student_isf(side, blocks - 1)) ** 2
     variance = block_variance_of_mean(marks.sums(bounds), np.diff(bounds))
     # Blocks cut clusters in two, half as long ones twice as often: what that costs is seen from both, and put back.
     halves = block_bounds(count, max(1, block_length // 2))

@@ -12,8 +12,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import ndimage, stats
+from scipy import ndimage
 
+from edgereply.analysis.distributions import binomial_cdf
 from edgereply.analysis.quantiles import quantiles
 
 _CELLS = 1024
@@ -129,7 +130,7 @@ def _weakness(valley: int, peak: int, members: int, tests: int) -> float:
     """Above 1 where the valley does not separate two modes; the larger, the less it does."""
     if members < _FEWEST_IN_MODE or valley > _DEEPEST_VALLEY * peak:
         return 2.0 + valley / max(peak, 1)
-    chance = float(stats.binom.cdf(valley, valley + peak, 0.5))
+    chance = binomial_cdf(valley, valley + peak, 0.5)
     return chance * tests / _ALPHA
 
 

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
 from edgereply.analysis.bootstrap import tail_dependence
 from edgereply.analysis.dependence import measure_dependence
+from edgereply.analysis.distributions import student_sf
 from edgereply.analysis.ordered import average_ranks
 
 Floats = NDArray[np.float64]
@@ -80,7 +81,7 @@ def place_all(samples_ns: Sequence[NDArray[np.int64]], worth: Sequence[float]) -
     freedom = np.square(variance) / np.maximum(_freedom(parts, count), 1e-300)
     distance = np.abs(later - 0.5)
     apart = distance / np.sqrt(np.maximum(variance, 1e-300))
-    p_values = np.where(variance > 0.0, 2.0 * stats.t.sf(apart, np.maximum(freedom, 1.0)), (distance == 0.0) * 1.0)
+    p_values = np.where(variance > 0.0, 2.0 * student_sf(apart, np.maximum(freedom, 1.0)), (distance == 0.0) * 1.0)
     # Samples that do not overlap have no spread to judge by: no order of so few answers is less likely than this.
     p_values = np.clip(np.maximum(p_values, _least_p(count)), 0.0, 1.0)
     np.fill_diagonal(p_values, 1.0)

@@ -16,8 +16,8 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from edgereply.analysis.distributions import normal_isf, normal_sf, student_isf, student_sf
 from edgereply.analysis.marks import block_bounds
 
 RankMethod = Literal["exact", "normal", "block variance"]
@@ -80,8 +80,8 @@ def rank_test(
     if max(block_lengths) > 1:
         method: RankMethod = "block variance"
         spread, freedom = _block_spread(first_ns, second_ns, first, second, block_lengths)
-        p = float(2.0 * stats.t.sf(abs(u - pairs / 2.0) / spread, freedom)) if spread else float(u == pairs / 2.0)
-        lower = math.floor(pairs / 2.0 - float(stats.t.isf(side, freedom)) * spread)
+        p = 2.0 * student_sf(abs(u - pairs / 2.0) / spread, freedom) if spread else float(u == pairs / 2.0)
+        lower = math.floor(pairs / 2.0 - student_isf(side, freedom) * spread)
     elif max(first.size, second.size) <= _MOST_FOR_EXACT and ties.size == 0:
         method = "exact"
         chances = u_distribution(first.size, second.size)
@@ -92,8 +92,8 @@ def rank_test(
         method = "normal"
         spread = _tied_spread(first.size, second.size, ties)
         distance = max(abs(u - pairs / 2.0) - 0.5, 0.0)
-        p = float(2.0 * stats.norm.sf(distance / spread)) if spread else 1.0
-        lower = math.floor(pairs / 2.0 - 0.5 - float(stats.norm.isf(side)) * spread)
+        p = 2.0 * normal_sf(distance / spread) if spread else 1.0
+        lower = math.floor(pairs / 2.0 - 0.5 - normal_isf(side) * spread)
     fits = lower >= 1
     return RankTest(
         u=u,

@@ -14,9 +14,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+import scipy
 from numpy.typing import NDArray
-from scipy import special, stats
+from scipy import special
 
+from edgereply.analysis.distributions import chi2_ppf, normal_isf
 from edgereply.analysis.quantiles import as_fraction, order_statistics
 
 
@@ -112,10 +114,10 @@ def normal_factor(count: int, share: float, confidence: float = 0.95, sides: Lit
     if count < 2:
         raise ValueError(f"a standard deviation takes two values, got {count}")
     if sides == 1:
-        centre = float(stats.norm.ppf(share)) * math.sqrt(count)
-        return float(stats.nct.ppf(confidence, count - 1, centre)) / math.sqrt(count)
-    z = float(stats.norm.ppf((1.0 + share) / 2.0))
-    chi2 = float(stats.chi2.ppf(1.0 - confidence, count - 1))
+        centre = -normal_isf(share) * math.sqrt(count)
+        return float(scipy.stats.nct.ppf(confidence, count - 1, centre)) / math.sqrt(count)
+    z = normal_isf((1.0 - share) / 2.0)
+    chi2 = chi2_ppf(1.0 - confidence, count - 1)
     return z * math.sqrt((count - 1) * (1.0 + 1.0 / count) / chi2)
 
 

@@ -11,9 +11,9 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
 from edgereply.analysis.bits import Bits, pack
+from edgereply.analysis.distributions import beta_ppf
 from edgereply.analysis.intervals import ProbabilityInterval, clopper_pearson, probability_upper_bound
 from edgereply.analysis.marks import Marks, share_dependence
 from edgereply.analysis.tolerance import wilks_count
@@ -163,7 +163,7 @@ def _more(
         if would == "pass":
             return probability_upper_bound(events, worth, confidence) <= goal
         events = math.floor(share * total) / inflation
-        return events > 0 and float(stats.beta.ppf(1.0 - confidence, events, worth - events + 1.0)) > goal
+        return events > 0 and beta_ppf(1.0 - confidence, events, worth - events + 1.0) > goal
 
     low, high = stimuli, 2 * stimuli
     while not decides(high):

@@ -10,8 +10,8 @@ from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import stats
 
+from edgereply.analysis.distributions import binomial_sf
 from edgereply.analysis.fold import inside_window
 from edgereply.analysis.period_search import PeriodFinding, PeriodSearch
 
@@ -39,7 +39,7 @@ def stands_by_visits(stimulus_ns: NDArray[np.int64], late: NDArray[np.bool_], fi
     hits = int(np.count_nonzero(inside_window(seconds, finding.period_ns / 1e9, finding.window, 0.0)))
     cycles = float(stimulus_ns[-1] - stimulus_ns[0]) / finding.period_ns
     trials = max(1.0, cycles) * _WINDOWS_A_CYCLE / finding.window.duty
-    return float(stats.binom.sf(hits - 1, begins.size, finding.window.duty)) * trials <= _FALSE_ALARM
+    return binomial_sf(hits - 1, begins.size, finding.window.duty) * trials <= _FALSE_ALARM
 
 
 def without_bursts(search: PeriodSearch, stimulus_ns: NDArray[np.int64], late: NDArray[np.bool_]) -> PeriodSearch:
