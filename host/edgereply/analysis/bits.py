@@ -6,7 +6,7 @@ Counts and lagged products of ten million marks take milliseconds, and a hundred
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,15 +21,22 @@ class Bits:
     Attributes:
         words: shape (count // 64 + 2,), uint64, the first mark in the lowest bit; zero behind the last mark.
         count: number of marks.
+        running: shape (count // 64 + 3,), int64, how many are set before each word, and in all.
     """
 
     words: NDArray[np.uint64]
     count: int
+    running: NDArray[np.int64] = field(init=False)
+
+    def __post_init__(self) -> None:
+        running = np.zeros(self.words.size + 1, np.int64)
+        np.cumsum(np.bitwise_count(self.words), out=running[1:])
+        object.__setattr__(self, "running", running)
 
     @property
     def ones(self) -> int:
         """How many are set."""
-        return int(np.bitwise_count(self.words).sum(dtype=np.int64))
+        return int(self.running[-1])
 
     def before(self, places: NDArray[np.int64]) -> NDArray[np.int64]:
         """How many are set before each place.
@@ -40,10 +47,9 @@ class Bits:
         Returns:
             Shape (k,), int64.
         """
-        whole = np.concatenate(([0], np.cumsum(np.bitwise_count(self.words), dtype=np.int64)))
         word, rest = places // _WORD, (places % _WORD).astype(np.uint64)
         below = (np.uint64(1) << rest) - np.uint64(1)
-        return np.asarray(whole[word] + np.bitwise_count(self.words[word] & below), np.int64)
+        return np.asarray(self.running[word] + np.bitwise_count(self.words[word] & below), np.int64)
 
     def together(self, other: Bits, lag: int) -> int:
         """How many of these are set with the other's mark `lag` places later set too.

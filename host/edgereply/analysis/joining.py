@@ -210,24 +210,23 @@ def _undecided(stimulus: Int64, edge: Int64, joined: NDArray[np.intp], index: In
         return "too few of the stimuli find an edge at the offset the intervals suggest"
     # Pairs of neighbours; of a long run so many, evenly spread, that their median is known well enough.
     first = np.arange(0, joined.size - 1, -(-joined.size // MOST_COMPARED))
-    sources = np.stack((stimulus[joined[first]], stimulus[joined[first + 1]]))
-    partners = np.stack((index[joined[first]], index[joined[first + 1]]))
-    own = _scatter(edge[partners] - sources)
+    before, after = index[joined[first]], index[joined[first + 1]]
+    interval = stimulus[joined[first + 1]] - stimulus[joined[first]]
+    own = _scatter(edge[after] - edge[before] - interval)
     for shift in (-3, -2, -1, 1, 2, 3):
-        moved = partners + shift
-        kept = (moved[0] >= 0) & (moved[1] < edge.size)
-        if np.count_nonzero(kept) < 2:
+        # Joined edges rise with their stimuli: what is moved beyond an end is the first or the last of them.
+        there = slice(int(np.searchsorted(before, -shift)), int(np.searchsorted(after, edge.size - shift)))
+        if there.stop - there.start < 2:
             continue
-        other = _scatter(edge[moved[:, kept]] - sources[:, kept])
-        if other < 6 * max(own, 1.0):
+        moved = edge[after[there] + shift] - edge[before[there] + shift]
+        if _scatter(moved - interval[there]) < 6 * max(own, 1.0):
             return f"the intervals do not decide: shifted by {abs(shift)} pulses the edges fit about as well"
     return ""
 
 
-def _scatter(offsets: Int64) -> float:
+def _scatter(change: Int64) -> float:
     """Median change of the offset from pulse to pulse: small at the right lag, the intervals' spread else."""
-    change = np.abs(offsets[1] - offsets[0])
-    return float(np.median(change)) if change.size else 0.0
+    return float(np.median(np.abs(change, out=change), overwrite_input=True)) if change.size else 0.0
 
 
 def _result(

@@ -17,7 +17,10 @@ from numpy.typing import NDArray
 Int64 = NDArray[np.int64]
 
 SAMPLED_RESPONSES = 4096
+FEWEST_SAMPLED = 1024
 SAMPLED_DEPTH = 64
+# Enough to know a peak by: a deep window takes fewer responses.
+ENOUGH_DIFFERENCES = 1 << 16
 FEW = 64
 # A chance run of answers in the zone, at a wrong lag, is accepted once in a million.
 CHANCE_RUN = 1e-6
@@ -49,7 +52,10 @@ class Zone:
 
 def differences(stimulus_ns: Int64, rise_ns: Int64, window_ns: int) -> tuple[Int64, int]:
     """Sorted response minus earlier stimulus, up to the window, for a sample of responses."""
-    sample = at = rise_ns[:: max(1, rise_ns.size // SAMPLED_RESPONSES)]
+    span_ns = int(stimulus_ns[-1] - stimulus_ns[0])
+    depth = min(SAMPLED_DEPTH, 1 + stimulus_ns.size * window_ns // max(1, span_ns))
+    responses = min(SAMPLED_RESPONSES, max(FEWEST_SAMPLED, ENOUGH_DIFFERENCES // depth))
+    sample = at = rise_ns[:: max(1, rise_ns.size // responses)]
     before = np.searchsorted(stimulus_ns, sample, side="right") - 1
     found = [np.empty(0, np.int64)]
     # One stimulus further back each time; a response that ran out of stimuli or of the window has no more.
