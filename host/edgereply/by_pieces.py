@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.bits import Bits, join_bits, pack
 from edgereply.analysis.pairing import Pairing, Status, pair
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.analysis.sketch import Sketch, merge, sketch
 from edgereply.analysis.summary import QUANTILES, JsonSummary
 from edgereply.errors import SettingError
@@ -24,7 +25,7 @@ from edgereply.pieces import LATEST, STIMULI, BoardFeed, Piece, cut
 from edgereply.records import Evidence
 from edgereply.report.text import duration
 from edgereply.run_reader import RunReader, in_order
-from edgereply.stamps import NO_STAMP, BoardStamps
+from edgereply.stamps import BoardStamps
 
 Int64s = NDArray[np.int64]
 

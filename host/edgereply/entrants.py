@@ -9,17 +9,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.bootstrap import QuantileEstimate, quantile_intervals
+from edgereply.analysis.chunks import at_once
 from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.pairing import Status
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.analysis.uncertainty import KnownTo
-from edgereply.at_once import at_once
 from edgereply.context import Context, pooled
-from edgereply.evaluate import Evaluation, present
+from edgereply.evaluate import Evaluation
 from edgereply.likeness import joined_words, respects
 from edgereply.records import RunRecord, graded
 from edgereply.run_reader import RunReader
 from edgereply.series import BlockRecord, SeriesRecord, load_series
-from edgereply.stamps import NO_STAMP
 from edgereply.views import evaluate_run
 
 Int64s = NDArray[np.int64]

@@ -6,14 +6,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.joining import JoinStatus, join
 from edgereply.analysis.pairing import Pairing, Status, pair
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.analysis.settling import settle
 from edgereply.analysis.summary import JsonSummary, summarise, widened
 from edgereply.analysis.uncertainty import KnownTo
-from edgereply.inside import CHUNK, Inside, answered, difference, watched
+from edgereply.inside import Inside, answered, difference, watched
 from edgereply.records import Evidence
-from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, SourceStamps
+from edgereply.stamps import BoardStamps, ObservedEdges, SourceStamps
 
 Int64s = NDArray[np.int64]
 
@@ -150,12 +152,6 @@ def joined(pairing: Pairing, inside: Inside) -> Joined:
     return Joined(settled, segments, answer, reached, counts, inside.notes[1:], is_unseen, extra)
 
 
-def present(values: Int64s) -> Int64s:
-    """The values that are there."""
-    there: Int64s = values[values != NO_STAMP]
-    return there
-
-
 def counts_of(status: NDArray[np.uint8], reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
     """What became of the stimuli, by name; late are answers after the deadline."""
     return {
@@ -172,9 +168,11 @@ def counts_of(status: NDArray[np.uint8], reaction: Int64s, spurious: int, deadli
 def _spread(values: Int64s, row: Int64s) -> Int64s:
     """Values of the board's rows, one a stimulus; `row` is -1 where a stimulus has none."""
     column = np.empty(len(row), np.int64)
-    for start in range(0, len(row), CHUNK):
-        part = row[start : start + CHUNK]
-        column[start : start + CHUNK] = np.where(part >= 0, values[part], NO_STAMP)
+
+    def put(part: slice) -> None:
+        column[part] = np.where(row[part] >= 0, values[row[part]], NO_STAMP)
+
+    chunkwise(put, len(row))
     return column
 
 

@@ -11,10 +11,10 @@ from numpy.typing import NDArray
 from edgereply.analysis.explain import Explanation, NamedPeriod, explain
 from edgereply.analysis.interval_context import ContextSearch, relate
 from edgereply.analysis.pairing import Status
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
 from edgereply.report.text import duration
-from edgereply.stamps import NO_STAMP
 
 
 def explainable(result: Evaluation) -> NDArray[np.bool_]:

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.pairing import Status, pair
-from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges
+from edgereply.analysis.presence import NO_STAMP
+from edgereply.stamps import FALL, RISE, STIMULUS, BoardStamps, ObservedEdges
 
 Int64s = NDArray[np.int64]
-
-# Rows worked on at once: what a step leaves behind is still in the processor's cache for the next.
-CHUNK = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,11 +70,13 @@ def watched(edges: ObservedEdges, window_ns: int) -> Inside:
 def difference(later: Int64s, earlier: Int64s, only: NDArray[np.bool_] | None = None) -> Int64s:
     """Later minus earlier, `NO_STAMP` where one of them is missing, or where it is none of `only`."""
     result = np.empty(len(later), np.int64)
-    for start in range(0, len(later), CHUNK):
-        part = slice(start, start + CHUNK)
+
+    def subtract(part: slice) -> None:
         missing = (later[part] == NO_STAMP) | (earlier[part] == NO_STAMP)
         if only is not None:
             missing |= ~only[part]
         np.subtract(later[part], earlier[part], out=result[part])
         result[part][missing] = NO_STAMP
+
+    chunkwise(subtract, len(later))
     return result

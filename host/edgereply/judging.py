@@ -8,13 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.pairing import Status
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.analysis.tail_model import TailModel, model_tail
 from edgereply.analysis.verdict import Outcome, Verdict, judge, judge_marks
 from edgereply.by_pieces import PieceByPiece
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluate import Evaluation
 from edgereply.report.text import duration
-from edgereply.stamps import NO_STAMP
 
 
 @dataclass(frozen=True, slots=True)

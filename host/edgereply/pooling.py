@@ -6,8 +6,8 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.evaluate import Evaluation
-from edgereply.stamps import NO_STAMP
 
 Int64s = NDArray[np.int64]
 

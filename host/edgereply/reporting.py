@@ -10,6 +10,7 @@ import numpy as np
 
 from edgereply.advice import Advice, advise
 from edgereply.analysis.explain import Explanation
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.contrasts import contrasts
 from edgereply.describing import describe
 from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated
@@ -24,7 +25,6 @@ from edgereply.repeating import bench_of_run, bench_of_series
 from edgereply.report.view import Folded, RunView
 from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, load_series
-from edgereply.stamps import NO_STAMP
 from edgereply.standing import Standing, stand
 from edgereply.traits import traits
 from edgereply.views import cautions, make_view

@@ -9,13 +9,15 @@ from typing import TypeVar
 
 from pydantic import ValidationError
 
+from edgereply.analysis.chunks import in_turn
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.digest import sha256_of
 from edgereply.errors import DataError
 from edgereply.formats import refuse_newer
 from edgereply.parts import read_board, read_observed, read_source, rows_of
 from edgereply.records import CONTEXT, FORMAT, RunRecord
 from edgereply.settings import explain_validation
-from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges, SourceStamps
+from edgereply.stamps import BoardStamps, ObservedEdges, SourceStamps
 
 Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges)
 
@@ -80,8 +82,7 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        for path in self._files("stamps"):
-            yield read_source(path)
+        yield from in_turn(read_source, self._files("stamps"))
 
     def board_parts(self) -> Iterator[BoardStamps]:
         """Rows of `board/`, part by part in order.
@@ -89,8 +90,7 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        for path in self._files("board"):
-            yield read_board(path)
+        yield from in_turn(read_board, self._files("board"))
 
     def observed(self) -> ObservedEdges:
         """All rows of `observed/` in order; none where the agent answered itself or was not there.
@@ -106,8 +106,7 @@ class RunReader:
         Raises:
             DataError: a part is missing, truncated or altered.
         """
-        for path in self._files("observed"):
-            yield read_observed(path)
+        yield from in_turn(read_observed, self._files("observed"))
 
     def context(self) -> list[dict[str, int]]:
         """Readings of the board's counters, one about each second, in order; a damaged line is left out."""
@@ -135,7 +134,7 @@ class RunReader:
 
     def _parts(self, folder: str, read: Callable[[Path], Stamps]) -> tuple[Iterator[Stamps], int]:
         files = self._files(folder)
-        return map(read, files), sum(rows_of(path) for path in files)
+        return in_turn(read, files), sum(rows_of(path) for path in files)
 
     def _files(self, folder: str) -> list[Path]:
         # The number grows beyond five digits in a run of some days.
@@ -143,10 +142,12 @@ class RunReader:
         if self.cut_off:
             return found
         listed = {self.directory / part.file: part for part in self.record.parts if part.file.startswith(folder + "/")}
-        for path, part in listed.items():
-            if path not in found:
+        there = set(found)
+        for path in listed:
+            if path not in there:
                 raise DataError("a part is missing", where=str(path), remedy="restore it from a copy")
-            if sha256_of(path) != part.sha256:
+        for (path, part), digest in zip(listed.items(), in_turn(sha256_of, list(listed)), strict=True):
+            if digest != part.sha256:
                 raise DataError(
                     "a part was altered or truncated since the run", where=str(path), remedy="restore it from a copy"
                 )

@@ -7,11 +7,12 @@ from typing import Any, Final, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP, present
+
 Int64s = NDArray[np.int64]
 Uint32s = NDArray[np.uint32]
 Columns = tuple[NDArray[Any], ...]
 
-NO_STAMP = -(2**63)
 STIMULUS, RISE, FALL, FALL_LOST = 1, 2, 3, 4
 OVERLAP_NS = 1_000_000
 _SOURCE_TYPES: Final = (np.int64,) * 3
@@ -47,7 +48,7 @@ class SourceStamps:
 
     def edges(self) -> tuple[Int64s, Int64s, Int64s]:
         """All stimuli, all rises, all falls, each sorted."""
-        stimulus, rise, fall = (_sorted(_there(c)) for c in (self.stimulus_ns, self.rise_ns, self.fall_ns))
+        stimulus, rise, fall = (_sorted(present(c)) for c in (self.stimulus_ns, self.rise_ns, self.fall_ns))
         return stimulus, rise, fall
 
 
@@ -160,11 +161,6 @@ def _rows(kind: NDArray[np.uint8], at_ns: Int64s) -> SourceStamps:
         order = np.argsort(np.max(np.stack([columns[0], _own_time(columns)]), axis=0), kind="stable")
         columns = [column[order] for column in columns]
     return SourceStamps(*columns)
-
-
-def _there(times: Int64s) -> Int64s:
-    missing = times == NO_STAMP
-    return times[~missing] if missing.any() else times
 
 
 def _sorted(times: Int64s) -> Int64s:

@@ -9,10 +9,10 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.blocks import compare_blocks
 from edgereply.analysis.bootstrap import quantile_interval
+from edgereply.analysis.chunks import at_once
 from edgereply.analysis.families import holm
 from edgereply.analysis.letters import letter_groups, letters
 from edgereply.analysis.placement import independent_count, place_all
-from edgereply.at_once import at_once
 from edgereply.entrants import LOST_NS, Entrant, Figures, figures, widened
 from edgereply.likeness import differing, mixing_words
 from edgereply.report.text import listing

@@ -13,13 +13,12 @@ from pathlib import Path
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
 from edgereply.digest import sha256_of
 from edgereply.errors import DataError, StoreError
 from edgereply.interrupts import interrupts_deferred
-from edgereply.parts import board_table, observed_table, source_table
+from edgereply.parts import board_table, observed_table, source_table, write_part
 from edgereply.records import CONTEXT, Part, RunRecord
 from edgereply.stamps import BoardStamps, ObservedEdges, RowBuilder, SourceStamps
 
@@ -154,11 +153,7 @@ class RunWriter:
     def _write_part(self, folder: str, table: pa.Table) -> None:
         # Counted, not looked for: a run of a day has tens of thousands of parts.
         name = f"{folder}/part-{self._numbers[folder]:05}.parquet"
-
-        def write(path: Path) -> None:
-            pq.write_table(table, path, compression="zstd", write_page_checksum=True)
-
-        digest = _replace(self.directory / name, write)
+        digest = _replace(self.directory / name, lambda path: write_part(table, path))
         self.record.parts.append(Part(file=name, rows=table.num_rows, sha256=digest))
         self._numbers[folder] += 1
 

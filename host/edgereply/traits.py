@@ -7,16 +7,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.bootstrap import QuantileEstimate, TooClustered, quantile_interval, quantile_states
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.dependence import Dependence, measure_dependence
 from edgereply.analysis.drift import Drift, WarmUp, find_drift, find_warm_up
 from edgereply.analysis.intervals import ProbabilityInterval
 from edgereply.analysis.jitter import ResponseJitter, period_errors, response_jitter
 from edgereply.analysis.modes import Mode, find_modes
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.analysis.pulses import LongPulses, long_pulses
 from edgereply.analysis.shares import share_interval
 from edgereply.evaluate import Evaluation
-from edgereply.inside import CHUNK
-from edgereply.stamps import NO_STAMP
 
 CONFIDENCE: Final = 0.95
 _BOUNDED: Final = (0.9999, 0.999, 0.99, 0.9)
@@ -163,14 +163,14 @@ def _until_next(result: Evaluation, chosen: NDArray[np.bool_]) -> NDArray[np.int
     stimuli = result.stimulus_ns
     if (stimuli[1:] < stimuli[:-1]).any():
         stimuli = np.sort(stimuli)
-    gaps = []
-    for start in range(0, len(chosen), CHUNK):
-        part = slice(start, start + CHUNK)
+
+    def gaps(part: slice) -> NDArray[np.int64]:
         rises = (result.stimulus_ns[part] + result.reaction_ns[part])[chosen[part]]
         place = np.searchsorted(stimuli, rises, side="right")
         following = np.where(place < stimuli.size, stimuli[np.minimum(place, stimuli.size - 1)], _LONGEST_NS)
-        gaps.append(following - rises)
-    return np.concatenate(gaps)
+        return np.asarray(following - rises, np.int64)
+
+    return np.concatenate(chunkwise(gaps, len(chosen)))
 
 
 def _jitter(order: Order) -> dict[str, Any]:

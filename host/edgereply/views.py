@@ -8,11 +8,12 @@ from typing import Any
 import numpy as np
 
 from edgereply.activity import busy_caution
+from edgereply.analysis.presence import present
 from edgereply.analysis.summary import summarise
 from edgereply.analysis.uncertainty import KnownTo
 from edgereply.by_pieces import PieceByPiece, evaluate_by_pieces, goes_by_pieces
 from edgereply.context import pooled
-from edgereply.evaluate import Evaluation, evaluate, present
+from edgereply.evaluate import Evaluation, evaluate
 from edgereply.imports import shown
 from edgereply.load import load_caution, load_words
 from edgereply.records import RunRecord

@@ -16,12 +16,12 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
-import pyarrow.parquet as pq
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.digest import sha256_of
-from edgereply.parts import board_table, source_table
+from edgereply.parts import board_table, source_table, write_part
 from edgereply.records import Part, RunRecord, SourceRecord
-from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
+from edgereply.stamps import BoardStamps, SourceStamps
 
 PART_ROWS = 50_000
 MEAN_NS, FLOOR_NS = 5_000_000, 1_000_000
@@ -66,7 +66,7 @@ def made_up_run(directory: Path, stimuli: int, seed: int = 1) -> None:
     for number, (source, board) in enumerate(parts_of(stimuli, seed)):
         for folder, table in (("stamps", source_table(source)), ("board", board_table(board))):
             path = directory / folder / f"part-{number:05}.parquet"
-            pq.write_table(table, path, compression="zstd", write_page_checksum=True)
+            write_part(table, path)
             listed.append(Part(file=f"{folder}/{path.name}", rows=table.num_rows, sha256=sha256_of(path)))
     record = RunRecord(
         tool="edgereply benchmark", run_id="made-up", created="2026-01-01T00:00:00+00:00", title="reject gate, made up",

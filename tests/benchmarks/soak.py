@@ -25,7 +25,7 @@ from typing import Any
 import numpy as np
 from tests.benchmarks.stream_rate import BENCH
 
-from edgereply.evaluate import present
+from edgereply.analysis.presence import present
 from edgereply.run_reader import RunReader
 from edgereply.views import evaluate_run
 

@@ -13,8 +13,9 @@ from collections.abc import Callable
 
 import numpy as np
 
+from edgereply.analysis.presence import present
 from edgereply.analysis.summary import summarise
-from edgereply.evaluate import evaluate, present
+from edgereply.evaluate import evaluate
 from edgereply.stamps import BoardStamps, SourceStamps
 
 REPEATS = 11

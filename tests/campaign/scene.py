@@ -19,10 +19,10 @@ import numpy as np
 import pyarrow.parquet as pq
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import HostError
 from edgereply.run_reader import RunReader
 from edgereply.series import load_series
-from edgereply.stamps import NO_STAMP
 from edgereply.views import evaluate_run
 from tests.campaign.injected.sitecustomize import LEVELS
 from tests.campaign.injected.wire_tap import LET_GO, ROW

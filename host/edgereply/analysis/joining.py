@@ -16,13 +16,13 @@ delay of the board's stamps, which cannot be told from the clocks' offset.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from dataclasses import dataclass
 from enum import IntEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.joining_lag import Float, Int64, find_chain
 from edgereply.analysis.joining_track import CHUNK, Track, follow, nearest, padded_edges
 
@@ -165,16 +165,19 @@ def _match(stimulus: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[
     late = max(ordinary, mean_ns / 8)
     margin = 4 * sigma
     target = np.empty(stimulus.size, dtype=np.int64)
-    for part in _chunks(stimulus.size):
+
+    def expect(part: slice) -> None:
         # Board stamps less the base: small numbers, exact in float64.
         predicted = np.rint(track.predict(stimulus[part])).astype(np.int64)
         np.add(stimulus[part] + track.base_ns, predicted, out=target[part])
+
+    chunkwise(expect, stimulus.size, CHUNK)
     edges, targets = padded_edges(edge), padded_edges(target)
     index = np.empty(target.size, dtype=np.int64)
     status = np.full(target.size, JoinStatus.UNSEEN, dtype=np.uint8)
     grey = np.zeros(target.size, dtype=np.bool_)
-    plain = 0
-    for part in _chunks(target.size):
+
+    def decide(part: slice) -> int:
         index[part], residual, second = nearest(target[part], edges)
         owner, _, rival_stimulus = nearest(edge[index[part]], targets)
         mutual = (
@@ -188,7 +191,9 @@ def _match(stimulus: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[
         status[part][near & contested] = JoinStatus.AMBIGUOUS
         # A stimulus that lost its nearest edge to another only just is as uncertain as the winner.
         grey[part] = mutual & ~near
-        plain += int(np.count_nonzero(mutual & near))
+        return int(np.count_nonzero(mutual & near))
+
+    plain = sum(chunkwise(decide, target.size, CHUNK))
     count = int(np.count_nonzero(grey))
     if count:
         unseen = int(np.count_nonzero(status == JoinStatus.UNSEEN)) + count
@@ -197,11 +202,6 @@ def _match(stimulus: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[
         if by_chance > DOUBT * count and count < unseen + extra:
             status[grey] = JoinStatus.AMBIGUOUS
     return index, status
-
-
-def _chunks(size: int) -> Iterator[slice]:
-    for start in range(0, size, CHUNK):
-        yield slice(start, start + CHUNK)
 
 
 def _undecided(stimulus: Int64, edge: Int64, joined: NDArray[np.intp], index: Int64, track: Track) -> str:
@@ -244,8 +244,11 @@ def _result(
     left = (edge[index if joined.all() else index[joined]] - source - track.base_ns).astype(np.float64)
     time = (source - stimulus[0]).astype(np.float64)
     fitted = np.empty(source.size)
-    for part in _chunks(source.size):
+
+    def fit(part: slice) -> None:
         fitted[part] = track.predict(source[part])
+
+    chunkwise(fit, source.size, CHUNK)
     left -= fitted
     slope, start = _least_squares(time, fitted)
     left -= np.median(left)

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.ranges import spread
 
 Int64 = NDArray[np.int64]
@@ -22,8 +23,6 @@ PROBES = 240
 PATTERN = 4
 MOST_CANDIDATES = 1_500_000
 MOST_VOTES = 40_000
-# Intervals worked on at once: what a step leaves behind is still in the processor's cache for the next.
-CHUNK = 1 << 16
 # Tolerances tried, as fractions of the mean interval, the sharpest first.
 SHARPNESS = (4096, 1024, 256, 64, 24)
 
@@ -46,6 +45,18 @@ class Votes:
     probes: int
 
 
+def _counted_within(intervals: Int64, low: Int64, high: Int64) -> Int64:
+    """How many intervals lie within each of the bounds, both included; any shape."""
+    cuts = np.unique(np.concatenate((low.ravel(), high.ravel() + 1)))
+    cells = chunkwise(
+        lambda part: np.bincount(np.searchsorted(cuts, intervals[part], side="right"), minlength=cuts.size + 1),
+        intervals.size,
+    )
+    # How many are below each cut: the cells before it.
+    below = np.cumsum(np.sum(cells, axis=0))
+    return np.asarray(below[np.searchsorted(cuts, high + 1)] - below[np.searchsorted(cuts, low)], np.int64)
+
+
 def _ranked_within(intervals: Int64, low: Int64, high: Int64) -> NDArray[np.intp]:
     """Places of the intervals that lie within any of the bounds, by rising interval: cheaper than to rank them all."""
     # Cells between the bounds: an interval's cell says how many ranges it is in.
@@ -54,10 +65,10 @@ def _ranked_within(intervals: Int64, low: Int64, high: Int64) -> NDArray[np.intp
     inside = np.cumsum(np.concatenate(([0], np.where(order < low.size, 1, -1))))
     cuts, within = cuts[order], inside > 0
     kept = np.concatenate(
-        [
-            start + np.flatnonzero(within[np.searchsorted(cuts, intervals[start : start + CHUNK], side="right")])
-            for start in range(0, intervals.size, CHUNK)
-        ]
+        chunkwise(
+            lambda part: part.start + np.flatnonzero(within[np.searchsorted(cuts, intervals[part], side="right")]),
+            intervals.size,
+        )
     )
     return kept[np.argsort(intervals[kept], kind="stable")]
 
@@ -71,12 +82,10 @@ def collect_votes(stimulus: Int64, edge: Int64, tolerance_ns: int, drift_ppm: fl
     length = min(PATTERN, max(2, min(stimulus.size, edge.size) // 3))
     probe = np.unique(np.linspace(0, stimulus.size - 1 - length, PROBES).astype(np.int64))
     intervals = np.diff(edge)
-    ranked = np.sort(intervals)
     steps = np.arange(length)
     wanted = stimulus[probe[:, None] + steps + 1] - stimulus[probe[:, None] + steps]
     slack = tolerance_ns + (wanted * (drift_ppm * 1e-6)).astype(np.int64)
-    count = np.searchsorted(ranked, wanted + slack, side="right")
-    count -= np.searchsorted(ranked, wanted - slack, side="left")
+    count = _counted_within(intervals, wanted - slack, wanted + slack)
     rarest = count.argmin(axis=1)
     pick = np.arange(probe.size)
     if int(count[pick, rarest].sum()) > MOST_CANDIDATES:

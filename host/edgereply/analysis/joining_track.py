@@ -7,13 +7,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.joining_lag import Chain, Float, Int64
 
 Bool = NDArray[np.bool_]
 
 BLOCK = 128
 PASSES = 4
-# Elements worked on at once: what a step leaves behind is still in the processor's cache for the next.
+# A pass that matches as many and leaves as much of their spread would find the same again.
+SETTLED = 0.99
 CHUNK = 1 << 15
 MAD_TO_SIGMA = 1.4826
 NORMAL_90 = 1.6449  # 90 % of a normal distribution lie within so many standard deviations
@@ -81,20 +83,27 @@ def _near_residuals(
     """
     padded = padded_edges(edge)
     rows, errors, predictions = into
-    filled = 0
-    for start in range(0, stimulus.size, CHUNK):
-        source = stimulus[start : start + CHUNK]
+
+    def near(part: slice) -> int:
+        source = stimulus[part]
         predicted = track.predict(source)
         target = source + track.base_ns + predicted.astype(np.int64)
         right = np.searchsorted(edge, target, side="left")
         before, after = target - padded[right + 1], padded[right + 2] - target
         residual = np.where(before <= after, -before, after)
         close = np.flatnonzero(np.abs(residual) <= width)
-        part = slice(filled, filled + close.size)
-        np.add(close, start, out=rows[part])
-        errors[part] = residual[close]
-        predictions[part] = predicted[close]
-        filled += close.size
+        found = slice(part.start, part.start + close.size)
+        np.add(close, part.start, out=rows[found])
+        errors[found] = residual[close]
+        predictions[found] = predicted[close]
+        return int(close.size)
+
+    filled = 0
+    for number, count in enumerate(chunkwise(near, stimulus.size, CHUNK)):
+        if filled < number * CHUNK:
+            for column in into:
+                column[filled : filled + count] = column[number * CHUNK : number * CHUNK + count]
+        filled += count
     return rows[:filled], errors[:filled], predictions[:filled]
 
 
@@ -104,10 +113,12 @@ def _block_medians(values: Int64, cuts: Int64) -> Float:
     medians = np.empty(lengths.size)
     for length in np.unique(lengths).tolist():
         alike = np.flatnonzero(lengths == length)
-        step = max(1, CHUNK // length)
-        for start in range(0, alike.size, step):
-            some = alike[start : start + step]
+
+        def take(part: slice, alike: NDArray[np.intp] = alike, length: int = length) -> None:
+            some = alike[part]
             medians[some] = np.median(values[cuts[some][:, None] + np.arange(length)], axis=1)
+
+        chunkwise(take, alike.size, max(1, CHUNK // length))
     return medians
 
 
@@ -121,6 +132,7 @@ def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> 
     track = Track(at, offset, base, width)
     rows, errors = (np.empty(stimulus.size, np.int64) for _ in range(2))
     predictions = np.empty(stimulus.size)
+    matched = 0
     for _ in range(PASSES):
         close, error, seen = _near_residuals(stimulus, edge, track, width, (rows, errors, predictions))
         if close.size < 3:
@@ -134,10 +146,12 @@ def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> 
         else:
             where = source[(cuts[:-1] + cuts[1:]) // 2]
             at, offset = where.astype(np.float64), track.predict(where) + _block_medians(error, cuts)
-        track = Track(at, offset, base, width)
-        sigma = _spread(edge_residuals(source, seen, track))
+        sigma = _spread(edge_residuals(source, seen, Track(at, offset, base, width)))
         width = min(width, max(12 * sigma, 100.0))
-        track = Track(at, offset, base, sigma)
+        settled = close.size == matched and sigma > SETTLED * track.sigma_ns
+        matched, track = close.size, Track(at, offset, base, sigma)
+        if settled:
+            break
     return track
 
 
@@ -155,9 +169,11 @@ def _spread(left: Float) -> float:
 def edge_residuals(source: Int64, offset: Float, track: Track) -> Float:
     """Observed offset (less the base) minus the track's."""
     left = np.empty(source.size)
-    for start in range(0, source.size, CHUNK):
-        part = slice(start, start + CHUNK)
+
+    def subtract(part: slice) -> None:
         np.subtract(offset[part], track.predict(source[part]), out=left[part])
+
+    chunkwise(subtract, source.size, CHUNK)
     return left
 
 

@@ -26,14 +26,12 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.pairing_coalesced import coalesced, shares_answer, usual_reaction
 from edgereply.analysis.pairing_result import (
-    CHUNK,
-    NO_STAMP,
     Pairing,
     Status,
     match_falls,
-    present,
     sorted_edges,
 )
 from edgereply.analysis.pairing_story import MISSED_INDEX, UNCERTAIN_INDEX, Model
@@ -48,6 +46,7 @@ from edgereply.analysis.pairing_stretches import (
 )
 from edgereply.analysis.pairing_weighing import weigh_all
 from edgereply.analysis.pairing_zone import Int64, Zone, typical_zone
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.analysis.ranges import spread
 
 __all__ = ["NO_STAMP", "Pairing", "Status", "match_falls", "pair"]
@@ -204,11 +203,13 @@ def _assemble(
     rise_fall, orphan = match_falls(rise, fall)
     answered = partner >= 0
     rise_out, fall_out = (np.full(stimulus.size, NO_STAMP, dtype=np.int64) for _ in range(2))
-    for start in range(0, stimulus.size, CHUNK):
-        part = slice(start, start + CHUNK)
+
+    def put(part: slice) -> None:
         own = partner[part][answered[part]]
         rise_out[part][answered[part]] = rise[own]
         fall_out[part][answered[part]] = rise_fall[own]
+
+    chunkwise(put, stimulus.size)
     spurious, ambiguous = kind == _Rise.SPURIOUS, kind == _Rise.AMBIGUOUS
     return Pairing(
         stimulus_ns=stimulus,

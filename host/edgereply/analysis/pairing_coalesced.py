@@ -11,12 +11,10 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.pairing_zone import Int64
 
 Bool = NDArray[np.bool_]
-
-# Stimuli worked on at once: what a step leaves behind is still in the processor's cache for the next.
-CHUNK = 1 << 16
 
 
 def usual_reaction(stimulus: Int64, rise: Int64, partner: Int64, otherwise_ns: int) -> int:
@@ -35,12 +33,11 @@ def shares_answer(stimulus: Int64, rise: Int64, partner: Int64, typical_ns: int)
         typical_ns: the usual reaction time.
     """
     close = np.zeros(stimulus.size, dtype=np.bool_)
-    index = np.concatenate(
-        [
-            start + np.flatnonzero(np.diff(stimulus[start : start + CHUNK + 1]) < typical_ns)
-            for start in range(0, stimulus.size, CHUNK)
-        ]
+    found = chunkwise(
+        lambda part: part.start + np.flatnonzero(np.diff(stimulus[part.start : part.stop + 1]) < typical_ns),
+        stimulus.size,
     )
+    index = np.concatenate(found)
     earlier = np.searchsorted(rise, stimulus[index], side="left")
     index = index[earlier == np.searchsorted(rise, stimulus[index + 1], side="left")]
     index = index[np.argsort(stimulus[index + 1] - stimulus[index], kind="stable")]

@@ -8,11 +8,9 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.pairing_zone import Int64
-
-NO_STAMP = -(2**63)
-# Edges worked on at once: what a step leaves behind is still in the processor's cache for the next.
-CHUNK = 1 << 16
+from edgereply.analysis.presence import NO_STAMP
 
 
 class Status(IntEnum):
@@ -117,11 +115,6 @@ def sorted_edges(edges: ArrayLike, name: str) -> Int64:
     return array
 
 
-def present(stamps: Int64) -> Int64:
-    """The stamps that are there."""
-    return np.asarray(stamps[stamps != NO_STAMP], dtype=np.int64)
-
-
 def match_falls(rise_ns: Int64, fall_ns: Int64) -> tuple[Int64, Int64]:
     """Give each rise the first fall after it and before the next rise.
 
@@ -134,12 +127,15 @@ def match_falls(rise_ns: Int64, fall_ns: Int64) -> tuple[Int64, Int64]:
     matched = np.full(rise_ns.size, NO_STAMP, dtype=np.int64)
     if fall_ns.size == 0:
         return matched, fall_ns
-    for start in range(0, rise_ns.size, CHUNK):
-        rise = rise_ns[start : start + CHUNK]
-        following = np.append(rise_ns[start + 1 : start + CHUNK + 1], np.iinfo(np.int64).max)[: rise.size]
+
+    def match(part: slice) -> None:
+        rise = rise_ns[part]
+        following = np.append(rise_ns[part.start + 1 : part.stop + 1], np.iinfo(np.int64).max)[: rise.size]
         first = np.searchsorted(fall_ns, rise, side="right")
         fall = fall_ns[np.minimum(first, fall_ns.size - 1)]
         has = (first < fall_ns.size) & (fall < following)
         taken[first[has]] = True
-        matched[start : start + CHUNK][has] = fall[has]
+        matched[part][has] = fall[has]
+
+    chunkwise(match, rise_ns.size)
     return matched, fall_ns[~taken]

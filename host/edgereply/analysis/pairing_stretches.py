@@ -12,13 +12,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.pairing_zone import Int64, Zone
 from edgereply.analysis.ranges import spread
 
 Bool = NDArray[np.bool_]
-
-# Stimuli worked on at once: what a step leaves behind is still in the processor's cache for the next.
-CHUNK = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,12 +77,14 @@ def find_ground(stimulus_ns: Int64, rise_ns: Int64, zone: Zone) -> Ground:
     """Mark the pairs that are certain: unique in the zone both ways, in long enough a run."""
     candidate = np.empty(stimulus_ns.size, dtype=np.int64)
     hit = np.empty(stimulus_ns.size, dtype=np.bool_)
-    for start in range(0, stimulus_ns.size, CHUNK):
-        part = slice(start, start + CHUNK)
+
+    def find(part: slice) -> None:
         first = np.searchsorted(rise_ns, stimulus_ns[part] + zone.low_ns, side="left")
         answer = rise_ns[np.minimum(first, rise_ns.size - 1)]
         hit[part] = (first < rise_ns.size) & (answer <= stimulus_ns[part] + zone.high_ns)
         candidate[part] = first
+
+    chunkwise(find, stimulus_ns.size)
     solid = hit.copy()
     # The next stimulus must not claim the same response: it would have the same candidate. Another
     # response in the zone is a double when both follow the same stimulus, so it does not matter.
@@ -110,9 +110,11 @@ def find_stretches(stimulus_ns: Int64, rise_ns: Int64, ground: Ground, window_ns
     both = ground.anchor[1:] & ground.anchor[:-1]
     # Nothing lies between two pairs that follow each other; of a run of such pairs the first and the last are enough.
     plain = np.empty(both.size, dtype=np.bool_)
-    for begin in range(0, both.size, CHUNK):
-        candidate = ground.candidate[begin : begin + CHUNK + 1]
-        plain[begin : begin + CHUNK] = both[begin : begin + CHUNK] & (np.diff(candidate) == 1)
+
+    def follow(part: slice) -> None:
+        plain[part] = both[part] & (np.diff(ground.candidate[part.start : part.stop + 1]) == 1)
+
+    chunkwise(follow, both.size)
     first = ground.anchor.copy()
     first[1:] &= ~plain
     last = ground.anchor.copy()

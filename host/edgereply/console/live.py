@@ -14,11 +14,11 @@ from rich.progress_bar import ProgressBar
 from rich.table import Table
 from rich.text import Text
 
+from edgereply.analysis.presence import present
 from edgereply.console.bars import RunningDistribution, histogram_lines
 from edgereply.console.stage import Stage
 from edgereply.console.tables import is_plain, stamp, stderr_console
 from edgereply.report.text import clean, duration, time_left
-from edgereply.report.view import present
 
 _REDRAW_S: Final = 0.2
 _LINE_S: Final = 5.0

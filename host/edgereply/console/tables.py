@@ -10,12 +10,13 @@ from rich.table import Table
 from rich.text import Text
 
 from edgereply.analysis.histogram import histogram
+from edgereply.analysis.presence import present
 from edgereply.console.bars import bar_note, histogram_lines
 from edgereply.report.context_rows import context_group
 from edgereply.report.interval_words import interval_words
 from edgereply.report.rows import Cell, summary_groups
 from edgereply.report.text import clean
-from edgereply.report.view import COMPLETE, RunView, letter, present
+from edgereply.report.view import COMPLETE, RunView, letter
 
 _BINS = 18
 

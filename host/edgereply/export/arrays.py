@@ -9,8 +9,8 @@ from typing import Any, BinaryIO, Self
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.export.batches import FACTS, STATUS_NAMES, Batch, What, columns
-from edgereply.stamps import NO_STAMP
 
 CLOCKS = ("source", "board")
 COPY_BYTES = 1 << 20

@@ -9,10 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.pairing import Status
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.evaluate import SEGMENTS, Evaluation
 from edgereply.records import RunRecord
 from edgereply.run_reader import RunReader
-from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
+from edgereply.stamps import FALL, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
 from edgereply.views import evaluate_run
 
 Int64s = NDArray[np.int64]

@@ -10,8 +10,8 @@ import pyarrow as pa
 import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.export.batches import FACTS, STATUS_NAMES, Batch, Kind, What, columns
-from edgereply.stamps import NO_STAMP
 
 _TYPES: dict[Kind, Any] = {
     "integer": pa.int64(),

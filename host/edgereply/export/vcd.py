@@ -8,10 +8,10 @@ from typing import TextIO
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError, SettingError
 from edgereply.records import RunRecord
 from edgereply.run_reader import RunReader
-from edgereply.stamps import NO_STAMP
 
 Int64s = NDArray[np.int64]
 

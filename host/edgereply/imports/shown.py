@@ -6,10 +6,10 @@ from typing import Any
 
 import numpy as np
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.evaluate import Evaluation
 from edgereply.records import RunRecord
 from edgereply.report.text import duration
-from edgereply.stamps import NO_STAMP
 
 
 def conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:

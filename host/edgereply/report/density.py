@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.histogram import log_edges, nice_width
 from edgereply.analysis.ordered import ordered
-from edgereply.report.view import NO_STAMP, present
+from edgereply.analysis.presence import NO_STAMP, present
 
 _LOG_FROM_RATIO: Final = 20
 # More marks than these hide each other and make a page slow.

@@ -9,11 +9,12 @@ from typing import Final
 
 import numpy as np
 
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.report import density
 from edgereply.report.curves import curves
 from edgereply.report.rows import QUANTILES, estimate, segment_label, segment_names
 from edgereply.report.text import NOTHING, distinct, duration, exactly, listing, quantile, share
-from edgereply.report.view import NO_STAMP, RunView, letter, present
+from edgereply.report.view import RunView, letter
 
 # Of more runs than this only the extremes are told in words; the table has all.
 MOST_TOLD: Final = 6

@@ -9,9 +9,9 @@ from typing import Any, Final
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.records import graded
 
-NO_STAMP: Final = -(2**63)
 COMPLETE: Final = "complete"
 
 
@@ -155,19 +155,6 @@ class RunView:
             return np.zeros(self.reaction_ns.shape, dtype=np.bool_)
         late: NDArray[np.bool_] = self.answered() & (self.reaction_ns > self.deadline_ns)
         return late
-
-
-def present(values_ns: NDArray[np.int64]) -> NDArray[np.int64]:
-    """The values that exist.
-
-    Args:
-        values_ns: shape (n,), int64, NO_STAMP where there is none.
-
-    Returns:
-        Shape (at most n,), int64, nanoseconds, in the same order.
-    """
-    there: NDArray[np.int64] = values_ns[values_ns != NO_STAMP]
-    return there
 
 
 def letter(index: int) -> str:

@@ -4,8 +4,8 @@ import json
 import re
 from pathlib import Path
 
+from edgereply.analysis.presence import present
 from edgereply.errors import DataError, SettingError, StoreError
-from edgereply.evaluate import present
 from edgereply.measure import Measured, OpenBench, Say, opened
 from edgereply.run import Watcher
 from edgereply.settings import Bench

@@ -9,6 +9,7 @@ import pytest
 import typer
 
 from edgereply import by_pieces
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.archive.check import check_run
 from edgereply.by_pieces import evaluate_by_pieces, goes_by_pieces
 from edgereply.cli.showing import show_runs
@@ -19,7 +20,7 @@ from edgereply.judging import judge_pieces, judge_run
 from edgereply.pieces import EARLIEST, LATEST, cut
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.run_reader import RunReader
-from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
+from edgereply.stamps import BoardStamps, SourceStamps
 from edgereply.store import RunWriter, replace_record
 from edgereply.views import evaluate_run, summed_up
 from tests.benchmarks.long_run import made_up_run

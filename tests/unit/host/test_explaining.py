@@ -3,10 +3,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError
 from edgereply.evaluate import evaluate
 from edgereply.explaining import as_dict, explain_run, sentences
-from edgereply.stamps import NO_STAMP, BoardStamps, SourceStamps
+from edgereply.stamps import BoardStamps, SourceStamps
 from tests.fakes.made_runs import TICK_NS, from_reactions, random_stimuli, ticking_board
 
 

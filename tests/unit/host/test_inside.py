@@ -4,9 +4,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.pairing import Status
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.evaluate import Evaluation, evaluate
 from edgereply.inside import watched
-from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
+from edgereply.stamps import FALL, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
 from tests.fakes.made_runs import WINDOW_NS, random_stimuli
 
 Int64s = NDArray[np.int64]

@@ -1,7 +1,7 @@
 import numpy as np
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.pooling import end_to_end, pool
-from edgereply.stamps import NO_STAMP
 from tests.fakes.made_runs import from_reactions, random_stimuli
 
 

@@ -5,7 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numpy.typing import NDArray
 
-from edgereply.stamps import FALL, NO_STAMP, RISE, STIMULUS, RowBuilder, SourceStamps
+from edgereply.analysis.presence import NO_STAMP
+from edgereply.stamps import FALL, RISE, STIMULUS, RowBuilder, SourceStamps
 
 MS = 1_000_000
 

@@ -7,10 +7,11 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError, StoreError
 from edgereply.records import RunRecord, SourceRecord, now_iso
 from edgereply.run_reader import RunReader
-from edgereply.stamps import NO_STAMP, BoardStamps, ObservedEdges
+from edgereply.stamps import BoardStamps, ObservedEdges
 from edgereply.store import RunWriter, replace_record
 
 
@@ -131,8 +132,10 @@ def truncate(path: Path) -> None:
 
 
 def flip(path: Path) -> None:
+    """One byte of the first column's page."""
+    column = pq.read_metadata(path).row_group(0).column(0)
     data = bytearray(path.read_bytes())
-    data[len(data) // 2] ^= 0xFF
+    data[column.data_page_offset + column.total_compressed_size - 8] ^= 0xFF
     path.write_bytes(data)
 
 

@@ -8,11 +8,12 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.report import density, style
 from edgereply.report.figures.canvas import heat, panels
 from edgereply.report.text import unit_for
 from edgereply.report.theme import LIGHT
-from edgereply.report.view import NO_STAMP, Folded, RunView, letter
+from edgereply.report.view import Folded, RunView, letter
 
 _COLUMNS, _ROWS = 120, 60
 _CHUNK: Final = 1 << 16

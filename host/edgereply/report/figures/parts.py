@@ -9,11 +9,12 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import present
 from edgereply.report import style
 from edgereply.report.figures.canvas import blank
 from edgereply.report.rows import segment_label, segment_names
 from edgereply.report.text import duration
-from edgereply.report.view import RunView, letter, present
+from edgereply.report.view import RunView, letter
 
 _MARKS: Final = (
     ("fastest", "min_ns", "line-ns"),

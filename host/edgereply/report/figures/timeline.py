@@ -9,11 +9,12 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.report import density, style
 from edgereply.report.figures.canvas import Place, deadline, heat, names, panels
 from edgereply.report.text import duration
 from edgereply.report.theme import LIGHT
-from edgereply.report.view import NO_STAMP, RunView, letter, present
+from edgereply.report.view import RunView, letter
 
 Int64s = NDArray[np.int64]
 

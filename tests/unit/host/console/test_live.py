@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 from rich.console import Console
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.console.live import LiveView
 from edgereply.console.stage import Stage
 from edgereply.report.text import time_left
-from edgereply.report.view import NO_STAMP
 from tests.unit.host.report.runs import HOSTILE
 
 

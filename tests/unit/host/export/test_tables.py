@@ -9,12 +9,13 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import SettingError, StoreError
 from edgereply.export.batches import PAIR_COLUMNS, batches
 from edgereply.export.carry_out import FORMATS, Format, export
 from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, plan_blocks, save_series
-from edgereply.stamps import NO_STAMP, ObservedEdges
+from edgereply.stamps import ObservedEdges
 from edgereply.store import RunWriter
 from tests.fakes.saved_runs import DEADLINE_NS, HOLES, WIDTH_NS, reactions, save_run, stimuli
 from tests.unit.host.test_store import record

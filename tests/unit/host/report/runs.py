@@ -5,8 +5,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.analysis.summary import summarise
-from edgereply.report.view import NO_STAMP, RunView, present
+from edgereply.report.view import RunView
 
 HOSTILE = (
     "</script><script>window.pwned=1</script><img src=x onerror=window.pwned=2>"

@@ -1,7 +1,7 @@
 import pytest
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.report.answer import answer
-from edgereply.report.view import NO_STAMP
 from tests.unit.host.report.runs import run
 
 

@@ -4,8 +4,8 @@ from hypothesis import example, given
 from hypothesis import strategies as st
 from scipy import stats
 
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.report import density
-from edgereply.report.view import NO_STAMP, present
 from tests.unit.host.report.runs import run, usual
 
 

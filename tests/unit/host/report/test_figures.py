@@ -7,9 +7,10 @@ from typing import Any
 import numpy as np
 import pytest
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.report import figures
 from edgereply.report.theme import LIGHT
-from edgereply.report.view import NO_STAMP, Folded, RunView
+from edgereply.report.view import Folded, RunView
 from tests.unit.host.report.runs import HOSTILE, run, shuffled, usual
 
 DRAWN = ("distribution", "tail", "over_time", "persistence", "segments", "quantiles")

@@ -1,9 +1,9 @@
 import numpy as np
 import pytest
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.report import readings
 from edgereply.report.text import share
-from edgereply.report.view import NO_STAMP
 from tests.unit.host.report.runs import run, usual
 
 

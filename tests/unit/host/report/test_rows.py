@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
 
+from edgereply.analysis.presence import NO_STAMP
 from edgereply.report.rows import condition_rows, summary_groups
-from edgereply.report.view import NO_STAMP, RunView, flatten, letter
+from edgereply.report.view import RunView, flatten, letter
 from tests.unit.host.report.runs import run, shuffled, usual
 
 
