@@ -57,6 +57,11 @@ def read_observed(path: Path) -> ObservedEdges:
     return ObservedEdges(_int64(table, "at_ns"), kind.astype(np.uint8), seqno.astype(np.uint32))
 
 
+def give_back() -> None:
+    """Return to the system what was kept for decoding more parts: tens of megabytes beside a long run."""
+    pa.default_memory_pool().release_unused()
+
+
 def rows_of(path: Path) -> int:
     """How many rows a part says it has.
 

@@ -9,6 +9,7 @@ from typing import Final
 import numpy as np
 
 from edgereply.advice import Advice, advise
+from edgereply.analysis.chunks import both
 from edgereply.analysis.explain import Explanation
 from edgereply.analysis.presence import NO_STAMP
 from edgereply.contrasts import contrasts
@@ -26,7 +27,7 @@ from edgereply.report.view import Folded, RunView
 from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, load_series
 from edgereply.standing import Standing, stand
-from edgereply.traits import traits
+from edgereply.traits import Traits, traits
 from edgereply.views import cautions, make_view
 
 CONFIDENCE: Final = 0.95
@@ -94,9 +95,25 @@ def _together(sides: list[tuple[RunView, Entrant]], paths: Sequence[Path], title
 
 
 def _run(run: EvaluatedRun) -> RunView:
-    view = make_view(run.record, run.result, run.deadline_ns, str(run.place))
-    view = replace(view, bench=bench_of_run(run.record), tool=run.record.tool)
-    return _in_words(view, run.result, RunReader(run.place))
+    def seen() -> tuple[RunView, Traits]:
+        view = make_view(run.record, run.result, run.deadline_ns, str(run.place))
+        view = replace(view, bench=bench_of_run(run.record), tool=run.record.tool)
+        return judge_view(view, run.result), traits(run.result, one_run=True)
+
+    stretch = _stretch(run.result)
+    if not (explainable(stretch) & (stretch.reaction_ns != NO_STAMP)).any():
+        view, alike = seen()
+        return replace(view, findings=describe(alike))
+    (view, alike), explanation = both(seen, lambda: explain_run(stretch, None))
+    findings = describe(alike)
+    if stretch is not run.result:
+        findings.append(
+            f"What late answers have in common was looked for in the first {MOST_EXPLAINED:,} stimuli; "
+            "'edgereply explain' takes them all."
+        )
+    findings += explanation_sentences(explanation)
+    findings += context_sentences(relate_context(stretch, explanation.late_above_ns, RunReader(run.place).context()))
+    return replace(view, findings=findings, folds=_folds(explanation, stretch))
 
 
 def _condition(
@@ -126,7 +143,7 @@ def _condition(
         tool=runs[0].record.tool,
         pooled=len(runs),
     )
-    return _in_words(view, pooled, None), side
+    return replace(judge_view(view, pooled), findings=describe(traits(pooled, one_run=False))), side
 
 
 def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
@@ -136,25 +153,6 @@ def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
         together.update(run.record.counts)
     ambiguous = sum(run.result.counts.get("ambiguous", 0) for run in runs)
     return cautions(runs[0].record.model_copy(update={"counts": dict(together)}), ambiguous)
-
-
-def _in_words(view: RunView, result: Evaluation, reader: RunReader | None) -> RunView:
-    """Verdict and findings; a run's periods are looked for in `reader`, which is None for several runs."""
-    view = judge_view(view, result)
-    findings = describe(traits(result, one_run=reader is not None))
-    folds: tuple[Folded, ...] = ()
-    stretch = _stretch(result)
-    if reader is not None and (explainable(stretch) & (stretch.reaction_ns != NO_STAMP)).any():
-        explanation = explain_run(stretch, None)
-        if stretch is not result:
-            findings.append(
-                f"What late answers have in common was looked for in the first {MOST_EXPLAINED:,} stimuli; "
-                "'edgereply explain' takes them all."
-            )
-        findings += explanation_sentences(explanation)
-        findings += context_sentences(relate_context(stretch, explanation.late_above_ns, reader.context()))
-        folds = _folds(explanation, stretch)
-    return replace(view, findings=findings, folds=folds)
 
 
 def judge_view(view: RunView, result: Evaluation) -> RunView:

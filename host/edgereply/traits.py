@@ -7,13 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.bootstrap import QuantileEstimate, TooClustered, quantile_interval, quantile_states
-from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.dependence import Dependence, measure_dependence
 from edgereply.analysis.drift import Drift, WarmUp, find_drift, find_warm_up
 from edgereply.analysis.intervals import ProbabilityInterval
 from edgereply.analysis.jitter import ResponseJitter, period_errors, response_jitter
 from edgereply.analysis.modes import Mode, find_modes
-from edgereply.analysis.presence import NO_STAMP
+from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.analysis.pulses import LongPulses, long_pulses
 from edgereply.analysis.shares import share_interval
 from edgereply.evaluate import Evaluation
@@ -82,7 +81,7 @@ def traits(result: Evaluation, one_run: bool) -> Traits:
         one_run: False for rounds put together.
     """
     answered = result.reaction_ns != NO_STAMP
-    reaction = result.reaction_ns[answered]
+    reaction = present(result.reaction_ns)
     modes = find_modes(reaction)
     return Traits(
         answers=int(reaction.size),
@@ -131,13 +130,12 @@ def _tolerance(reaction: NDArray[np.int64]) -> Tolerance | None:
 
 
 def _order(result: Evaluation, answered: NDArray[np.bool_], reaction: NDArray[np.int64]) -> Order:
-    rise = np.where(answered, result.stimulus_ns + result.reaction_ns, NO_STAMP)
-    jitter = response_jitter(result.stimulus_ns, rise, answered)
-    errors, _ = period_errors(result.stimulus_ns, rise, answered)
+    jitter = response_jitter(result.reaction_ns, answered)
+    errors = period_errors(result.reaction_ns, answered)
     np.abs(errors, out=errors)
     off = dict(zip(("median_ns", "p99_ns"), quantile_states(errors, [0.5, 0.99], CONFIDENCE), strict=True))
     # Columns of a long run are let go as soon as they have been used.
-    del rise, errors
+    del errors
     asked = result.stimulus_ns[answered]
     return Order(
         length_s=float(asked[-1] - asked[0]) / 1e9,
@@ -153,24 +151,23 @@ def _pulses(result: Evaluation) -> LongPulses | None:
     there = result.pulse_width_ns != NO_STAMP
     if not there.any():
         return None
-    widths = result.pulse_width_ns[there]
-    known = (result.stimulus_ns != NO_STAMP) & (result.reaction_ns != NO_STAMP)
-    return long_pulses(widths, None, _until_next(result, there) if known[there].all() else None)
+    unknown = there & ((result.stimulus_ns == NO_STAMP) | (result.reaction_ns == NO_STAMP))
+
+    def until_next(limit_ns: int) -> NDArray[np.int64]:
+        return _until_next(result, np.flatnonzero(result.pulse_width_ns > limit_ns))
+
+    return long_pulses(present(result.pulse_width_ns), None, None if unknown.any() else until_next)
 
 
-def _until_next(result: Evaluation, chosen: NDArray[np.bool_]) -> NDArray[np.int64]:
-    """From each chosen rise to the next stimulus: a late rise may come after stimuli that are not its own."""
+def _until_next(result: Evaluation, rows: NDArray[np.intp]) -> NDArray[np.int64]:
+    """From each of these rises to the next stimulus: a late rise may come after stimuli that are not its own."""
     stimuli = result.stimulus_ns
     if (stimuli[1:] < stimuli[:-1]).any():
         stimuli = np.sort(stimuli)
-
-    def gaps(part: slice) -> NDArray[np.int64]:
-        rises = (result.stimulus_ns[part] + result.reaction_ns[part])[chosen[part]]
-        place = np.searchsorted(stimuli, rises, side="right")
-        following = np.where(place < stimuli.size, stimuli[np.minimum(place, stimuli.size - 1)], _LONGEST_NS)
-        return np.asarray(following - rises, np.int64)
-
-    return np.concatenate(chunkwise(gaps, len(chosen)))
+    rises = result.stimulus_ns[rows] + result.reaction_ns[rows]
+    place = np.searchsorted(stimuli, rises, side="right")
+    following = np.where(place < stimuli.size, stimuli[np.minimum(place, stimuli.size - 1)], _LONGEST_NS)
+    return np.asarray(following - rises, np.int64)
 
 
 def _jitter(order: Order) -> dict[str, Any]:

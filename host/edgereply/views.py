@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from edgereply.activity import busy_caution
+from edgereply.analysis.chunks import both
 from edgereply.analysis.presence import present
 from edgereply.analysis.summary import summarise
 from edgereply.analysis.uncertainty import KnownTo
@@ -16,6 +17,7 @@ from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate
 from edgereply.imports import shown
 from edgereply.load import load_caution, load_words
+from edgereply.parts import give_back
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
 from edgereply.report.view import RunView
@@ -45,8 +47,11 @@ def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
         DataError: a part is missing, truncated or altered.
     """
     record = reader.record
+    # Given away: of a long run, stamps that have been used make room for what is computed from them.
+    sources, boards = both(lambda: [reader.source()], lambda: [reader.board()])
+    give_back()
     result = evaluate(
-        reader.source(), reader.board(), record.window_ns, deadline_ns, record.source.captures, reader.observed()
+        sources.pop(), boards.pop(), record.window_ns, deadline_ns, record.source.captures, reader.observed()
     )
     if record.evidence != "imported":
         return result

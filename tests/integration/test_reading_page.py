@@ -55,7 +55,7 @@ def test_the_envelope_is_as_wrong_as_the_page_says(printed: tuple[Path, str]) ->
     """From the run's own stamps, by the rising edges and by the envelope: not from the example's arithmetic."""
     result = evaluate_run(RunReader(printed[0]), None)
     rise, width = result.reaction_ns, result.pulse_width_ns
-    jitter = response_jitter(result.stimulus_ns, result.stimulus_ns + rise)
+    jitter = response_jitter(rise)
     assert (
         f"rises spread over {jitter.tie_peak_to_peak_ns:,} ns, standard deviation {jitter.tie_std_ns:,.0f} ns" in TEXT
     )

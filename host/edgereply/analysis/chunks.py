@@ -64,6 +64,13 @@ def at_once(work: Callable[[Item], Result], items: Iterable[Item]) -> list[Resul
         return list(pool.map(work, items))
 
 
+def both(first: Callable[[], Item], second: Callable[[], Result]) -> tuple[Item, Result]:
+    """Do two things side by side; what either raises is raised, the first's before the second's."""
+    with ThreadPoolExecutor(1) as pool:
+        other = pool.submit(second)
+        return first(), other.result()
+
+
 def in_turn(work: Callable[[Item], Result], items: Sequence[Item]) -> Iterator[Result]:
     """Do it to each of them in a few threads that are no further ahead than the results are taken.
 

@@ -14,6 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunkwise
+from edgereply.analysis.presence import put_together
 from edgereply.analysis.summary import mean_and_std
 
 _CHUNK = 1 << 16
@@ -58,38 +60,33 @@ def time_interval_errors(
     return errors
 
 
-def period_errors(
-    stimulus_ns: NDArray[np.int64], rise_ns: NDArray[np.int64], answered: NDArray[np.bool_]
-) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
-    """Response periods minus the periods of their stimuli.
+def period_errors(reaction_ns: NDArray[np.int64], answered: NDArray[np.bool_]) -> NDArray[np.int64]:
+    """Response periods minus the periods of their stimuli: (rise' - rise) - (stimulus' - stimulus).
+
+    That is the change of the reaction time from one stimulus to the next.
 
     Args:
-        stimulus_ns: shape (n,), int64, nanoseconds, rising.
-        rise_ns: shape (n,), int64, nanoseconds; ignored where not answered.
+        reaction_ns: shape (n,), int64, nanoseconds, in order of the stimuli; ignored where not answered.
         answered: shape (n,), bool.
 
     Returns:
-        The errors, and for each the number of its first stimulus; pairs across a missed stimulus
-        are left out.
+        The errors, int64, in order; pairs across a missed stimulus are left out.
     """
-    # (rise' - rise) - (stimulus' - stimulus) is the change of the reaction time.
-    changes = np.diff(rise_ns - stimulus_ns)
     both = answered[:-1] & answered[1:]
-    if both.all():
-        return changes, np.arange(changes.size)
-    return changes[both], np.flatnonzero(both)
+    counts = chunkwise(lambda part: int(np.count_nonzero(both[part])), both.size)
+
+    def changes(part: slice) -> NDArray[np.int64]:
+        return np.asarray(np.diff(reaction_ns[part.start : part.stop + 1])[both[part]], np.int64)
+
+    return put_together(changes, counts, both.size)
 
 
-def response_jitter(
-    stimulus_ns: NDArray[np.int64],
-    rise_ns: NDArray[np.int64],
-    answered: NDArray[np.bool_] | None = None,
-) -> ResponseJitter:
+def response_jitter(reaction_ns: NDArray[np.int64], answered: NDArray[np.bool_] | None = None) -> ResponseJitter:
     """Summarise the jitter of one run.
 
     Args:
-        stimulus_ns: shape (n,), int64, nanoseconds, rising.
-        rise_ns: shape (n,), int64, nanoseconds; ignored where not answered.
+        reaction_ns: shape (n,), int64, nanoseconds from stimulus to rise, in order of the stimuli; ignored where not
+            answered.
         answered: shape (n,), bool; all, when None.
 
     Returns:
@@ -99,37 +96,32 @@ def response_jitter(
         ValueError: the arrays differ in shape.
     """
     if answered is None:
-        answered = np.ones(stimulus_ns.shape, dtype=np.bool_)
-    if not stimulus_ns.shape == rise_ns.shape == answered.shape:
-        raise ValueError(
-            f"one response and one mark a stimulus, got {stimulus_ns.size}, {rise_ns.size} and {answered.size}"
-        )
+        answered = np.ones(reaction_ns.shape, dtype=np.bool_)
+    if reaction_ns.shape != answered.shape:
+        raise ValueError(f"one mark a reaction time, got {answered.size} for {reaction_ns.size}")
     # Strays differ from reaction times by a constant, which no measure of spread sees.
-    strays = rise_ns - stimulus_ns
-    errors, both = np.diff(strays), answered[:-1] & answered[1:]
-    if not answered.all():
-        strays = strays[answered]
+    strays = reaction_ns if answered.all() else reaction_ns[answered]
     tie_std_ns, tie_peak_to_peak_ns = mean_and_std(strays)[1], int(np.ptp(strays)) if strays.size else None
     # Columns of a long run are let go as soon as they have been used.
     del strays
-    cycle_to_cycle_max_ns = _largest_change(errors, both)
-    errors = errors if both.all() else errors[both]
+    errors = period_errors(reaction_ns, answered)
     return ResponseJitter(
         periods=int(errors.size),
         period_std_ns=mean_and_std(errors)[1],
         period_peak_to_peak_ns=int(np.ptp(errors)) if errors.size else None,
-        cycle_to_cycle_max_ns=cycle_to_cycle_max_ns,
+        cycle_to_cycle_max_ns=_largest_change(reaction_ns, answered),
         tie_std_ns=tie_std_ns,
         tie_peak_to_peak_ns=tie_peak_to_peak_ns,
     )
 
 
-def _largest_change(errors: NDArray[np.int64], known: NDArray[np.bool_]) -> int | None:
-    """Largest difference of neighbours of which both are known; in pieces that stay in the processor's cache."""
+def _largest_change(reaction_ns: NDArray[np.int64], answered: NDArray[np.bool_]) -> int | None:
+    """Largest difference of neighbouring period errors; in pieces that stay in the processor's cache."""
     largest = None
-    for start in range(0, errors.size - 1, _CHUNK):
-        part = slice(start, start + _CHUNK + 1)
-        changes = np.diff(errors[part])[known[part][:-1] & known[part][1:]]
+    for start in range(0, reaction_ns.size - 2, _CHUNK):
+        part = slice(start, start + _CHUNK + 2)
+        there = answered[part]
+        changes = np.diff(reaction_ns[part], 2)[there[:-2] & there[1:-1] & there[2:]]
         if changes.size:
             largest = max(largest or 0, int(changes.max()), -int(changes.min()))
     return largest

@@ -17,6 +17,8 @@ PASSES = 4
 # A pass that matches as many and leaves as much of their spread would find the same again.
 SETTLED = 0.99
 CHUNK = 1 << 15
+# So many residuals tell their spread to a thousandth.
+MOST_SPREAD = 1 << 20
 MAD_TO_SIGMA = 1.4826
 NORMAL_90 = 1.6449  # 90 % of a normal distribution lie within so many standard deviations
 
@@ -146,7 +148,8 @@ def follow(stimulus: Int64, edge: Int64, chain: Chain, max_drift_ppm: float) -> 
         else:
             where = source[(cuts[:-1] + cuts[1:]) // 2]
             at, offset = where.astype(np.float64), track.predict(where) + _block_medians(error, cuts)
-        sigma = _spread(edge_residuals(source, seen, Track(at, offset, base, width)))
+        some = slice(None, None, -(-source.size // MOST_SPREAD))
+        sigma = _spread(edge_residuals(source[some], seen[some], Track(at, offset, base, width)))
         width = min(width, max(12 * sigma, 100.0))
         settled = close.size == matched and sigma > SETTLED * track.sigma_ns
         matched, track = close.size, Track(at, offset, base, sigma)

@@ -105,6 +105,8 @@ def search_periods(stimulus_ns: NDArray[np.int64], late: NDArray[np.bool_], shor
         grid = spectrum(seconds[kept], left[kept], shortest_ns / 1e9, _FEWEST_CYCLES)
         reach = reach if findings else (grid.shortest_ns, grid.longest_ns)
         found = _strongest(seconds[kept], left[kept], grid)
+        # Two of them would not fit beside a long run.
+        del grid
         if found is None or any(_related(found.period_ns, other.period_ns) for other in findings):
             break
         findings.append(found)
@@ -125,9 +127,8 @@ def search_periods(stimulus_ns: NDArray[np.int64], late: NDArray[np.bool_], shor
 def _strongest(seconds: NDArray[np.float64], late: NDArray[np.bool_], grid: Spectrum) -> PeriodFinding | None:
     weight = weights(late)
     level = _threshold(grid)
-    top = np.argpartition(grid.power, -_CANDIDATES)[-_CANDIDATES:]
-    top = top[np.argsort(grid.power[top])[::-1]]
-    for candidate in top[grid.power[top] > 0.5 * level].tolist():
+    strong = np.flatnonzero(grid.power > 0.5 * level)
+    for candidate in strong[np.argsort(grid.power[strong])[::-1][:_CANDIDATES]].tolist():
         frequency, power = _sharpen(seconds, weight, candidate * grid.step_hz, grid.step_hz)
         # The local level counts against the exact power as it did on the grid.
         chance = false_alarm(min(power, 1.5 * float(grid.power[candidate])), grid.trials)

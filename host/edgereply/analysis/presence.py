@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from itertools import accumulate
 from typing import Final
 
@@ -10,10 +11,12 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.chunks import CHUNK, chunkwise
 
+Int64s = NDArray[np.int64]
+
 NO_STAMP: Final = -(2**63)
 
 
-def present(values_ns: NDArray[np.int64]) -> NDArray[np.int64]:
+def present(values_ns: Int64s) -> Int64s:
     """The values that exist.
 
     Args:
@@ -23,14 +26,30 @@ def present(values_ns: NDArray[np.int64]) -> NDArray[np.int64]:
         Shape (at most n,), int64, in the same order; the same array where nothing is missing.
     """
     counts = chunkwise(lambda part: int(np.count_nonzero(values_ns[part] != NO_STAMP)), values_ns.size)
-    ends = [0, *accumulate(counts)]
-    if ends[-1] == values_ns.size:
+    if sum(counts) == values_ns.size:
         return values_ns
+
+    def there(part: slice) -> Int64s:
+        chunk = values_ns[part]
+        return np.asarray(chunk[chunk != NO_STAMP])
+
+    return put_together(there, counts, values_ns.size)
+
+
+def put_together(values: Callable[[slice], Int64s], counts: list[int], size: int) -> Int64s:
+    """What each chunk gives, one after another, made in its place.
+
+    Args:
+        values: of a chunk's slice, int64.
+        counts: how many each chunk gives.
+        size: of the array that is cut into chunks.
+    """
+    ends = [0, *accumulate(counts)]
     found = np.empty(ends[-1], np.int64)
 
-    def take(part: slice) -> None:
-        chunk, number = values_ns[part], part.start // CHUNK
-        found[ends[number] : ends[number + 1]] = chunk[chunk != NO_STAMP]
+    def put(part: slice) -> None:
+        number = part.start // CHUNK
+        found[ends[number] : ends[number + 1]] = values(part)
 
-    chunkwise(take, values_ns.size)
+    chunkwise(put, size)
     return found

@@ -7,6 +7,7 @@ stimulus if the pulse is still up when it comes.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -49,7 +50,7 @@ class LongPulses:
 def long_pulses(
     width_ns: NDArray[np.int64],
     limit_ns: int | None = None,
-    until_next_ns: NDArray[np.int64] | None = None,
+    until_next_ns: Callable[[int], NDArray[np.int64]] | None = None,
 ) -> LongPulses | None:
     """Find pulses that stayed high too long.
 
@@ -57,18 +58,13 @@ def long_pulses(
         width_ns: shape (n,), int64, nanoseconds, rise to fall, in order of time.
         limit_ns: what counts as long; when None, the larger of Tukey's outer fence (third quartile
             plus three interquartile ranges) and 1.5 times the median.
-        until_next_ns: shape (n,), int64, nanoseconds from each rise to the next stimulus.
+        until_next_ns: gives nanoseconds from rise to next stimulus, int64, of the pulses longer than so many.
 
     Returns:
         See `LongPulses`; None without pulses.
-
-    Raises:
-        ValueError: `until_next_ns` has another shape.
     """
     if width_ns.size == 0:
         return None
-    if until_next_ns is not None and until_next_ns.shape != width_ns.shape:
-        raise ValueError(f"one gap a pulse, got {until_next_ns.size} for {width_ns.size} pulses")
     lower, median, upper = quantiles(width_ns, [0.25, 0.5, 0.75]).tolist()
     if limit_ns is None:
         limit_ns = max(upper + _FENCE * (upper - lower), int(_LEAST_RATIO * median))
@@ -76,7 +72,7 @@ def long_pulses(
     places = np.flatnonzero(long)
     into_next = None
     if until_next_ns is not None:
-        into_next = int(np.count_nonzero(width_ns[places] >= until_next_ns[places]))
+        into_next = int(np.count_nonzero(width_ns[places] >= until_next_ns(limit_ns)))
     return LongPulses(
         pulses=int(width_ns.size),
         limit_ns=limit_ns,

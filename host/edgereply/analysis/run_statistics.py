@@ -67,7 +67,7 @@ def describe_run(
         summary=summarise(reaction),
         bound=upper_bound(reaction, _SHARE) if reaction.size else None,
         dependence=measure_dependence(reaction),
-        jitter=response_jitter(stimulus_ns, rise_ns, answered),
+        jitter=response_jitter(rise_ns - stimulus_ns, answered),
         drift=find_drift(reaction, asked) if reaction.size else None,
         warm_up=find_warm_up(reaction),
         modes=find_modes(reaction),

@@ -15,6 +15,8 @@ from edgereply.analysis.pairing import NO_STAMP, Pairing, Status
 Int64s = NDArray[np.int64]
 
 LEAST_PAIRS = 20
+# Evenly spread over the run, they tell its usual time outside the board well enough.
+ENOUGH_PAIRS = 1 << 20
 LEAST_SPREAD_NS = 500
 CLEARER = 3
 
@@ -88,9 +90,10 @@ def _nearest(wanted: Int64s, among: Int64s) -> tuple[NDArray[np.intp], Int64s, I
 
 def _predict(pairing: Pairing, inside_ns: Int64s) -> _Prediction | None:
     there = inside_ns != NO_STAMP
-    known = there & (pairing.status == Status.PAIRED)
-    if np.count_nonzero(known) < LEAST_PAIRS:
+    known = np.flatnonzero(there & (pairing.status == Status.PAIRED))
+    if known.size < LEAST_PAIRS:
         return None
+    known = known[:: -(-known.size // ENOUGH_PAIRS)]
     outside = pairing.rise_ns[known] - pairing.stimulus_ns[known] - inside_ns[known]
     centre = int(np.median(outside))
     off = np.abs(outside - centre)

@@ -95,7 +95,7 @@ def test_long_pulses_do_not_show_as_jitter() -> None:
     assert found.order.jitter.period_peak_to_peak_ns == 0
     assert found.long_pulses is not None
     assert (found.long_pulses.count, found.long_pulses.into_next) == (40, 0)
-    assert found.order.jitter == response_jitter(stimulus, stimulus + 50_000)
+    assert found.order.jitter == response_jitter(np.full(stimulus.size, 50_000, np.int64))
 
 
 def test_pulses_still_high_at_the_next_stimulus_are_counted() -> None:

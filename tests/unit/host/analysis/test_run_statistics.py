@@ -15,7 +15,7 @@ def test_every_part_is_that_of_its_own_function() -> None:
     reaction = (rise - stimulus)[answered]
     found = describe_run(stimulus, rise, answered, np.full(5000, 20_000))
     assert found.summary == summarise(reaction)
-    assert found.jitter == response_jitter(stimulus, rise, answered)
+    assert found.jitter == response_jitter(rise - stimulus, answered)
     assert found.modes == find_modes(reaction)
     assert found.bound is not None
     assert np.mean(reaction <= found.bound.bound_ns) >= 0.999
