@@ -4,6 +4,7 @@ import os
 import signal
 import sys
 
+from edgereply.ascii_output import never_fail
 from edgereply.interrupts import SIGNALS
 
 TROUBLE, INTERRUPTED = 3, 130
@@ -21,6 +22,7 @@ def main() -> int:
         signal.signal(signal.SIGINT, _interrupt)
     if hasattr(signal, "SIGHUP"):
         signal.signal(signal.SIGHUP, _interrupt)
+    never_fail()
     code = _run()
     try:
         sys.stdout.flush()

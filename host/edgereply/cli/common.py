@@ -24,7 +24,8 @@ def say(line: str) -> None:
 
 def put_json(document: Mapping[str, Any]) -> None:
     """The one JSON document, to stdout."""
-    print(json.dumps(document, indent=1, ensure_ascii=False, allow_nan=False))
+    utf = (sys.stdout.encoding or "utf-8").lower().startswith("utf")  # elsewhere names must not be written as others
+    print(json.dumps(document, indent=1, ensure_ascii=not utf, allow_nan=False))
 
 
 def leave(code: int) -> None:
