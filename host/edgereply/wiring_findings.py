@@ -128,11 +128,11 @@ def diagram(
     """
     divider = "  [divider or level shifter]" if level_v > limit_v else ""
     lines = [
-        f"  {source:<24}{'':<26}{board}",
-        f"  {'ground':<24}{'─' * 24}  ground          (first on, last off)",
-        f"  {'stimulus':<24}{'─[1 kΩ]'.ljust(24, '─')}▶ {input_line}{divider}   pull-down here",
-        f"  {'capture':<24}{'◀' + '─[1 kΩ]'.rjust(23, '─')}  {output_line}",
-        *(f"  {'jumper':<24}{joined} ──[1 kΩ]──▶ {tap}" for tap, joined in (taps or {}).items()),
+        f"  {source:<16}{'':<26}{board}",
+        f"  {'ground':<16}{'─' * 24}  ground          (first on, last off)",
+        f"  {'stimulus':<16}{'─[1 kΩ]'.ljust(24, '─')}▶ {input_line}{divider}   pull-down here",
+        f"  {'capture':<16}{'◀' + '─[1 kΩ]'.rjust(23, '─')}  {output_line}",
+        *(f"  {'jumper':<16}{joined} ──[1 kΩ]──▶ {tap}" for tap, joined in (taps or {}).items()),
         "",
         "  Switch the power off before changing wires. Never join two outputs. Do not drive a board that is off.",
     ]

@@ -3,6 +3,7 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from edgereply.cli.prose import tell
 from edgereply.console.sheet import Line, print_sheet
 from edgereply.entrants import Entrant, load_entrants
 from edgereply.errors import SettingError
@@ -35,19 +36,19 @@ def print_standing(standing: Standing) -> None:
     ]
     print_sheet(["run", *headings, "evidence"], lines)
     for note in notes:
-        print(note)
+        tell(note)
     for place in standing.places:
         for trouble in place.entrant.trouble:
-            print(f"! {place.short}: {trouble}")
-    print()
+            tell(f"! {place.short}: {trouble}")
+    tell()
     if standing.differences:
-        print("Not like for like:")
+        tell("Not like for like:")
         for respect, values in standing.differences.items():
-            print(f"  {respect}: {difference_words(values)}")
+            tell(f"  {respect}: {difference_words(values)}")
     elif len(standing.places) > 1:
-        print("Like for like in every respect that is recorded.")
+        tell("Like for like in every respect that is recorded.")
     for line in (*standing.words, *standing.method):
-        print(line)
+        tell(line)
 
 
 def check_finished(
@@ -80,8 +81,8 @@ def print_checks(
     base: Entrant, checks: Sequence[Check], differences: dict[str, dict[str, list[str]]], confidence: float
 ) -> None:
     """Print every check in words, after what is not like for like."""
-    print(f"Baseline {base.name} ({base.grade})")
+    tell(f"Baseline {base.name} ({base.grade})")
     for respect, values in differences.items():
-        print(f"  differs in {respect}: {difference_words(values)}")
+        tell(f"  differs in {respect}: {difference_words(values)}")
     for line in sentences(checks, confidence):
-        print(line)
+        tell(line)

@@ -7,6 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json, say
+from edgereply.cli.prose import tell
 
 
 def command(
@@ -63,7 +64,7 @@ def _bundle(paths: list[Path], output: Path, preview: bool, keep: list[str], wor
             put_json(bundle_document(staged, chosen, redactor, target))
         else:
             for line in bundle_lines(staged, chosen, redactor):
-                print(line)
+                tell(line)
     if preview:
         say("nothing was written; without --preview this goes into the archive")
     else:
@@ -80,7 +81,7 @@ def _verify(archive: Path, unpack: Path | None, as_json: bool) -> None:
         put_json(check.as_dict())
     else:
         for line in check_lines(check):
-            print(line)
+            tell(line)
     if unpack is not None:
         say(f"unpacked into {unpack}; the runs are in {unpack / 'runs'}")
     if not check.matches:

@@ -1,6 +1,7 @@
 """Differences between conditions, as lines of text."""
 
 from edgereply.analysis.blocks import BlockDifference
+from edgereply.cli.prose import tell
 from edgereply.compare import METHOD
 from edgereply.report.text import duration
 
@@ -8,13 +9,13 @@ from edgereply.report.text import duration
 def print_differences(differences: dict[str, list[BlockDifference]]) -> None:
     """Print which differences are real."""
     for line in difference_lines(differences):
-        print(line)
+        tell(line)
 
 
 def print_cpu(cpu_ns: dict[str, float]) -> None:
     """Print what an answer costs the board's processor."""
     for line in cpu_lines(cpu_ns):
-        print(line)
+        tell(line)
 
 
 def cpu_lines(cpu_ns: dict[str, float]) -> list[str]:

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import JsonOption, put_json
+from edgereply.cli.prose import tell
 
 
 def command(
@@ -49,10 +50,10 @@ def command(
             }
         )
         return
-    print(f"{run} ({'virtual, ' if record.virtual else ''}{result.evidence})")
+    tell(f"{run} ({'virtual, ' if record.virtual else ''}{result.evidence})")
     for heading, lines in (("Late answers", late), ("All answers", whole)):
-        print(heading)
+        tell(heading)
         for line in lines:
-            print(f"  {line}")
+            tell(f"  {line}")
     for caution in careful:
-        print(f"caution: {caution}")
+        tell(f"caution: {caution}")

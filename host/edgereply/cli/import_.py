@@ -7,6 +7,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import JsonOption, put_json, say
+from edgereply.cli.prose import tell
 
 
 def command(
@@ -65,7 +66,8 @@ def command(
     if as_json:
         put_json({**found.document(), "accepted": accept, "run": None if run is None else str(run)})
     else:
-        print("\n".join(found.lines()))
+        for line in found.lines():
+            tell(line)
     if run is None:
         say("nothing was written; add --accept to make it a run")
     else:

@@ -4,6 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
+from edgereply.cli.prose import tell
 
 
 def command(
@@ -25,7 +26,7 @@ def command(
         put_json(report)
         return
     for line in describe(report):
-        print(line)
+        tell(line)
 
 
 def describe(report: dict[str, Any]) -> list[str]:

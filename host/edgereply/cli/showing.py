@@ -4,6 +4,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from edgereply.by_pieces import words
+from edgereply.cli.prose import tell
 from edgereply.console.result import print_result
 from edgereply.run_reader import RunReader
 from edgereply.views import load_view
@@ -19,9 +20,9 @@ def show_runs(directories: Sequence[Path]) -> None:
     for directory in directories:
         record = RunReader(directory).record
         if "by_pieces" in record.summary:
-            print(f"{directory} ({'virtual, ' if record.virtual else ''}{record.evidence})")
+            tell(f"{directory} ({'virtual, ' if record.virtual else ''}{record.evidence})")
             for line in words(record.summary):
-                print(line)
+                tell(line)
         else:
             short.append(load_view(directory))
     if short:

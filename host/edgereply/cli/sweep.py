@@ -6,6 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from edgereply.cli.common import INTERRUPTED, SAYS_NO, TROUBLE, JsonOption, leave, put_json, say
+from edgereply.cli.prose import tell
 
 
 def command(
@@ -121,8 +122,8 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
         for probe in found.probes:
             queue = ", later and later" if probe.behind else ""
             rate = rate_words(probe.period_ns)
-            print(f"{rate:>10}  {probe.stimuli:,} stimuli, {probe.unanswered:,} unanswered{queue}")
-        print(("VIRTUAL: " if virtual else "") + " ".join(sentences(found)))
+            tell(f"{rate:>10}  {probe.stimuli:,} stimuli, {probe.unanswered:,} unanswered{queue}")
+        tell(("VIRTUAL: " if virtual else "") + " ".join(sentences(found)))
     say(f"probes written to {directory}")
     if found.kept_up_ns is None:
         leave(SAYS_NO)
@@ -146,12 +147,12 @@ def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
         headings, lines, notes = table.sheet(found)
         print_sheet(headings, lines)
         for line in notes:
-            print(line)
+            tell(line)
         for line in (line for entrant, _ in found for line in entrant.trouble):
-            print(f"! {line}")
-        print()
+            tell(f"! {line}")
+        tell()
         for line in advice.lines():
-            print(line)
+            tell(line)
     say(f"series written to {directory}")
     say(f"next: edgereply compare {directory}")
 
@@ -178,12 +179,12 @@ def _show_plan(record: Any, ready: Any, at_once: bool, as_json: bool) -> None:
     for name, settings in record.conditions.items():
         words = ", ".join(f"{axis} {value}" for axis, value in settings.items()) or "as the bench says"
         bench = ready[name].bench
-        print(f"{name}: {words}; {bench.stimulus.stimuli:,} stimuli a block")
+        tell(f"{name}: {words}; {bench.stimulus.stimuli:,} stimuli a block")
     for number, block in enumerate(left, 1):
-        print(f"{number:>4}  round {block.round}  {block.condition}  (arrivals seed {block.seed})")
+        tell(f"{number:>4}  round {block.round}  {block.condition}  (arrivals seed {block.seed})")
     if len(lanes) > 1:
-        print(f"at the same time: {'; '.join(lanes)}")
-    print(f"order seed {record.order_seed}; {len(left)} blocks to measure, about {time_left(seconds)}")
+        tell(f"at the same time: {'; '.join(lanes)}")
+    tell(f"order seed {record.order_seed}; {len(left)} blocks to measure, about {time_left(seconds)}")
 
 
 def _say_time(seconds: float, left: int, blocks: int, lanes: list[str]) -> None:

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json
+from edgereply.cli.prose import tell
 
 
 def command(
@@ -55,9 +56,9 @@ def command(
     if as_json:
         put_json({"run": str(run), "evidence": evidence, "virtual": virtual, **judgement.as_dict(), **summed})
     else:
-        print(f"{run} ({grade})")
+        tell(f"{run} ({grade})")
         for sentence in [*sentences(judgement), *more]:
-            print(sentence)
-        print("This is evidence for a design, not a safety certification.")
+            tell(sentence)
+        tell("This is evidence for a design, not a safety certification.")
     if judgement.outcome != "pass":
         leave(SAYS_NO)

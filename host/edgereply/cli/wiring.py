@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import SAYS_NO, BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.cli.prose import tell
 
 VIRTUAL = (
     "VIRTUAL: these are software wires: there are none to make or to check, and measure takes them as they are. "
@@ -39,7 +40,8 @@ def command(
         target.input_limit_v, target.taps,
     )  # fmt: skip
     if not as_json:
-        print("\n".join(drawing))
+        for line in drawing:
+            tell(line)
     check_level(target, source)
     document = {"drawing": drawing, "virtual": target.route == "virtual", "right": None, "findings": []}
     unchecked = VIRTUAL if target.route == "virtual" else "" if target.ours or target.taps else EXTERNAL
