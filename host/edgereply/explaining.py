@@ -14,12 +14,18 @@ from edgereply.analysis.pairing import Status
 from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
-from edgereply.report.text import duration
+from edgereply.report.text import duration, exactly
 
 
 def explainable(result: Evaluation) -> NDArray[np.bool_]:
     """Stimuli whose lateness and time are known: neither ambiguous nor, on a board alone, without a stamp."""
     return np.asarray((result.status != Status.AMBIGUOUS) & (result.stimulus_ns != NO_STAMP), np.bool_)
+
+
+def began(result: Evaluation) -> int | None:
+    """The first stimulus with a stamp, by the clock that explanations speak of; None without one."""
+    stamped = result.stimulus_ns[result.stimulus_ns != NO_STAMP]
+    return int(stamped.min()) if stamped.size else None
 
 
 def explain_run(result: Evaluation, late_above_ns: int | None) -> Explanation:
@@ -79,18 +85,45 @@ def context_sentences(search: ContextSearch | None) -> list[str]:
     return lines
 
 
-def sentences(explanation: Explanation) -> list[str]:
-    """The explanation in words; the first sentence is the answer."""
+def limit_words(explanation: Explanation, result: Evaluation, deadline_ns: int | None, chosen: bool) -> str:
+    """What "late" means in an explanation, where that is not what the run's deadline says; else nothing.
+
+    Args:
+        explanation: of `explain_run`.
+        result: what it was made of.
+        deadline_ns: the run's; None where it has none.
+        chosen: the limit was chosen from the data, since nobody gave one.
+    """
+    limit_ns = explanation.late_above_ns
+    if limit_ns == deadline_ns:
+        return ""
+    words = f"Late means here: later than {duration(limit_ns)}" + (", a limit chosen from the data." if chosen else ".")
+    if deadline_ns is None:
+        return words if chosen else ""
+    clear = explainable(result)
+    reaction = result.reaction_ns[clear]
+    past = int(np.count_nonzero((reaction == NO_STAMP) | (reaction > deadline_ns)))
+    return f"{words} Past the deadline of {exactly(deadline_ns)}, or missing, are {past:,}."
+
+
+def sentences(explanation: Explanation, limit: str = "", began_ns: int | None = None) -> list[str]:
+    """The explanation in words; the first sentence is the answer.
+
+    Args:
+        explanation: of `explain_run`.
+        limit: of `limit_words`, said after the answer.
+        began_ns: the first stimulus by the source's clock, to say when in the run a burst was.
+    """
     late = f"{explanation.late:,} answers later than {duration(explanation.late_above_ns)}, or missing"
     head: str = explanation.outcome
     if head == "cause found" and not any(period.suspects for period in explanation.periods):
         head = "a period found, its cause not" if explanation.periods else "bursts found, their cause not"
-    lines = [f"{head[0].upper()}{head[1:]}: {late}."]
+    lines = [f"{head[0].upper()}{head[1:]}: {late}.", *([limit] if limit else [])]
     for period in explanation.periods:
         lines += _period(period, explanation.aliased)
     lines += [
         f"A burst: {burst.late} late answers within {duration(burst.length_ns)}, "
-        f"{burst.start_ns / 1e9:.3f} s by the source's clock, and not again (chance at most {burst.chance:.2g})."
+        f"{_when(burst.start_ns, began_ns)}, and not again (chance at most {burst.chance:.2g})."
         for burst in explanation.bursts
     ]
     if explanation.outcome == "cause found" and explanation.unexplained:
@@ -137,6 +170,11 @@ def _whole_segments(result: Evaluation, clear: Any, answered: Any) -> dict[str, 
     return {name: columns[name] for name in parts}
 
 
+def _when(start_ns: int, began_ns: int | None) -> str:
+    by_clock = f"{start_ns / 1e9:.3f} s by the source's clock"
+    return by_clock if began_ns is None else f"{(start_ns - began_ns) / 1e9:.3f} s into the run ({by_clock})"
+
+
 def _period(period: NamedPeriod, aliased: bool) -> list[str]:
     finding = period.finding
     window = finding.window
@@ -172,8 +210,8 @@ def _segments(explanation: Explanation) -> list[str]:
     share = explanation.segments.shares[explanation.segments.main]
     place = explanation.segments.main.replace("_", " ")
     return [
-        f"The extra time of late answers is in the {place}: {100 * share.share:.0f} % of it "
-        f"(95 %: {100 * share.low:.0f} % to {100 * share.high:.0f} %)."
+        f"The extra time of late answers is in the {place}: {100 * share.share:.3g} % of it "
+        f"(95 %: {100 * share.low:.3g} % to {100 * share.high:.3g} %)."
     ]
 
 

@@ -14,7 +14,7 @@ from edgereply.analysis.verdict import Outcome, Verdict, judge, judge_marks
 from edgereply.by_pieces import PieceByPiece
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluate import Evaluation
-from edgereply.report.text import duration
+from edgereply.report.text import duration, fraction, one_in, unclear_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,7 +73,7 @@ def judge_run(
         SettingError: confidence or share out of range.
         DataError: the run has no stimuli.
     """
-    _check_shares(confidence, exceed)
+    check_shares(confidence, exceed)
     unclear = result.status == Status.AMBIGUOUS
     if unclear.all():
         raise _nothing_to_judge()
@@ -108,7 +108,7 @@ def judge_pieces(found: PieceByPiece, confidence: float, exceed: float | None) -
         SettingError: confidence or share out of range.
         DataError: the run has no stimuli.
     """
-    _check_shares(confidence, exceed)
+    check_shares(confidence, exceed)
     late = found.bits()
     if not late.count or found.deadline_ns is None or found.first_ns is None:
         raise _nothing_to_judge()
@@ -125,7 +125,12 @@ def judge_pieces(found: PieceByPiece, confidence: float, exceed: float | None) -
     return Judgement(outcome, verdict, ambiguous, None, interval, segments)
 
 
-def _check_shares(confidence: float, exceed: float | None) -> None:
+def check_shares(confidence: float, exceed: float | None) -> None:
+    """Refuse what is no share.
+
+    Raises:
+        SettingError: confidence, or a tolerated share that is given, is not strictly within 0 to 1.
+    """
     for name, value in (("--confidence", confidence), ("--exceed", exceed)):
         if value is not None and not 0.0 < value < 1.0:
             raise SettingError(f"{value} is not strictly within 0 to 1", where=name, remedy="give 0.95, or 1e-5")
@@ -139,9 +144,12 @@ def sentences(judgement: Judgement) -> list[str]:
     """The verdict in plain words; the first sentence is the answer."""
     verdict = judgement.verdict
     deadline = duration(verdict.deadline_ns)
+    tolerated = "" if verdict.target is None else fraction(verdict.target)
     said = {
-        "pass": f"PASS: the deadline of {deadline} is kept.",
-        "fail": f"FAIL: the deadline of {deadline} is not kept.",
+        "pass": f"PASS: the deadline of {deadline} is kept"
+        + (f", up to the tolerated share of {tolerated}." if tolerated else "."),
+        "fail": f"FAIL: the deadline of {deadline} is not kept"
+        + (f", more than the tolerated share of {tolerated} come late." if tolerated else "."),
         "not enough data": f"NOT ENOUGH DATA to say whether the deadline of {deadline} is kept.",
     }
     lines = [
@@ -149,18 +157,22 @@ def sentences(judgement: Judgement) -> list[str]:
         f"{verdict.late:,} of {verdict.stimuli:,} stimuli were answered late or not at all.",
     ]
     lines.append(
-        f"With {verdict.confidence:.1%} confidence the share of late answers is at most {verdict.upper_bound:.3g}"
-        + (f" and at least {verdict.lower_bound:.3g}." if verdict.late else ".")
+        f"With {100 * verdict.confidence:g} % confidence the share of late answers is at most "
+        f"{one_in(verdict.upper_bound)}" + (f" and at least {one_in(verdict.lower_bound)}." if verdict.late else ".")
     )
-    goal = "1 in 100 at most, and none seen" if verdict.target is None else f"{verdict.target:.3g}"
-    lines.append(f"Tolerated: {goal}.")
+    lines.append(
+        f"Tolerated: a share of {tolerated}."
+        if tolerated
+        else "Tolerated: no late answer at all; and a pass takes enough stimuli to rule out more than 1 in 100. "
+        "The option --exceed tolerates a share."
+    )
     if verdict.clustered:
         lines.append(
             f"Late answers cluster: the run is worth {verdict.effective_stimuli:,.0f} independent stimuli, "
             "and the bounds allow for it."
         )
     if judgement.ambiguous:
-        lines.append(f"{judgement.ambiguous:,} stimuli are left out: which answer is theirs cannot be told.")
+        lines.append(f"Left out: {unclear_words(judgement.ambiguous)}.")
     if judgement.near:
         lines.append(
             f"{judgement.near:,} answers are within {duration(judgement.near_ns)} of the deadline, nearer than the "
@@ -168,7 +180,8 @@ def sentences(judgement: Judgement) -> list[str]:
         )
     if verdict.more_stimuli is not None:
         seconds = verdict.more_stimuli * judgement.mean_interval_ns
-        more = f"About {verdict.more_stimuli:,} more stimuli ({duration(seconds)} at this rate)"
+        stimuli = "1 more stimulus" if verdict.more_stimuli == 1 else f"{verdict.more_stimuli:,} more stimuli"
+        more = f"About {stimuli} ({duration(seconds)} at this rate)"
         lines.append(f"{more} would decide: {verdict.would}.")
     if judgement.late_segments:
         name, extra = max(judgement.late_segments.items(), key=lambda item: item[1])

@@ -17,9 +17,9 @@ from edgereply.describing import describe
 from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
-from edgereply.explaining import context_sentences, explain_run, explainable, relate_context
+from edgereply.explaining import began, context_sentences, explain_run, explainable, limit_words, relate_context
 from edgereply.explaining import sentences as explanation_sentences
-from edgereply.judging import judge_run
+from edgereply.judging import check_shares, judge_run
 from edgereply.judging import sentences as verdict_sentences
 from edgereply.pooling import pool
 from edgereply.repeating import bench_of_run, bench_of_series
@@ -52,17 +52,22 @@ class Material:
     advice: Advice | None = None
 
 
-def load_material(paths: Sequence[Path], deadline_ns: int | None, say: Callable[[str], None]) -> Material:
+def load_material(
+    paths: Sequence[Path], deadline_ns: int | None, say: Callable[[str], None], exceed: float | None = None
+) -> Material:
     """Read, evaluate, judge, explain and compare.
 
     Args:
         paths: run or series directories, at least one.
         deadline_ns: judged in place of the runs' own.
         say: one line on what is being done.
+        exceed: tolerated share of late answers; None tolerates none.
 
     Raises:
+        SettingError: `exceed` is out of range.
         DataError: neither a run nor a series, or damaged; or a series without a complete block.
     """
+    check_shares(CONFIDENCE, exceed)
     sides: list[tuple[RunView, Entrant]] = []
     titles: list[str] = []
     for number, path in enumerate(paths, 1):
@@ -73,12 +78,12 @@ def load_material(paths: Sequence[Path], deadline_ns: int | None, say: Callable[
             for blocks in blocks_of(path, record):
                 say(f"{before}{path.name}, {blocks.condition}: evaluating {len(blocks.runs)} blocks")
                 if blocks.runs:
-                    sides.append(_condition(path, record, blocks, deadline_ns, len(paths) > 1))
+                    sides.append(_condition(path, record, blocks, deadline_ns, len(paths) > 1, exceed))
         else:
             say(f"{before}evaluating {path} from its raw stamps")
             run = evaluated(path, deadline_ns)
             titles.append(run.record.title)
-            sides.append((_run(run), entrant(str(path), [run])))
+            sides.append((_run(run, exceed), entrant(str(path), [run])))
     return _together(sides, paths, titles)
 
 
@@ -94,11 +99,11 @@ def _together(sides: list[tuple[RunView, Entrant]], paths: Sequence[Path], title
     return Material(_told_apart(views, entrants), standing, " / ".join(dict.fromkeys(filter(None, titles))), advice)
 
 
-def _run(run: EvaluatedRun) -> RunView:
+def _run(run: EvaluatedRun, exceed: float | None) -> RunView:
     def seen() -> tuple[RunView, Traits]:
         view = make_view(run.record, run.result, run.deadline_ns, str(run.place))
         view = replace(view, bench=bench_of_run(run.record), tool=run.record.tool)
-        return judge_view(view, run.result), traits(run.result, one_run=True)
+        return judge_view(view, run.result, exceed), traits(run.result, one_run=True)
 
     stretch = _stretch(run.result)
     if not (explainable(stretch) & (stretch.reaction_ns != NO_STAMP)).any():
@@ -111,13 +116,14 @@ def _run(run: EvaluatedRun) -> RunView:
             f"What late answers have in common was looked for in the first {MOST_EXPLAINED:,} stimuli; "
             "'edgereply explain' takes them all."
         )
-    findings += explanation_sentences(explanation)
+    limit = limit_words(explanation, stretch, view.deadline_ns, chosen=True)
+    findings += explanation_sentences(explanation, limit, began(stretch))
     findings += context_sentences(relate_context(stretch, explanation.late_above_ns, RunReader(run.place).context()))
     return replace(view, findings=findings, folds=_folds(explanation, stretch))
 
 
 def _condition(
-    directory: Path, record: SeriesRecord, blocks: Blocks, deadline_ns: int | None, named: bool
+    directory: Path, record: SeriesRecord, blocks: Blocks, deadline_ns: int | None, named: bool, exceed: float | None
 ) -> tuple[RunView, Entrant]:
     runs = [evaluated(run, deadline_ns) for run in blocks.runs]
     name = f"{directory.name} {blocks.condition}" if named else blocks.condition
@@ -143,7 +149,7 @@ def _condition(
         tool=runs[0].record.tool,
         pooled=len(runs),
     )
-    return replace(judge_view(view, pooled), findings=describe(traits(pooled, one_run=False))), side
+    return replace(judge_view(view, pooled, exceed), findings=describe(traits(pooled, one_run=False))), side
 
 
 def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
@@ -155,17 +161,18 @@ def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
     return cautions(runs[0].record.model_copy(update={"counts": dict(together)}), ambiguous)
 
 
-def judge_view(view: RunView, result: Evaluation) -> RunView:
+def judge_view(view: RunView, result: Evaluation, exceed: float | None = None) -> RunView:
     """The same run with its verdict, where there is a deadline and anything that can be judged by it.
 
     Args:
         view: made from `result`.
         result: the evaluation.
+        exceed: tolerated share of late answers; None tolerates none.
     """
     if view.deadline_ns is None or not len(result.status):
         return view
     try:
-        judgement = judge_run(result, view.deadline_ns, CONFIDENCE, None, with_tail=False)
+        judgement = judge_run(result, view.deadline_ns, CONFIDENCE, exceed, with_tail=False)
     except DataError:
         return view
     return replace(view, judged=judgement.outcome, judgement=verdict_sentences(judgement))

@@ -20,6 +20,7 @@ from edgereply.load import load_caution, load_words
 from edgereply.parts import give_back
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
+from edgereply.report.text import unclear_words
 from edgereply.report.view import RunView
 from edgereply.run_reader import RunReader
 from edgereply.settings import OUR_RESPONDERS
@@ -215,7 +216,7 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
             "50 µs where the width matters."
         )
     if ambiguous:
-        found.append(f"{ambiguous} stimuli are in no figure of time: which answer is theirs cannot be told.")
+        found.append(f"In no figure of time: {unclear_words(ambiguous)}.")
     return found
 
 

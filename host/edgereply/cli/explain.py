@@ -23,7 +23,15 @@ def command(
     """
     from edgereply.cli.duration_option import duration_option
     from edgereply.describing import describe
-    from edgereply.explaining import as_dict, context_sentences, explain_run, relate_context, sentences
+    from edgereply.explaining import (
+        as_dict,
+        began,
+        context_sentences,
+        explain_run,
+        limit_words,
+        relate_context,
+        sentences,
+    )
     from edgereply.run_reader import RunReader
     from edgereply.traits import as_dict as traits_dict
     from edgereply.traits import traits
@@ -35,7 +43,9 @@ def command(
     late_above_ns = None if late_above is None else duration_option(late_above, "--late-above")
     explanation, found = explain_run(result, late_above_ns), traits(result, one_run=True)
     context = relate_context(result, explanation.late_above_ns, reader.context())
-    late, whole = sentences(explanation) + context_sentences(context), describe(found)
+    limit = limit_words(explanation, result, record.deadline_ns, chosen=late_above_ns is None)
+    late = sentences(explanation, limit, began(result)) + context_sentences(context)
+    whole = describe(found)
     careful = cautions(record, result.counts.get("ambiguous", 0))
     if as_json:
         put_json(

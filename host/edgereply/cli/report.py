@@ -21,6 +21,9 @@ def command(
     deadline: Annotated[
         str | None, typer.Option(help="Judge this deadline instead of the run's own, such as 2ms.")
     ] = None,
+    exceed: Annotated[
+        float | None, typer.Option(help="Tolerated share of late answers, such as 1e-5; none if not given.")
+    ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write one self-contained page about runs and series, or one figure or table of it. No network is needed."""
@@ -34,7 +37,7 @@ def command(
         raise SettingError("the output would be a directory", where=str(output), remedy="name a file with --output")
     check_names(figure, table, output, size)
     deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
-    material = load_material(runs, deadline_ns, say)
+    material = load_material(runs, deadline_ns, say, exceed)
     if figure:
         written: Path | None = write_figure(material, figure, output, size)
     elif table:

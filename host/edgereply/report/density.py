@@ -20,6 +20,8 @@ from edgereply.analysis.presence import NO_STAMP, present
 _LOG_FROM_RATIO: Final = 20
 # More marks than these hide each other and make a page slow.
 MOST_MARKS: Final = 1500
+# About how many bins a distribution is drawn in.
+DRAWN_BINS: Final = 90
 # Stimuli worked on at once: what a step leaves behind is still in the processor's cache for the next.
 _CHUNK: Final = 1 << 16
 

@@ -8,6 +8,7 @@ from itertools import pairwise
 from typing import Final
 
 import numpy as np
+from numpy.typing import NDArray
 
 from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.report import density
@@ -44,10 +45,11 @@ def distribution(views: Sequence[RunView]) -> Reading:
         (f"{duration(int(low))} to {duration(int(high))}", *(f"{int(count[i]):,}" for count in counts))
         for i, (low, high) in enumerate(pairwise(edges))
     )
+    drawn, _ = density.shared_edges(samples, density.DRAWN_BINS)  # the top of the curve, not of the coarser table
     parts = [
-        f"{letter(i)}: most often {_between(edges, int(count.argmax()))}, from {duration(int(sample.min()))} to "
+        f"{letter(i)}: most often {_between(drawn, _top(sample, drawn))}, from {duration(int(sample.min()))} to "
         f"{duration(int(sample.max()))}"
-        for i, (sample, count) in enumerate(zip(samples, counts, strict=True))
+        for i, sample in enumerate(samples)
         if sample.size
     ]
     sentence = "; ".join(parts) + "." if parts else "No stimulus was answered."
@@ -72,7 +74,7 @@ def tail(views: Sequence[RunView]) -> Reading:
     rows = tuple((duration(t, 4), *(_unanswered(view, t) for view in views)) for t in sorted(times))
     sentences = [
         f"{letter(i)}: after its deadline of {exactly(view.deadline_ns)}, {_unanswered(view, view.deadline_ns)} "
-        "stimuli are not answered"
+        f"stimuli are not answered{_unclear(view)}"
         for i, view in enumerate(views)
         if view.deadline_ns is not None
     ]
@@ -240,8 +242,12 @@ def _for(views: Sequence[RunView], sentence: str) -> str:
     return plain[:1].upper() + plain[1:]
 
 
-def _between(edges: np.ndarray[tuple[int], np.dtype[np.int64]], place: int) -> str:
+def _between(edges: NDArray[np.int64], place: int) -> str:
     return f"between {duration(int(edges[place]))} and {duration(int(edges[place + 1]))}"
+
+
+def _top(sample: NDArray[np.int64], edges: NDArray[np.int64]) -> int:
+    return int(density.counts_between(sample, edges).argmax())
 
 
 def _unmarked(views: Sequence[RunView], first: int) -> str:
@@ -258,6 +264,11 @@ def _unmarked(views: Sequence[RunView], first: int) -> str:
 def _unanswered(view: RunView, at_ns: int) -> str:
     left = _left(view, at_ns)
     return f"{left:,} of {view.stimuli:,}" + (f" ({share(left, view.stimuli)})" if left else "")
+
+
+def _unclear(view: RunView) -> str:
+    ambiguous = view.counts.get("ambiguous", 0)
+    return f" (or cannot be told: {ambiguous:,} ambiguous)" if ambiguous else ""
 
 
 def _left(view: RunView, at_ns: int) -> int:

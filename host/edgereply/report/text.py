@@ -141,6 +141,39 @@ def share(part: int, whole: int) -> str:
     return f"{(small if part * 2 <= whole else 100 - small).normalize():f} %"
 
 
+def fraction(value: float) -> str:
+    """A share as people type it: three significant digits at most, never with an exponent.
+
+    Args:
+        value: 0 to 1.
+
+    Returns:
+        Such as "0.01" or "0.0000444".
+    """
+    return f"{Decimal(f'{value:.3g}').normalize():f}"
+
+
+def one_in(value: float) -> str:
+    """A share, and of how many one is late where that is easier to grasp.
+
+    Args:
+        value: 0 to 1.
+
+    Returns:
+        Such as "0.0000444 (1 in 22,523)" or "0.216"; a share above a tenth stands alone.
+    """
+    return fraction(value) + (f" (1 in {1 / value:,.0f})" if 0.0 < value <= 0.1 else "")
+
+
+def unclear_words(count: int) -> str:
+    """So many stimuli whose answers cannot be told, with the reason."""
+    return (
+        "1 stimulus, since which answer is its own cannot be told"
+        if count == 1
+        else (f"{count:,} stimuli, since which answer is whose cannot be told")
+    )
+
+
 def clean(name: str, longest: int | None = None) -> str:
     """A name that cannot move the cursor, reverse the line or hide characters.
 

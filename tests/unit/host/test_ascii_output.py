@@ -19,7 +19,8 @@ def run(*arguments: str, encoding: str) -> str:
     """What a command writes to stdout for a terminal of that encoding."""
     done = subprocess.run(
         [sys.executable, "-m", "edgereply", *arguments],
-        capture_output=True, timeout=120, check=True, env={**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"},
+        capture_output=True, timeout=120, check=True,
+        env={**os.environ, "PYTHONIOENCODING": encoding, "PYTHONUTF8": "0"},
     )  # fmt: skip
     return done.stdout.decode(encoding)
 

@@ -6,7 +6,7 @@ import pytest
 from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError
 from edgereply.evaluate import evaluate
-from edgereply.explaining import as_dict, explain_run, sentences
+from edgereply.explaining import as_dict, began, explain_run, limit_words, sentences
 from edgereply.stamps import BoardStamps, SourceStamps
 from tests.fakes.made_runs import TICK_NS, from_reactions, random_stimuli, ticking_board
 
@@ -79,3 +79,32 @@ def test_stimuli_that_left_no_stamp_on_the_board_are_not_explained() -> None:
     unstamped = replace(result, stimulus_ns=np.full(stimulus.size, NO_STAMP))
     with pytest.raises(DataError, match="nothing was answered"):
         explain_run(unstamped, None)
+
+
+def test_another_limit_than_the_deadline_is_said_with_what_the_deadline_says() -> None:
+    stimulus, reaction = random_stimuli(3_000, 8), np.full(3_000, 50_000)
+    reaction[5::100] = 900_000
+    reaction[np.flatnonzero(np.diff(stimulus) > 5_000_000)[[10, 20]]] = 3_000_000  # over before the next stimulus
+    result = from_reactions(stimulus, reaction, 2_000_000)
+    explanation = explain_run(result, None)
+    limit = limit_words(explanation, result, 2_000_000, chosen=True)
+    assert limit.startswith(f"Late means here: later than {explanation.late_above_ns / 1000:.1f} µs, a limit chosen")
+    assert limit.endswith("Past the deadline of 2 ms, or missing, are 2.")
+    assert sentences(explanation, limit)[1] == limit
+    same = explain_run(result, 2_000_000)
+    assert limit_words(same, result, 2_000_000, chosen=False) == ""
+    assert limit_words(same, result, None, chosen=False) == ""
+    assert "Past the deadline of 1 ms, or missing, are 2." in limit_words(same, result, 1_000_000, chosen=False)
+
+
+def test_a_burst_is_placed_in_the_run_not_only_on_a_clock_nobody_sees() -> None:
+    stimulus, reaction = random_stimuli(3_000, 8) + 40_000_000_000, np.full(3_000, 50_000)
+    reaction[1_000:1_012] = 900_000
+    result = from_reactions(stimulus, reaction, None)
+    explanation = explain_run(result, 500_000)
+    [burst] = explanation.bursts
+    at_s = (stimulus[1_000] - stimulus[0]) / 1e9
+    text = "\n".join(sentences(explanation, began_ns=began(result)))
+    assert abs((burst.start_ns - stimulus[0]) / 1e9 - at_s) < 0.001
+    assert f"{at_s:.3f} s into the run ({stimulus[1_000] / 1e9:.3f} s by the source's clock), and not again" in text
+    assert "into the run" not in "\n".join(sentences(explanation))

@@ -23,7 +23,7 @@ def test_no_late_answer_in_299_is_enough_for_one_in_a_hundred() -> None:
     assert (passed.outcome, short.outcome) == ("pass", "not enough data")
     assert short.verdict.more_stimuli == 1
     assert sentences(passed)[0].startswith("PASS")
-    assert any("1 more stimuli" in line for line in sentences(short))
+    assert any("1 more stimulus (" in line for line in sentences(short))
 
 
 def test_one_late_answer_fails_when_none_is_tolerated() -> None:
@@ -49,6 +49,27 @@ def test_answers_that_cannot_be_told_can_only_make_it_less_sure() -> None:
     assert judgement.ambiguous == 4
     assert judgement.outcome == "not enough data"
     assert any("cannot be told" in line for line in sentences(judgement))
+
+
+@pytest.mark.parametrize(
+    ("exceed", "head", "tolerated"),
+    [
+        (0.01, "PASS: the deadline of 2.00 ms is kept, up to the tolerated share of 0.01.", "a share of 0.01."),
+        (1e-5, "FAIL: the deadline of 2.00 ms is not kept, more than the tolerated share of 0.00001 come late.",
+         "a share of 0.00001."),
+        (None, "FAIL: the deadline of 2.00 ms is not kept.", "no late answer at all;"),
+    ],
+)  # fmt: skip
+def test_the_first_sentence_says_what_was_tolerated(exceed: float | None, head: str, tolerated: str) -> None:
+    lines = sentences(judge_run(from_reactions(*steady(3000, late=3), 2 * MS), 2 * MS, 0.95, exceed, False))
+    assert lines[0] == head
+    # Two were late. Clopper and Pearson by scipy's beta quantiles: beta(0.95; 3, n - 2) and beta(0.05; 2, n - 1).
+    assert lines[1].startswith("2 of ")
+    assert lines[2] == (
+        "With 95 % confidence the share of late answers is at most 0.0021 (1 in 477) "
+        "and at least 0.000119 (1 in 8,436)."
+    )
+    assert lines[3].startswith(f"Tolerated: {tolerated}")
 
 
 @pytest.mark.parametrize(("confidence", "exceed"), [(1.5, None), (0.0, None), (0.95, 0.0), (0.95, 2.0)])

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from edgereply import reporting
-from edgereply.errors import DataError
+from edgereply.errors import DataError, SettingError
 from edgereply.keeping import FINAL
 from edgereply.report.document import page
 from edgereply.reporting import load_material
@@ -30,6 +30,15 @@ def test_a_run_comes_with_its_verdict_and_its_period(tmp_path: Path) -> None:
     said = " ".join(view.findings)
     assert "Late answers keep a period of 1.024" in said
     assert "usual reaction time" in said
+
+
+def test_a_tolerated_share_is_judged_on_the_page_as_on_the_terminal(tmp_path: Path) -> None:
+    run = save_run(tmp_path / "tick", *ticking_board(20_000, 3))
+    [view] = load_material([run], 10_000, quiet, exceed=0.2).views
+    assert view.judged == "pass"
+    assert view.judgement[0] == "PASS: the deadline of 10.0 µs is kept, up to the tolerated share of 0.2."
+    with pytest.raises(SettingError, match="strictly within"):
+        load_material([run], 10_000, quiet, exceed=2.0)
 
 
 def test_a_long_run_is_explained_by_a_stretch_and_says_so(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Final
 
 import numpy as np
 import plotly.graph_objects as go
@@ -14,8 +13,6 @@ from edgereply.report import density, style
 from edgereply.report.figures.canvas import blank, deadlines
 from edgereply.report.text import duration
 from edgereply.report.view import RunView, letter
-
-_BINS: Final = 90
 
 
 def distribution(views: Sequence[RunView]) -> go.Figure:
@@ -28,7 +25,7 @@ def distribution(views: Sequence[RunView]) -> go.Figure:
         The figure.
     """
     samples = [view.answers() for view in views]
-    edges, log = density.shared_edges(samples, _BINS)
+    edges, log = density.shared_edges(samples, density.DRAWN_BINS)
     size, unit = style.unit_of(samples)
     figure = blank(views, f"reaction time ({unit})", "stimuli in each bin", ["x", "y"])
     spans = [

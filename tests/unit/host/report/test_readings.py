@@ -1,3 +1,6 @@
+import re
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -55,3 +58,23 @@ def test_of_many_runs_the_extremes_are_told() -> None:
     told = readings.tail(views).sentence
     assert told.startswith("After their deadlines from 0 of 100 of A to 2 of 100 (2 %) of G are not answered.")
     assert readings.distribution(views[1:]).sentence.count(";") == 5, "six are told one by one"
+
+
+def test_where_answers_are_most_often_is_where_the_drawn_curve_is_highest() -> None:
+    # A narrow peak of 300 at 20 µs; the broad hump around 60 µs holds more in a coarse bin, less in a drawn one.
+    hump = np.linspace(40_000, 90_000, 1_000).astype(np.int64)
+    view = run(np.concatenate([np.full(300, 20_000), hump, np.arange(1, 21) * 100_000]))
+    found = re.search(r"Most often between ([\d.]+) µs and ([\d.]+) µs", readings.distribution([view]).sentence)
+    assert found is not None
+    low, high = (float(end) for end in found.groups())
+    assert low <= 20.0 <= high
+    assert high - low < 2.0
+    busiest = max(readings.distribution([view]).rows, key=lambda row: int(row[1].replace(",", "")))
+    assert not busiest[0].startswith(("1", "2")), "the table's coarse bins would have said otherwise"
+
+
+def test_stimuli_whose_answer_cannot_be_told_are_not_passed_off_as_unanswered() -> None:
+    view = run([50_000] * 97 + [NO_STAMP] * 3, deadline_ns=2_000_000)
+    unclear = replace(view, counts={**view.counts, "ambiguous": 3})
+    assert "3 of 100 (3 %) stimuli are not answered. " in readings.tail([view]).sentence
+    assert "stimuli are not answered (or cannot be told: 3 ambiguous). " in readings.tail([unclear]).sentence
