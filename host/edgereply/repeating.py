@@ -8,6 +8,7 @@ import tomli_w
 
 from edgereply.records import RunRecord
 from edgereply.settings import Board, Stimulus
+from edgereply.units import time_words
 
 YOURS: Final = {"host": "HOST", "port": "SERIAL-PORT"}
 _NOTE: Final = "# bench.toml, from what was recorded. Yours to fill in, since names are not printed: {names}.\n"
@@ -36,7 +37,7 @@ def bench_of_run(record: RunRecord) -> str:
         source["board"] = "BOARD"
     bench: dict[str, Any] = {"title": record.title} if record.title else {}
     if record.deadline_ns is not None:
-        bench["deadline"] = f"{record.deadline_ns}ns"
+        bench["deadline"] = time_words(record.deadline_ns)
     bench |= {"board": {record.board: _board(board)}, "source": source, "stimulus": _stimulus(stimulus)}
     return _text(bench)
 
@@ -72,7 +73,7 @@ def _board(requested: Mapping[str, Any]) -> dict[str, Any]:
         elif name == "realtime":
             found |= {"realtime": given} if (given := {k: v for k, v in value.items() if v}) else {}
         elif name != "ssh_config" and value != usual[name]:
-            found[name] = f"{value}ns" if name in _TIMES else value
+            found[name] = time_words(value) if name in _TIMES else value
     return _masked({"link": requested.get("link", "ssh"), **found}, Board.model_fields)
 
 
@@ -83,7 +84,7 @@ def _stimulus(requested: Mapping[str, Any]) -> dict[str, Any]:
         if name == "rate":
             found[name] = f"{(Decimal(10**9) / value).normalize():f}/s"
         elif value is not None and (name == "seed" or value != usual.get(name)):
-            found[name] = f"{value}ns" if name in _TIMES else value
+            found[name] = time_words(value) if name in _TIMES else value
     return found
 
 

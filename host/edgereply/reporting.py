@@ -23,6 +23,7 @@ from edgereply.judging import check_shares, judge_run
 from edgereply.judging import sentences as verdict_sentences
 from edgereply.pooling import pool
 from edgereply.repeating import bench_of_run, bench_of_series
+from edgereply.report.text import rounds_together
 from edgereply.report.view import Folded, RunView
 from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, load_series
@@ -143,7 +144,7 @@ def _condition(
         notes=[
             f"{len(runs)} blocks put together, order seed {record.order_seed}; series {directory}, {record.created}"
         ],
-        cautions=[*_cautions(runs), *blocks.trouble],
+        cautions=[*_cautions(runs), *rounds_together(blocks.trouble)],
         axes=record.conditions[blocks.condition],
         bench=bench_of_series(record.bench, record.plan) or bench_of_run(runs[0].record),
         tool=runs[0].record.tool,

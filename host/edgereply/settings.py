@@ -7,6 +7,7 @@ from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationEr
 
 from edgereply.errors import SettingError
 from edgereply.load import HOW, Load, parse_load
+from edgereply.meant import meant
 from edgereply.power import Power, parse_power
 from edgereply.toml_file import read_toml
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
@@ -44,6 +45,11 @@ def _load(value: object) -> object:
         return parse_load(value)
     raise ValueError(f"the load is a text: {HOW}")
 
+
+MISSING = (
+    "give its path with --bench, or write one: a dozen lines, shown in docs/first-afternoon.md; without hardware, "
+    "'edgereply demo' writes edgereply-demo/bench.toml"
+)
 
 Duration = Annotated[int, BeforeValidator(_duration)]
 Period = Annotated[int, BeforeValidator(_period)]
@@ -219,9 +225,22 @@ class Bench(Strict):
 
     title: str = Field(default="", max_length=200)
     deadline: Duration | None = None
-    board: dict[str, Board] = Field(min_length=1)
+    board: dict[str, Board] = Field(default_factory=dict)
     source: Source = Source()
     stimulus: Stimulus = Stimulus()
+
+    @model_validator(mode="after")
+    def _reachable(self) -> Self:
+        if not self.board:
+            raise ValueError("there is no board: give it a table with a name of your own, such as [board.gate]")
+        for name, board in self.board.items():
+            if board.ours and board.route != "virtual" and self.source_of(name).kind == "virtual":
+                raise ValueError(
+                    f"no pulse source reaches {name!r}: without [source] it is a virtual one, and software wires "
+                    "end at boards of route 'virtual'; write [source] with its kind and port, or route = 'virtual' to "
+                    "try without hardware"
+                )
+        return self
 
     def source_of(self, name: str) -> Source:
         """The pulse source of a board: its own where it has one."""
@@ -253,7 +272,8 @@ def parse_bench(data: dict[str, Any], where: str) -> Bench:
         return Bench.model_validate(data)
     except ValidationError as error:
         raise SettingError(
-            "the settings do not hold together:\n" + "\n".join(f"  {line}" for line in explain_validation(error)),
+            "the settings do not hold together:\n"
+            + "\n".join(f"  {line}" for line in explain_validation(error, Bench)),
             where=where,
             remedy="correct the keys named above",
         ) from error
@@ -265,7 +285,7 @@ def read_bench(path: Path) -> dict[str, Any]:
     Raises:
         SettingError: unreadable, or not TOML (with line and column).
     """
-    return read_toml(path, "bench file", "give its path with --bench")
+    return read_toml(path, "bench file", MISSING)
 
 
 def load_bench(path: Path) -> Bench:
@@ -277,14 +297,21 @@ def load_bench(path: Path) -> Bench:
     return parse_bench(read_bench(path), str(path))
 
 
-def explain_validation(error: ValidationError) -> list[str]:
-    """One line for each wrong key: where, what was given, what is allowed."""
+def explain_validation(error: ValidationError, model: type[BaseModel] | None = None) -> list[str]:
+    """One line for each wrong key: where, what was given, what is allowed.
+
+    Args:
+        error: what pydantic found.
+        model: what was checked, for files that people write: the key that an unknown one was meant to be is said.
+    """
     lines = []
     for item in error.errors(include_url=False):
         key = ".".join(str(part) for part in item["loc"]) or "(top level)"
         message = item["msg"].removeprefix("Value error, ")
         if item["type"] == "extra_forbidden":
-            message = "unknown key"
+            message = "unknown key" + ("" if model is None else meant(model, item["loc"]))
+        elif item["type"] == "missing":
+            message = "is missing"
         given = item["input"]
         shown = "" if isinstance(given, dict | BaseModel) or item["type"] == "missing" else f" = {str(given)[:60]!r}"
         lines.append(f"{key}{shown}: {message}")

@@ -28,6 +28,18 @@ COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
 
 
+def refuse_used(directory: Path) -> None:
+    """Refuse a directory for a run in which something is already.
+
+    Raises:
+        DataError: it exists and is not empty.
+    """
+    if directory.exists() and (not directory.is_dir() or any(directory.iterdir())):
+        raise DataError(
+            "the run directory is not empty", where=str(directory), remedy="choose another name or remove it"
+        )
+
+
 class RunWriter:
     """Writes one run. Not thread-safe."""
 
@@ -49,10 +61,7 @@ class RunWriter:
         self._numbers: Counter[str] = Counter()
         self._committed_at = time.monotonic()
         try:
-            if directory.exists() and any(directory.iterdir()):
-                raise DataError(
-                    "the run directory is not empty", where=str(directory), remedy="choose another name or remove it"
-                )
+            refuse_used(directory)
             for folder in (directory, directory / "stamps", directory / "board"):
                 folder.mkdir(mode=0o700, parents=True, exist_ok=True)
             self._write_record()

@@ -46,5 +46,11 @@ def parse_rate_period_ns(text: str) -> int:
 
 def rate_words(period_ns: int) -> str:
     """A mean interval as a rate of four digits: ``4,409/s``, never with an exponent."""
-    per_second = float(f"{_SCALE['s'] / period_ns:.4g}")
-    return f"{per_second:,g}/s"
+    per_second = Decimal(f"{_SCALE['s'] / period_ns:.4g}").normalize()
+    return f"{per_second:,f}/s"
+
+
+def time_words(value_ns: int) -> str:
+    """A time as people type it, every digit of it: a whole number of the largest unit that takes one, ``20us``."""
+    unit = next(unit for unit in ("s", "ms", "us", "ns") if value_ns % int(_SCALE[unit]) == 0)
+    return f"{value_ns // int(_SCALE[unit])}{unit}"

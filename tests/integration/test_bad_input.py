@@ -152,6 +152,15 @@ def test_a_file_is_no_serial_port(place: Workplace) -> None:
     fails(place, 3, ["serial port", str(path)], "measure", "--out", "run")
 
 
+def test_a_used_output_is_refused_before_anything_is_opened(place: Workplace) -> None:
+    place.write(bench_text())
+    (place.root / "used").mkdir()
+    place.write("kept", "used/notes.txt")
+    done = place.run("measure", "--out", "used")
+    assert (done.code, "opening" in done.err, "not empty" in done.err) == (2, False, True)
+    assert (place.root / "used/notes.txt").read_text() == "kept"
+
+
 def test_a_busy_serial_port(place: Workplace, virtual_port: str) -> None:
     place.write(WIRED.format(route="chardev", line="gpiochip250:3", port=virtual_port))
     descriptor = os.open(virtual_port, os.O_RDWR | os.O_NOCTTY)

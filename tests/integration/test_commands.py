@@ -93,7 +93,7 @@ def test_measure_then_report_of_two_runs(place: Workplace) -> None:
     for number, wait in enumerate(("block", "spin")):
         done = place.run("measure", "--wait", wait, "--seed", "7", "--out", f"run{number}", "--json")
         assert done.code == 0, done.err
-        assert set(done.document) == SUMMARY | {"run", "state"} | LOST
+        assert set(done.document) == SUMMARY | {"run", "state", "warnings"} | LOST
         assert {name: done.document[name] for name in LOST} == dict.fromkeys(LOST, 0)
         assert done.document["state"] == "complete"
         assert done.document["stimuli"] == 300
@@ -144,7 +144,19 @@ def test_a_summary_can_be_computed_again_and_again(place: Workplace) -> None:
     # What the board went through is in the record, not in the stamps.
     assert json.loads(json.dumps(again[0])) | {"context": record.context} == record.summary
     lost = {name: record.counts[name] for name in LOST}
-    assert {"run": "run", "state": "complete", **record.summary, **lost} == done.document
+    told = {"run": "run", "state": "complete", "warnings": record.warnings}
+    assert {**record.summary, **lost, **told} == done.document
+
+
+def test_what_the_record_warns_of_is_said_after_the_measurement(place: Workplace) -> None:
+    place.write(bench_text(count=60))
+    done = place.run("measure", "--load", "storage=1M", "--out", "run")
+    assert done.code == 0, done.err
+    warnings = RunReader(place.root / "run").record.warnings
+    assert any("wears flash memory" in warning for warning in warnings)
+    for warning in warnings:
+        assert f"note: {warning}" in done.err
+    assert "next: edgereply verdict run --exceed" in done.err
 
 
 @pytest.mark.parametrize("wait", ["block", "spin"])

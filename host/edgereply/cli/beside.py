@@ -10,6 +10,7 @@ from edgereply.errors import SettingError
 from edgereply.likeness import difference_words, differing
 from edgereply.regression import Check, check_runs, parse_rule, sentences
 from edgereply.report.lines import comparison
+from edgereply.report.text import rounds_together
 from edgereply.standing import Standing, stand
 
 
@@ -38,7 +39,7 @@ def print_standing(standing: Standing) -> None:
     for note in notes:
         tell(note)
     for place in standing.places:
-        for trouble in place.entrant.trouble:
+        for trouble in rounds_together(place.entrant.trouble):
             tell(f"! {place.short}: {trouble}")
     tell()
     if standing.differences:

@@ -31,14 +31,14 @@ def command(
 
 def describe(report: dict[str, Any]) -> list[str]:
     """An inspection as lines of text."""
+    from edgereply.board_words import environment_lines
+
     lines = ["Routes", *_possible(report.get("routes", {}))]
     lines += ["", "Responders", *_possible(report.get("responders", {}))]
     for chip in report.get("chips", []):
         lines += ["", f"Chip {chip.get('name')} ({chip.get('label')}, {chip.get('lines', 0)} lines)"]
         lines += [_line(line) for line in chip.get("line_list", [])]
-    lines += ["", "Environment"]
-    lines += [f"  {name}: {_short(value)}" for name, value in report.get("environment", {}).items()]
-    return lines
+    return [*lines, "", "Environment", *environment_lines(report.get("environment", {}))]
 
 
 def _possible(found: dict[str, Any]) -> list[str]:
@@ -55,8 +55,3 @@ def _line(line: dict[str, Any]) -> str:
     user = f"used by {line['user']}" if line.get("user") else "used" if line.get("used") else "free"
     facts = " ".join(str(line[key]) for key in ("direction", "bias") if line.get(key))
     return f"  {line.get('offset', '?'):>4}  {line.get('name') or '(unnamed)':<24} {facts:<20} {user}"
-
-
-def _short(value: object) -> str:
-    text = str(value)
-    return text if len(text) <= 160 else f"{text[:157]}…"

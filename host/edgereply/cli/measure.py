@@ -71,26 +71,33 @@ def _run(
     from edgereply.cli.watching import watching
     from edgereply.measure import measure
     from edgereply.overrides import run_directory, typed_command
+    from edgereply.store import refuse_used
     from edgereply.until import parse_goal
     from edgereply.views import cautions
 
     goal = None if until is None else parse_goal(until)
     directory = out or run_directory(settings, board)
+    refuse_used(directory)
     with watching(settings, board) as watch:
         measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires, bench, goal)
     summary = _with_power(directory, *meter) if meter[0] is not None else measured.record.summary
     if as_json:
         # What was lost on the way stands beside the figures, also where there are none.
         lost = {name: measured.record.counts.get(name, 0) for name in ("lost_edges", "unrecorded", "lost_records")}
-        put_json({"run": str(directory), "state": measured.record.state, **summary, **lost})
+        put_json({"run": str(directory), "state": measured.record.state, **summary, **lost,
+                  "warnings": measured.record.warnings})  # fmt: skip
     else:
         from edgereply.cli.showing import show_runs
 
         show_runs([directory])
         say(f"run written to {directory}")
-        say(f"next: edgereply report {directory} -o report.html")
+    for note in measured.record.warnings:
+        say(f"note: {note}")
     for caution in cautions(measured.record, measured.record.counts.get("ambiguous", 0)):
         say(f"caution: {caution}")
+    if not as_json:
+        judge = "" if measured.record.deadline_ns is None else f"edgereply verdict {directory} --exceed 0.001, or "
+        say(f"next: {judge}edgereply report {directory} -o report.html")
     outcome = measured.outcome
     if outcome.interrupted:
         say("interrupted: what was measured until then is kept")

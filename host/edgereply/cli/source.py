@@ -23,12 +23,19 @@ def command(
     from dataclasses import asdict
 
     from edgereply.assembly import open_source
+    from edgereply.errors import SettingError
     from edgereply.fixture import fixture_path, measure_fixture, save_fixture
     from edgereply.settings import load_bench
 
     settings = load_bench(bench)
     name, _ = settings.pick(board)
     declared = settings.source_of(name)
+    if what == "null" and declared.kind == "virtual":
+        raise SettingError(
+            "a virtual source has no fixture to measure: its wires are software",
+            where=str(bench),
+            remedy="leave this step out without hardware; with hardware name its source in [source]",
+        )
     say(f"opening the pulse source ({declared.kind})")
     with open_source(settings, name) as source:
         identity = source.identity

@@ -143,12 +143,13 @@ def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
         put_json(table.document(directory, record, found, ended.interrupted, trouble) | {"advice": advice.as_dict()})
     else:
         from edgereply.console.sheet import print_sheet
+        from edgereply.report.text import rounds_together
 
         headings, lines, notes = table.sheet(found)
         print_sheet(headings, lines)
         for line in notes:
             tell(line)
-        for line in (line for entrant, _ in found for line in entrant.trouble):
+        for line in (line for entrant, _ in found for line in rounds_together(entrant.trouble)):
             tell(f"! {line}")
         tell()
         for line in advice.lines():

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import unicodedata
 from collections.abc import Mapping, Sequence
 from decimal import ROUND_HALF_EVEN, Decimal
@@ -163,6 +164,25 @@ def one_in(value: float) -> str:
         Such as "0.0000444 (1 in 22,523)" or "0.216"; a share above a tenth stands alone.
     """
     return fraction(value) + (f" (1 in {1 / value:,.0f})" if 0.0 < value <= 0.1 else "")
+
+
+def rounds_together(lines: Sequence[str]) -> list[str]:
+    """What became of single rounds, with those that were never begun in one line.
+
+    Args:
+        lines: such as "round 3 of block: not measured", of one condition; others stay as they are.
+
+    Returns:
+        Such as "rounds 3 to 8 of block: not measured", or "rounds 3, 5 and 8 of block: not measured".
+    """
+    never = [(line, found) for line in lines if (found := re.fullmatch(r"round (\d+) of (.*): not measured", line))]
+    if len(never) < 2:
+        return list(lines)
+    rounds = [int(found[1]) for _, found in never]
+    whole = rounds == list(range(rounds[0], rounds[-1] + 1)) and len(rounds) > 2
+    words = f"{rounds[0]} to {rounds[-1]}" if whole else listing([str(number) for number in rounds])
+    others = [line for line in lines if line not in {line for line, _ in never}]
+    return [*others, f"rounds {words} of {never[0][1][2]}: not measured"]
 
 
 def unclear_words(count: int) -> str:

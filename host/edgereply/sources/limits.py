@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from edgereply.errors import SettingError
 from edgereply.sources.base import StimulusPlan
+from edgereply.units import rate_words, time_words
 
 PERIOD_NS = (200_000, 60_000_000_000)
 WIDTH_NS = (30_000, 10_000_000)
@@ -31,21 +32,29 @@ def check_plan(plan: StimulusPlan) -> None:
     Raises:
         SettingError: names the setting, its value and its range.
     """
-    _within("period_ns", plan.period_ns, *PERIOD_NS)
-    _within("width_ns", plan.width_ns, *WIDTH_NS)
+    if not PERIOD_NS[0] <= plan.period_ns <= PERIOD_NS[1]:
+        slowest, quickest = (rate_words(period_ns) for period_ns in reversed(PERIOD_NS))
+        raise SettingError(
+            f"the source cannot send {rate_words(plan.period_ns)} on average",
+            "stimulus.rate",
+            f"give {slowest} to {quickest}",
+        )
+    _within("stimulus.width", plan.width_ns, *WIDTH_NS)
     if plan.pattern == "exponential":
-        _within("floor_ns", plan.floor_ns, FLOOR_NS[0], plan.period_ns)
+        _within("stimulus.floor", plan.floor_ns, FLOOR_NS[0], plan.period_ns)
     if plan.pattern == "uniform":
-        _within("spread_ns", plan.spread_ns, 0, plan.period_ns - SHORTEST_INTERVAL_NS)
+        _within("stimulus.spread", plan.spread_ns, 0, plan.period_ns - SHORTEST_INTERVAL_NS)
     shortest_ns = shortest_interval_ns(plan)
     if plan.width_ns > shortest_ns - REST_NS:
         raise SettingError(
-            f"a stimulus of {plan.width_ns} ns does not fit into the shortest interval of {shortest_ns} ns.",
-            "width_ns",
-            f"Give at most {shortest_ns - REST_NS} ns, or longer intervals.",
+            f"a stimulus of {time_words(plan.width_ns)} does not fit into intervals as short as {time_words(shortest_ns)}",
+            "stimulus.width",
+            f"give at most {time_words(shortest_ns - REST_NS)}, or longer intervals",
         )
 
 
 def _within(name: str, value: int, least: int, most: int) -> None:
     if not least <= value <= most:
-        raise SettingError(f"{value} ns is out of range.", name, f"Give {least} to {most} ns.")
+        raise SettingError(
+            f"{time_words(value)} is out of range", name, f"give {time_words(least)} to {time_words(most)}"
+        )

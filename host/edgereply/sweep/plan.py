@@ -112,7 +112,7 @@ def parse_plan(data: dict[str, Any], where: str) -> Plan:
     try:
         return Plan.model_validate(data)
     except ValidationError as error:
-        lines = "\n".join(f"  {line}" for line in explain_validation(error))
+        lines = "\n".join(f"  {line}" for line in explain_validation(error, Plan))
         raise SettingError(
             f"the plan does not hold together:\n{lines}", where=where, remedy="correct the keys named above"
         ) from error

@@ -35,6 +35,13 @@ def test_the_bench_file_asks_for_what_was_asked_for(bench: dict[str, Any]) -> No
     assert again.board["gate"] == asked.board["gate"].model_copy(update=hidden)
 
 
+def test_times_are_written_as_people_write_them() -> None:
+    text = bench_of_run(record("spin", WIRED, source=SourceRecord(kind="reference")))
+    for line in ('hold = "20us"', 'floor = "10us"', 'width = "40us"', 'dwell = "120s"'):
+        assert line in text
+    assert '000ns"' not in text
+
+
 def test_names_of_hosts_and_ports_are_not_passed_on() -> None:
     run = bench_of_run(record("spin", WIRED, source=SourceRecord(kind="reference")))
     series = bench_of_series(WIRED, {"repeats": 3, "axes": {"wait": ["spin"], "cpus": []}})

@@ -73,6 +73,38 @@ def test_a_wrong_key_is_named_with_file_and_value(bench_file: Path, old: str, ne
     assert caught.value.exit_code == 2
 
 
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('deadline = "2ms"', 'dedline = "2ms"', "dedline = '2ms': unknown key; did you mean 'deadline'?"),
+        ('host = "gate-board"', 'hosst = "gate-board"', "unknown key; did you mean 'host'?"),
+        ('host = "gate-board"', 'host = "g"\nrealtime = { fifo_prio = 3 }', "did you mean 'fifo_priority'?"),
+        ('rate = "200/s"', 'rat = "200/s"', "did you mean 'rate'?"),
+        ('host = "gate-board"', 'host = "g"\nzzz = 1', "board.gate.zzz = '1': unknown key correct"),
+    ],
+)
+def test_a_misspelt_key_is_met_with_the_one_that_was_meant(bench_file: Path, old: str, new: str, said: str) -> None:
+    bench_file.write_text(GOOD.replace(old, new))
+    with pytest.raises(SettingError) as caught:
+        load_bench(bench_file)
+    assert said in str(caught.value)
+
+
+def test_a_forgotten_source_is_not_taken_for_software_wires() -> None:
+    board = {"host": "gate", "input": "EYE_IN", "output": "REJECT_OUT"}
+    with pytest.raises(SettingError, match=r"no pulse source reaches 'gate'.*write \[source\]"):
+        parse_bench({"board": {"gate": board}}, "bench.toml")
+    source = {"kind": "reference", "port": "/dev/ttyUSB0"}
+    parse_bench({"board": {"gate": board}, "source": source}, "bench.toml")
+    parse_bench({"board": {"gate": board | {"source": source}}}, "bench.toml")
+    parse_bench(plain(), "bench.toml")
+
+
+def test_a_file_without_a_board_says_how_one_is_written() -> None:
+    with pytest.raises(SettingError, match=r"there is no board.*\[board\.gate\]"):
+        parse_bench({"deadline": "2ms"}, "bench.toml")
+
+
 def test_broken_toml_names_line_and_column(bench_file: Path) -> None:
     bench_file.write_text("title = \n")
     with pytest.raises(SettingError, match=r"line 1, column 9"):
@@ -80,7 +112,7 @@ def test_broken_toml_names_line_and_column(bench_file: Path) -> None:
 
 
 def test_a_missing_file_says_how_to_give_one(tmp_path: Path) -> None:
-    with pytest.raises(SettingError, match="--bench"):
+    with pytest.raises(SettingError, match=r"--bench, or write one.*edgereply demo"):
         load_bench(tmp_path / "none.toml")
 
 

@@ -119,3 +119,27 @@ def test_units() -> None:
     assert [text.unit_for(v) for v in (0, 999, 1000, 2.5e6, 3e9)] == [
         (1, "ns"), (1, "ns"), (1000, "µs"), (10**6, "ms"), (10**9, "s"),
     ]  # fmt: skip
+
+
+def test_a_share_is_written_without_exponent_and_as_one_in_so_many() -> None:
+    assert [text.fraction(value) for value in (0.01, 4.44e-05, 1e-5, 0.21633)] == [
+        "0.01",
+        "0.0000444",
+        "0.00001",
+        "0.216",
+    ]
+    assert text.one_in(0.00074865) == "0.000749 (1 in 1,336)"  # 1 - 0.05 ** (1 / 4000), the rule of three's case
+    assert (text.one_in(0.216), text.one_in(0.0)) == ("0.216", "0")
+
+
+def test_rounds_that_were_never_begun_take_one_line() -> None:
+    cut = "round 3 of block: incomplete: stopped by the user"
+    never = [f"round {number} of block: not measured" for number in (4, 5, 6)]
+    assert text.rounds_together([cut, *never]) == [cut, "rounds 4 to 6 of block: not measured"]
+    assert text.rounds_together([never[0], cut, never[2]]) == [cut, "rounds 4 and 6 of block: not measured"]
+    assert text.rounds_together([cut, never[0]]) == [cut, never[0]]
+
+
+def test_one_stimulus_is_not_spoken_of_as_several() -> None:
+    assert text.unclear_words(1) == "1 stimulus, since which answer is its own cannot be told"
+    assert text.unclear_words(1_200).startswith("1,200 stimuli, since which answer is whose")

@@ -1,0 +1,45 @@
+"""The key that a misspelt one was meant to be."""
+
+from difflib import get_close_matches
+from typing import Any, TypeGuard, get_args, get_origin
+
+from pydantic import BaseModel
+
+
+def meant(model: type[BaseModel], place: tuple[int | str, ...]) -> str:
+    """The known key that is nearest to an unknown one.
+
+    Args:
+        model: what the whole was checked against.
+        place: of the unknown key in it, such as ("board", "gate", "rout").
+
+    Returns:
+        Such as "; did you mean 'route'?", or "" where none is near.
+    """
+    found: Any = model
+    for part in place[:-1]:
+        if found is None:
+            return ""
+        if _is_model(found):
+            field = found.model_fields.get(str(part))
+            found = None if field is None else _inside(field.annotation)
+        else:
+            (found,) = found  # a table of tables: this part is the name that somebody chose
+    if not _is_model(found):
+        return ""
+    near = get_close_matches(str(place[-1]), list(found.model_fields), 1)
+    return f"; did you mean {near[0]!r}?" if near else ""
+
+
+def _inside(annotation: Any) -> Any:
+    """A model, in a tuple of one where it is the value of a table; None for anything else."""
+    if _is_model(annotation):
+        return annotation
+    for part in get_args(annotation):
+        if (found := _inside(part)) is not None:
+            return (found,) if get_origin(annotation) is dict else found
+    return None
+
+
+def _is_model(value: Any) -> TypeGuard[type[BaseModel]]:
+    return isinstance(value, type) and issubclass(value, BaseModel)
