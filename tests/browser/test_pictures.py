@@ -52,7 +52,7 @@ def test_without_the_package_the_command_to_type_is_named(monkeypatch: pytest.Mo
     monkeypatch.setitem(sys.modules, "kaleido", None)
     with pytest.raises(SettingError, match="kaleido") as caught:
         picture(plots.draw("tail", [usual()]), "svg", 700, 400, "x")
-    assert "pip install 'edgereply[pictures]'" in str(caught.value)
+    assert "pip install -e '.[pictures]'" in str(caught.value)
 
 
 def test_without_a_browser_the_command_to_type_is_named(monkeypatch: pytest.MonkeyPatch) -> None:

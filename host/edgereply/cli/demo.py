@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import INTERRUPTED, JsonOption, leave, put_json, say
+from edgereply.cli.prose import tell
 
 BENCH = """# A bottling line: a light barrier sees a bad bottle, the board must fire the reject gate within 2 ms.
 # Virtual: software wires between processes of this computer. The times are this computer's scheduler.
@@ -42,6 +43,7 @@ def command(
     from edgereply.demo import prepare
     from edgereply.measure import Measured, measure
     from edgereply.report.document import write_page
+    from edgereply.report.view import letter
     from edgereply.reporting import load_material
 
     directory = prepare(out, BENCH.replace("{dwell}", f"{duration_option(dwell, '--dwell') // 1_000_000}ms"))
@@ -64,6 +66,10 @@ def command(
         put_json({"page": str(page), "runs": [{"run": str(m.directory), **m.record.summary} for m in done]})
     else:
         show_runs(runs)
+        tell()
+        for index, view in enumerate(material.views):
+            tell(f"{letter(index)}: {view.title} ({view.grade.replace('virtual', 'VIRTUAL')}): "
+                 f"{' '.join(view.judgement[:2])}")  # fmt: skip
     for line in next_steps(directory.bench_file, runs, page):
         say(line)
 
@@ -72,6 +78,7 @@ def next_steps(bench_file: Path, runs: list[Path], page: Path) -> list[str]:
     """What to do after the demo."""
     return [
         f"the page: {page}",
+        f"judge it with a share of late answers tolerated: edgereply verdict {runs[0]} --exceed 0.01",
         f"the raw stamps: {runs[0]}/stamps/*.parquet and {runs[0]}/board/*.parquet",
         f"measure again with other settings: edgereply measure --bench {bench_file} --rate 200/s --dwell 60s",
         "with real wires: README, 'From the demo to a desk' (common ground first, never 5 V into a 3.3 V input)",

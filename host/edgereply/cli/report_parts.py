@@ -46,9 +46,9 @@ def write_figure(material: Material, name: str, output: Path | None, size: str =
     path = output or _picture_path(name)
     figure = plots.draw(name, material.views)
     if figure is None:
-        raise SettingError(
-            f"these runs have no figure {name!r}", where="--figure", remedy="the page shows the figures they have"
-        )
+        have = [other for other in plots.NAMES if plots.draw(other, material.views) is not None]
+        remedy = f"they have: {', '.join(have)}" if have else "nothing was answered in them"
+        raise SettingError(f"these runs have no figure {name!r}", where="--figure", remedy=remedy)
     width, height = _pixels(size)
     title = plots.HEADINGS[name] + (f": {material.views[0].title}" if len(material.views) == 1 else "")
     write_whole(path, pictures.picture(figure, _suffix(path), width, height, title), "the picture")

@@ -47,7 +47,7 @@ def check_plan(plan: StimulusPlan) -> None:
     shortest_ns = shortest_interval_ns(plan)
     if plan.width_ns > shortest_ns - REST_NS:
         raise SettingError(
-            f"a stimulus of {time_words(plan.width_ns)} does not fit into intervals as short as {time_words(shortest_ns)}",
+            f"a stimulus of {time_words(plan.width_ns)} does not fit into intervals of {time_words(shortest_ns)}",
             "stimulus.width",
             f"give at most {time_words(shortest_ns - REST_NS)}, or longer intervals",
         )

@@ -8,7 +8,7 @@ from edgereply.errors import SettingError
 
 FORMATS: Final = ("svg", "png", "pdf")
 _PNG_SCALE: Final = 2
-_MISSING: Final = "pip install 'edgereply[pictures]'"
+_MISSING: Final = "pip install -e '.[pictures]'"
 _BROWSER: Final = "install Chromium or Chrome, such as: apt-get install chromium"
 
 

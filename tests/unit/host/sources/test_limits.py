@@ -22,7 +22,7 @@ PLAN = StimulusPlan(
         ({"period_ns": 10**12}, "stimulus.rate", "cannot send 0.001/s.*give 0.01667/s"),
         ({"width_ns": 1_000}, "stimulus.width", "1us is out of range.*give 30us to 10ms"),
         ({"floor_ns": 10}, "stimulus.floor", "10ns is out of range.*give 100us to 5ms"),
-        ({"width_ns": 2_000_000}, "stimulus.width", "2ms does not fit into intervals as short as 1ms.*give at most 950us"),
+        ({"width_ns": 2_000_000}, "stimulus.width", "2ms does not fit into intervals of 1ms.*give at most 950us"),
     ],
 )
 def test_the_setting_is_named_as_it_was_written(change: dict[str, int], where: str, said: str) -> None:
