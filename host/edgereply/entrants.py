@@ -1,16 +1,14 @@
 """What a comparison or a sweep's table sets side by side: a run, or all blocks of one condition of a series."""
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from functools import partial
+from itertools import islice
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.bootstrap import QuantileEstimate, quantile_intervals
-from edgereply.analysis.chunks import at_once
-from edgereply.analysis.intervals import count_needed
 from edgereply.analysis.pairing import Status
 from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.analysis.uncertainty import KnownTo
@@ -21,10 +19,10 @@ from edgereply.records import RunRecord, graded
 from edgereply.run_reader import RunReader
 from edgereply.series import BlockRecord, SeriesRecord, load_series
 from edgereply.views import evaluate_run
+from edgereply.workers import Each, alone
 
 Int64s = NDArray[np.int64]
 
-QUANTILES = {"median_ns": 0.5, "p99_ns": 0.99, "p99_9_ns": 0.999}
 LOST_NS = 2**61
 _COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
 
@@ -90,6 +88,23 @@ class EvaluatedRun:
     deadline_ns: int | None
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Part:
+    """What a comparison takes of one run; attributes as in `Entrant`."""
+
+    place: Path
+    reaction_ns: Int64s
+    outcomes_ns: Int64s
+    counts: dict[str, int]
+    evidence: str
+    virtual: bool
+    deadline_ns: int | None
+    facts: dict[str, str]
+    trouble: str
+    context: Context
+    known_to: KnownTo | None
+
+
 @dataclass(frozen=True, slots=True)
 class Blocks:
     """The complete blocks of one condition, in order of time, and what is missing in words."""
@@ -101,84 +116,58 @@ class Blocks:
     trouble: tuple[str, ...]
 
 
-@dataclass(frozen=True, slots=True)
-class Figures:
-    """Figures of an entrant, with intervals that allow for clusters.
-
-    A quantile is None where the answers, counted as independent ones, are too few; `needed` says how many it takes.
-    """
-
-    quantiles: dict[str, QuantileEstimate | None]
-    needed: dict[str, int]
-    max_ns: int | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready."""
-        return {
-            **{name: None if found is None else found.value_ns for name, found in self.quantiles.items()},
-            "max_ns": self.max_ns,
-            "ci95": {n: None if q is None else [q.low_ns, q.high_ns] for n, q in self.quantiles.items()},
-            "needed": self.needed,
-        }
-
-
-def figures(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Figures:
-    """Compute the figures of some answers, int64 nanoseconds in order of time.
-
-    Intervals are widened by what the instrument does not know (`known_to`) of imported times.
-    """
-    estimates = (
-        quantile_intervals(reaction_ns, list(QUANTILES.values())) if reaction_ns.size else [None] * len(QUANTILES)
-    )
-    found = dict(zip(QUANTILES, estimates, strict=True))
-    if known_to is not None:
-        found = {name: None if item is None else widened(item, known_to) for name, item in found.items()}
-    needed = {name: count_needed(QUANTILES[name]) for name, estimate in found.items() if estimate is None}
-    return Figures(found, needed, int(reaction_ns.max()) if reaction_ns.size else None)
-
-
-def widened(item: QuantileEstimate, known_to: KnownTo) -> QuantileEstimate:
-    """The same with an interval wider by what the instrument does not know."""
-    low_ns, high_ns = known_to.widen(item.low_ns, item.high_ns)
-    return replace(item, low_ns=low_ns, high_ns=high_ns)
-
-
 def _worst(known: Sequence[KnownTo]) -> KnownTo | None:
     if not known:
         return None
     return KnownTo(max(item.resolution_ns for item in known), max(item.tolerance_ppm for item in known))
 
 
-def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None) -> list[Entrant]:
+def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None, each: Each = alone) -> list[Entrant]:
     """Read runs and series; a series gives one entrant for each condition.
 
     Args:
         paths: run or series directories.
         deadline_ns: judged in place of the runs' own.
+        each: evaluates the runs.
 
     Raises:
         DataError: neither a run nor a series, or damaged.
     """
-
-    def load(path: Path) -> list[Entrant]:
+    sides: list[Side] = []
+    for path in paths:
         if (path / "series.json").is_file():
-            return series_entrants(path, load_series(path), deadline_ns, f"{path.name} " if len(paths) > 1 else "")
-        return [entrant(str(path), [evaluated(path, deadline_ns)])]
+            sides += sides_of(path, load_series(path), f"{path.name} " if len(paths) > 1 else "")
+        else:
+            sides.append(Side(str(path), (path,)))
+    return _loaded(sides, deadline_ns, each)
 
-    return [entrant for found in at_once(load, paths) for entrant in found]
 
-
-def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | None, before: str = "") -> list[Entrant]:
+def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | None) -> list[Entrant]:
     """The conditions of a series, each with its complete blocks; those without any are there too, empty."""
+    return _loaded(sides_of(directory, record), deadline_ns, alone)
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """What to read for an entrant: its name, its runs in order of time, their rounds, and what is missing in words."""
+
+    name: str
+    runs: tuple[Path, ...]
+    rounds: tuple[int, ...] = ()
+    trouble: tuple[str, ...] = ()
+
+
+def sides_of(directory: Path, record: SeriesRecord, before: str = "") -> list[Side]:
+    """The conditions of a series, each named after `before`."""
     return [
-        entrant(
-            f"{before}{blocks.condition}",
-            (evaluated(run, deadline_ns) for run in blocks.runs),
-            blocks.rounds,
-            blocks.trouble,
-        )
+        Side(f"{before}{blocks.condition}", blocks.runs, blocks.rounds, blocks.trouble)
         for blocks in blocks_of(directory, record)
     ]
+
+
+def _loaded(sides: Sequence[Side], deadline_ns: int | None, each: Each) -> list[Entrant]:
+    parts = iter(each(partial(load_part, deadline_ns=deadline_ns), [run for side in sides for run in side.runs]))
+    return [entrant(side.name, list(islice(parts, len(side.runs))), side.rounds, side.trouble) for side in sides]
 
 
 def blocks_of(directory: Path, record: SeriesRecord) -> list[Blocks]:
@@ -214,45 +203,53 @@ def evaluated(run: Path, deadline_ns: int | None) -> EvaluatedRun:
     return EvaluatedRun(run, reader.record, evaluate_run(reader, limit), limit)
 
 
+def load_part(run: Path, deadline_ns: int | None) -> Part:
+    """Read and evaluate what a comparison takes of a run; arguments and errors as of `evaluated`."""
+    return part_of(evaluated(run, deadline_ns))
+
+
+def part_of(run: EvaluatedRun) -> Part:
+    """What a comparison takes of an evaluated run."""
+    record, result = run.record, run.result
+    trouble = "" if record.state == "complete" else f"{run.place}: {record.reason or 'cut off'}"
+    return Part(
+        run.place, present(result.reaction_ns), _outcomes(result), result.counts, result.evidence, record.virtual,
+        run.deadline_ns, respects(record, result.evidence, run.deadline_ns), trouble, record.context, result.known_to,
+    )  # fmt: skip
+
+
 def _trouble(block: BlockRecord) -> str:
     state = "not measured" if block.state == "planned" else block.state
     return f"round {block.round} of {block.condition}: {state}{f': {block.reason}' if block.reason else ''}"
 
 
-def entrant(
-    name: str, runs: Iterable[EvaluatedRun], rounds: tuple[int, ...] = (), trouble: tuple[str, ...] = ()
-) -> Entrant:
+def entrant(name: str, parts: Sequence[Part], rounds: tuple[int, ...] = (), trouble: tuple[str, ...] = ()) -> Entrant:
     """Runs of one condition as one side of a comparison.
 
     Args:
         name: what it is called.
-        runs: in order of time; each is let go before the next is taken.
+        parts: of its runs, in order of time.
         rounds: of a series' blocks, one a run; empty for a single run.
         trouble: what was not complete, in words.
     """
-    places, blocks, outcomes, facts, evidence, virtual = [], [], [], [], [], False
-    contexts: list[Context] = []
-    counts = dict.fromkeys(_COUNTS, 0)
-    deadlines: set[int | None] = set()
-    known_to: list[KnownTo] = []
-    for run in runs:
-        places.append(str(run.place))
-        blocks.append(present(run.result.reaction_ns))
-        outcomes.append(_outcomes(run.result))
-        facts.append(respects(run.record, run.result.evidence, run.deadline_ns))
-        evidence.append(run.result.evidence)
-        contexts.append(run.record.context)
-        known_to += [run.result.known_to] if run.result.known_to is not None else []
-        virtual = virtual or run.record.virtual
-        deadlines.add(run.deadline_ns)
-        counts = {key: counts[key] + run.result.counts.get(key, 0) for key in counts}
-        if not rounds and run.record.state != "complete":
-            trouble += (f"{run.place}: {run.record.reason or 'cut off'}",)
+    deadlines = {part.deadline_ns for part in parts}
+    if not rounds:
+        trouble += tuple(part.trouble for part in parts if part.trouble)
     return Entrant(
-        name, tuple(places), tuple(blocks), _end_to_end(outcomes), counts,
-        "+".join(sorted(set(evidence))) or "none", virtual, deadlines.pop() if len(deadlines) == 1 else None,
-        joined_words(facts), rounds, trouble, pooled(contexts), _worst(known_to),
-    )  # fmt: skip
+        name=name,
+        places=tuple(str(part.place) for part in parts),
+        blocks=tuple(part.reaction_ns for part in parts),
+        outcomes_ns=_end_to_end([part.outcomes_ns for part in parts]),
+        counts={key: sum(part.counts.get(key, 0) for part in parts) for key in _COUNTS},
+        evidence="+".join(sorted({part.evidence for part in parts})) or "none",
+        virtual=any(part.virtual for part in parts),
+        deadline_ns=deadlines.pop() if len(deadlines) == 1 else None,
+        respects=joined_words([part.facts for part in parts]),
+        rounds=rounds,
+        trouble=trouble,
+        context=pooled([part.context for part in parts]),
+        known_to=_worst([part.known_to for part in parts if part.known_to is not None]),
+    )
 
 
 def _end_to_end(blocks: Sequence[Int64s]) -> Int64s:

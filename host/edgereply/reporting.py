@@ -14,7 +14,7 @@ from edgereply.analysis.explain import Explanation
 from edgereply.analysis.presence import NO_STAMP
 from edgereply.contrasts import contrasts
 from edgereply.describing import describe
-from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated
+from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated, part_of
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
 from edgereply.explaining import began, context_sentences, explain_run, explainable, limit_words, relate_context
@@ -84,7 +84,7 @@ def load_material(
             say(f"{before}evaluating {path} from its raw stamps")
             run = evaluated(path, deadline_ns)
             titles.append(run.record.title)
-            sides.append((_run(run, exceed), entrant(str(path), [run])))
+            sides.append((_run(run, exceed), entrant(str(path), [part_of(run)])))
     return _together(sides, paths, titles)
 
 
@@ -128,7 +128,7 @@ def _condition(
 ) -> tuple[RunView, Entrant]:
     runs = [evaluated(run, deadline_ns) for run in blocks.runs]
     name = f"{directory.name} {blocks.condition}" if named else blocks.condition
-    side = entrant(name, runs, blocks.rounds, blocks.trouble)
+    side = entrant(name, [part_of(run) for run in runs], blocks.rounds, blocks.trouble)
     pooled = replace(pool([run.result for run in runs]), known_to=side.known_to)
     view = make_view(runs[0].record, pooled, side.deadline_ns, str(directory))
     seeds = ", ".join(map(str, blocks.seeds))

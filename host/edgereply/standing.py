@@ -2,6 +2,7 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -13,10 +14,12 @@ from edgereply.analysis.chunks import at_once
 from edgereply.analysis.families import holm
 from edgereply.analysis.letters import letter_groups, letters
 from edgereply.analysis.placement import independent_count, place_all
-from edgereply.entrants import LOST_NS, Entrant, Figures, figures, widened
+from edgereply.entrants import LOST_NS, Entrant
+from edgereply.figures import Figures, figures, widened
 from edgereply.likeness import differing, mixing_words
 from edgereply.report.text import listing
 from edgereply.report.view import letter
+from edgereply.workers import Each
 
 BULK = "They speak of the usual answer; the slow end is in p99.9, the slowest answer and the margin."
 RANKS = (
@@ -97,29 +100,45 @@ class Standing:
         }
 
 
-def stand(entrants: Sequence[Entrant], one_series: bool, confidence: float = 0.95) -> Standing:
+@dataclass(frozen=True, slots=True)
+class _Measured:
+    """What is worked out of each entrant by itself; `worth` is how many independent answers its own are worth."""
+
+    figures: Figures
+    tail: TailMargin
+    worth: float
+
+
+def stand(entrants: Sequence[Entrant], one_series: bool, confidence: float = 0.95, each: Each = at_once) -> Standing:
     """Compare everybody with everybody.
 
     Args:
         entrants: one or more.
         one_series: they are the conditions of one series, so that rounds can be compared with each other.
         confidence: 1 minus the chance of any false difference.
+        each: works on the entrants one by one.
     """
-    found = at_once(lambda entrant: figures(entrant.reaction_ns, entrant.known_to), entrants)
+    found = each(partial(_measured, ranked=not one_series), entrants)
     short = [letter(place) for place in range(len(entrants))]
-    groups, method, p_adjusted = _group(entrants, short, one_series, confidence)
+    groups, method, p_adjusted = _group(entrants, [item.worth for item in found], short, one_series, confidence)
     measurands = _who(short, [entrant.measurand for entrant in entrants])
     evidence = _who(short, [entrant.evidence for entrant in entrants])
     places = [
-        Place(s, e, f, g, _margin(e, f), tail_margin(e, f))
-        for s, e, f, g in zip(short, entrants, found, groups, strict=True)
+        Place(s, e, item.figures, g, _margin(e, item.figures), item.tail)
+        for s, e, item, g in zip(short, entrants, found, groups, strict=True)
     ]
     named = [(s, e.respects) for s, e in zip(short, entrants, strict=True) if e.respects]
     return Standing(places, differing(named), mixing_words(measurands, evidence), method, p_adjusted)
 
 
+def _measured(entrant: Entrant, ranked: bool) -> _Measured:
+    found, answers = figures(entrant.reaction_ns, entrant.known_to), entrant.reaction_ns
+    worth = independent_count(answers) if ranked and answers.size else 0.0
+    return _Measured(found, tail_margin(entrant, found), worth)
+
+
 def _group(
-    entrants: Sequence[Entrant], short: Sequence[str], one_series: bool, confidence: float
+    entrants: Sequence[Entrant], counts: Sequence[float], short: Sequence[str], one_series: bool, confidence: float
 ) -> tuple[list[str], list[str], dict[tuple[str, str], float]]:
     """Letters of everybody's groups, how they were found, and the p-value of each pair."""
     groups, method, p_adjusted, taken = [""] * len(entrants), [], {}, 0
@@ -127,16 +146,14 @@ def _group(
     answered = [place for place, sample in enumerate(samples) if sample.size]
     for kind in dict.fromkeys(entrants[place].measurand for place in answered):
         members = [place for place in answered if entrants[place].measurand == kind]
-        counts = [] if one_series else at_once(independent_count, [samples[place] for place in members])
-        worth = dict(zip(members, counts, strict=False))
-        if untested := [place for place, count in worth.items() if count <= 0.0]:
+        if untested := [place for place in members if not one_series and counts[place] <= 0.0]:
             members = [place for place in members if place not in untested]
             method.append(UNTESTED.format(who=listing([short[place] for place in untested])))
         if len(members) < 2:
             continue
         p_values, words = (
             _by_rounds([entrants[place] for place in members], confidence) if one_series
-            else _by_ranks([samples[place] for place in members], [worth[place] for place in members], confidence)
+            else _by_ranks([samples[place] for place in members], [counts[place] for place in members], confidence)
         )  # fmt: skip
         method.append(words)
         if p_values is None:

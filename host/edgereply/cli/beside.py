@@ -12,20 +12,22 @@ from edgereply.regression import Check, check_runs, parse_rule, sentences
 from edgereply.report.lines import comparison
 from edgereply.report.text import rounds_together
 from edgereply.standing import Standing, stand
+from edgereply.workers import Each
 
 
-def compare_finished(paths: Sequence[Path], deadline_ns: int | None) -> Standing:
+def compare_finished(paths: Sequence[Path], deadline_ns: int | None, each: Each) -> Standing:
     """Compare runs and series that are on the disk.
 
     Args:
         paths: run or series directories.
         deadline_ns: judged in place of the runs' own.
+        each: works on runs and conditions.
 
     Raises:
         DataError: neither a run nor a series, or damaged.
     """
     one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
-    return stand(load_entrants(paths, deadline_ns), one_series)
+    return stand(load_entrants(paths, deadline_ns, each), one_series, each=each)
 
 
 def print_standing(standing: Standing) -> None:

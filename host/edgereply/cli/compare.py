@@ -54,12 +54,18 @@ def command(
 
 
 def _beside(runs: list[Path], deadline: str | None, as_json: bool) -> None:
-    from edgereply.cli.beside import compare_finished, print_standing
-    from edgereply.cli.duration_option import duration_option
+    from edgereply.workers import workers
 
-    if len(runs) > 10:
-        say(f"evaluating {len(runs)} runs")
-    standing = compare_finished(runs, None if deadline is None else duration_option(deadline, "--deadline"))
+    many = sum(len(list(run.glob("*/run.json"))) or 1 for run in runs)
+    if many > 10:
+        say(f"evaluating {many} runs")
+    # Workers import what they need while this process does.
+    with workers(many) as each:
+        from edgereply.cli.beside import compare_finished, print_standing
+        from edgereply.cli.duration_option import duration_option
+
+        deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
+        standing = compare_finished(runs, deadline_ns, each)
     if as_json:
         put_json(standing.as_dict())
     else:

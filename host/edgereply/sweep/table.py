@@ -5,7 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from edgereply.console.sheet import Line
-from edgereply.entrants import Entrant, Figures, figures
+from edgereply.entrants import Entrant
+from edgereply.figures import Figures, figures
 from edgereply.report.context_rows import context_columns
 from edgereply.report.lines import count_cell, late_cell, quantile_cell
 from edgereply.report.rows import Cell

@@ -11,8 +11,9 @@ import pytest
 
 from edgereply.analysis.summary import summarise, widened
 from edgereply.analysis.uncertainty import KnownTo
-from edgereply.entrants import LOST_NS, Entrant, figures
+from edgereply.entrants import LOST_NS, Entrant
 from edgereply.evaluate import Evaluation
+from edgereply.figures import figures
 from edgereply.judging import judge_run, sentences
 from edgereply.records import SourceRecord
 from edgereply.report.answer import answer
