@@ -17,6 +17,7 @@ from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate
 from edgereply.imports import shown
 from edgereply.load import load_caution, load_words
+from edgereply.memory import check_fits
 from edgereply.parts import give_back
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
@@ -46,8 +47,10 @@ def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
 
     Raises:
         DataError: a part is missing, truncated or altered.
+        HostError: more memory is needed than is free.
     """
     record = reader.record
+    check_fits(reader.rows("stamps"), str(reader.directory))
     # Given away: of a long run, stamps that have been used make room for what is computed from them.
     sources, boards = both(lambda: [reader.source()], lambda: [reader.board()])
     give_back()
