@@ -249,6 +249,26 @@ def test_no_part_of_the_page_is_wider_than_the_window(window: Browser, several: 
     assert window.ask("document.documentElement.scrollWidth") <= width
 
 
+def test_on_paper_no_column_of_the_comparison_is_cut_off(window: Browser, sweep: Path) -> None:
+    window.open(sweep, 790)  # A4 with 1 cm on either side
+    window.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": "print"})
+    edge = window.ask("Math.max(...[...document.querySelectorAll('.comparison *')].map("
+                      "cell => cell.getBoundingClientRect().right))")  # fmt: skip
+    window.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"media": ""})
+    assert 0 < edge <= 790
+
+
+def test_on_a_narrow_page_titles_of_panels_stay_off_the_scale_of_counts(window: Browser, sweep: Path) -> None:
+    window.open(sweep, 390)
+    boxes = window.ask("""[...document.querySelectorAll('.drawing')].filter(d => d.querySelector('.colorbar')).map(d => [
+        Math.max(0, ...[...d.querySelectorAll('.annotation-text')].map(t => t.getBoundingClientRect().right)),
+        d.querySelector('.colorbar').getBoundingClientRect().left])""")
+    titled = [(title, scale) for title, scale in boxes if title]
+    assert titled
+    for title, scale in titled:
+        assert title <= scale + 2
+
+
 def test_screen_readers_get_names_and_tables(window: Browser, one: Path) -> None:
     window.open(one)
     tree = window.driver.execute_cdp_cmd("Accessibility.getFullAXTree", {})["nodes"]

@@ -36,6 +36,11 @@
       copy.layout.margin = { ...copy.layout.margin, l: 58, r: 10 };
       copy.layout.font = { ...copy.layout.font, size: 11 };
       copy.layout.title.font.size = 11;
+      // Titles of panels run into the scale of counts: letter and grade are enough, the names stand above.
+      for (const title of copy.layout.annotations ?? []) {
+        if (title.yref !== "paper" || title.showarrow) continue;
+        Object.assign(title, { x: 0, xanchor: "left", font: { size: 11 }, text: title.text.replace(/\): .*$/s, ")") });
+      }
       if (copy.layout.coloraxis) copy.layout.coloraxis.colorbar.thickness = 9;
     }
     if (copy.layout.showlegend && key !== "segments") growForKey(copy, narrow);

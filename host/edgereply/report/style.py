@@ -16,6 +16,8 @@ from edgereply.report.view import RunView, letter
 
 DENSITY: Final = [[i / 3, LIGHT[f"density{i}"]] for i in range(4)]
 AXIS: Final = {
+    "separatethousands": True,
+    "exponentformat": "none",  # 5,000 µs, not 5k µs
     "gridcolor": LIGHT["grid"],
     "linecolor": LIGHT["rule"],
     "tickcolor": LIGHT["rule"],
