@@ -260,7 +260,7 @@ def test_on_paper_no_column_of_the_comparison_is_cut_off(window: Browser, sweep:
 
 def test_on_a_narrow_page_titles_of_panels_stay_off_the_scale_of_counts(window: Browser, sweep: Path) -> None:
     window.open(sweep, 390)
-    boxes = window.ask("""[...document.querySelectorAll('.drawing')].filter(d => d.querySelector('.colorbar')).map(d => [
+    boxes = window.ask("""[...document.querySelectorAll('.drawing:has(.colorbar)')].map(d => [
         Math.max(0, ...[...d.querySelectorAll('.annotation-text')].map(t => t.getBoundingClientRect().right)),
         d.querySelector('.colorbar').getBoundingClientRect().left])""")
     titled = [(title, scale) for title, scale in boxes if title]

@@ -24,6 +24,17 @@ COMMANDS = {
     "bundle": ("bundle", "Pack runs for publishing, or verify a bundle."),
     "import": ("import_", "Make a run of an instrument's recording."),
 }
+# What help calls the value of an option, where that is not the option's own name.
+_TIMES = ("deadline", "dwell", "late_above", "window", "glitch", "interval", "resolution")
+_NUMBERS = ("count", "seed", "order_seed", "rounds")
+VALUES = dict.fromkeys(_TIMES, "TIME") | dict.fromkeys(_NUMBERS, "N") | dict.fromkeys(("exceed", "hysteresis"), "SHARE")
+VALUES |= {
+    "out": "DIRECTORY", "unpack": "DIRECTORY", "output": "FILE", "bench": "FILE", "power_log": "FILE",
+    "response_file": "FILE", "ssh_config": "FILE", "fail_if": "RULE", "until": "RULE", "saturation": "RATES",
+    "redact": "WORD", "keep": "KIND", "clock_ppm": "PPM", "fifo_priority": "PRIORITY", "runs": "RUN", "files": "FILE",
+    "verify": "BUNDLE", "power_accuracy": "ACCURACY", "baseline": "RUN",
+}  # fmt: skip
+CHOICES = ("to", "what")  # help lists what there is to choose from
 # rich draws help in colour and takes longer to import than all the rest.
 _PLAIN: dict[str, Any] = {"add_completion": False, "rich_markup_mode": None, "pretty_exceptions_enable": False}
 
@@ -46,7 +57,11 @@ class Commands(TyperGroup):
         module = importlib.import_module(f"edgereply.cli.{COMMANDS[cmd_name][0]}")
         alone = typer.Typer(**_PLAIN)
         alone.command(name=cmd_name)(module.command)
-        return typer.main.get_command(alone)
+        command = typer.main.get_command(alone)
+        for parameter in command.params:
+            if parameter.name not in CHOICES and not getattr(parameter, "is_flag", False):
+                parameter.metavar = VALUES.get(str(parameter.name)) or str(parameter.name).upper().replace("_", "-")
+        return command
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """The list of commands, none of them imported."""

@@ -11,9 +11,7 @@ from edgereply.cli.prose import tell
 
 
 def command(
-    runs: Annotated[
-        list[Path] | None, typer.Argument(metavar="[RUN...|SERIES]", help="Run directories, or one series directory.")
-    ] = None,
+    runs: Annotated[list[Path] | None, typer.Argument(help="Run directories, or one series directory.")] = None,
     output: Annotated[Path, typer.Option("-o", "--output", help="The new archive.")] = Path("edgereply-bundle.zip"),
     preview: Annotated[
         bool, typer.Option("--preview", help="List what would go in and what would be redacted; write nothing.")

@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import importlib
+import re
 import subprocess
 import sys
 from pathlib import Path
+
+import pytest
 
 import edgereply.cli
 from edgereply.cli.app import COMMANDS
@@ -55,3 +58,17 @@ def test_a_misspelt_command_gets_a_hint() -> None:
     done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False)
     assert done.returncode == 2
     assert "Did you mean 'measure'?" in done.stderr
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str) -> None:
+    text, _ = run(name, "--help")
+    options = text.partition("Options:")[2]
+    assert options
+    assert not re.search(r"--[\w-]+ <(?!parquet|pairs)", options), options
+    if name == "measure":
+        assert "--rate RATE" in options
+        assert "--dwell TIME" in options
+        assert re.search(r"--no-wiring +Do not", options)
+    if name == "export":
+        assert "parquet|csv|numpy|vcd" in options
