@@ -1,12 +1,15 @@
 """Options and output that all commands share."""
 
 import json
+import shutil
 import sys
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any
 
 import typer
+
+from edgereply.cli.prose import fold
 
 BenchOption = Annotated[Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.")]
 BoardOption = Annotated[str, typer.Option("--board", help="Board of the bench file; not needed when it has one.")]
@@ -18,8 +21,14 @@ DONE, SAYS_NO, BAD_INPUT, TROUBLE, INTERRUPTED = 0, 1, 2, 3, 130
 
 
 def say(line: str) -> None:
-    """One line about what is going on, to stderr; in one piece, since several boards may speak."""
-    print(f"· {line}\n", end="", file=sys.stderr, flush=True)
+    """One line about what is going on, to stderr; in one piece, since several boards may speak.
+
+    On a terminal it is folded, but for what is to be copied.
+    """
+    line = f"· {line}"
+    if sys.stderr.isatty() and "edgereply " not in line:
+        line = fold(line, shutil.get_terminal_size().columns)
+    print(f"{line}\n", end="", file=sys.stderr, flush=True)
 
 
 def put_json(document: Mapping[str, Any]) -> None:

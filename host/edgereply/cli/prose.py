@@ -28,7 +28,7 @@ def fold(line: str, width: int) -> str:
     width = max(width, _LEAST)
     if len(line) <= width:
         return line
-    lead = re.match(r" *(?:[-!|] )?", line)
+    lead = re.match(r" *(?:[-!|·] )?", line)
     indent = " " * (lead.end() if lead else 0)
     folded = textwrap.wrap(
         _TOGETHER.sub(_NO_BREAK, line), width, subsequent_indent=indent, break_long_words=False, break_on_hyphens=False

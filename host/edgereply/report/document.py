@@ -7,6 +7,7 @@ import hashlib
 import json
 import os
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 from typing import Any, Final
 
@@ -22,7 +23,7 @@ from edgereply.report.context_rows import context_group
 from edgereply.report.interval_words import interval_words
 from edgereply.report.lines import comparison, unlike_first
 from edgereply.report.plots import plots
-from edgereply.report.text import clean, listing
+from edgereply.report.text import clean, exactly, listing
 from edgereply.report.view import COMPLETE, RunView, flatten, letter
 from edgereply.standing import Standing
 
@@ -159,9 +160,20 @@ def _run(view: RunView, index: int) -> dict[str, Any]:
         "view": view,
         "letter": letter(index),
         "answer": answer(view),
-        "conditions": rows.condition_rows(view),
+        "conditions": [_readable(item) for item in rows.condition_rows(view)],
         "environment": flatten(view.environment),
     }
+
+
+def _readable(item: rows.Setting) -> rows.Setting:
+    """Nanoseconds with the time they come to beside them: zeros are miscounted."""
+    if not item.name.endswith("_ns"):
+        return item
+    asked, had = (
+        f"{int(value):,} ({exactly(int(value))})" if value.isdecimal() and 3 < len(value) < 19 else value
+        for value in (item.requested, item.in_effect)
+    )
+    return replace(item, requested=asked, in_effect=had)
 
 
 def _grades(views: Sequence[RunView], some: Sequence[int]) -> list[dict[str, Any]]:

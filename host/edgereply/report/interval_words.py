@@ -39,5 +39,6 @@ def _worth(reaction: Mapping[str, Any]) -> str:
         return ""
     known = reaction.get("ci95") or {}
     name = min(worth, key=lambda one: (known.get(one) is not None, int(worth[one])))
-    said = f"answers depend on each other: for its {_NAMES[name]}, {count:,} are worth {worth[name]:,} independent ones"
+    ones = f"{worth[name]:,} independent ones" if worth[name] > 1 else "one independent one at most"
+    said = f"answers depend on each other: for its {_NAMES[name]}, {count:,} are worth {ones}"
     return f"{said}." if known.get(name) else f"{said}, too few for an interval; measure longer."

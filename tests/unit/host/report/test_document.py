@@ -142,3 +142,12 @@ def test_the_terminal_does_not_pay_for_plotly() -> None:
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout.split() == ["False", "False"]
+
+
+def test_settings_in_nanoseconds_stand_beside_the_time_they_come_to() -> None:
+    view = usual(condition_requested={"period_ns": 10_000_000, "hold_ns": 0, "seed": 20_000},
+                 condition_in_effect={"period_ns": 1_000_000})  # fmt: skip
+    text = page([view])
+    assert "<td><bdi>10,000,000 (10 ms)</bdi></td>" in text
+    assert "<td><bdi>1,000,000 (1 ms)</bdi></td>" in text
+    assert "<td><bdi>20000</bdi></td>" in text

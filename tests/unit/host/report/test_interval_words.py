@@ -41,3 +41,10 @@ def test_what_is_too_clustered_says_so_in_the_place_of_the_interval() -> None:
     assert interval(reaction, "p99_ns") == "too clustered"
     assert interval(reaction, "max_ns") == ""
     assert "too few for an interval; measure longer." in interval_words([view(reaction)])[1]
+
+
+def test_a_run_worth_less_than_two_answers_is_not_said_to_be_worth_none() -> None:
+    said = [interval_words([view({"count": 500, "effective_count": {"median_ns": worth}})])[1] for worth in (0, 1, 2)]
+    assert [line.partition("are worth ")[2].partition(",")[0] for line in said] == [
+        "one independent one at most", "one independent one at most", "2 independent ones",
+    ]  # fmt: skip
