@@ -96,8 +96,9 @@ def _run(
     for caution in cautions(measured.record, measured.record.counts.get("ambiguous", 0)):
         say(f"caution: {caution}")
     if not as_json:
-        judge = "" if measured.record.deadline_ns is None else f"edgereply verdict {directory} --exceed 0.001, or "
-        say(f"next: {judge}edgereply report {directory} -o report.html")
+        if measured.record.deadline_ns is not None:
+            say(f"next: edgereply verdict {directory} --exceed 0.001")
+        say(f"next: edgereply report {directory} -o report.html")
     outcome = measured.outcome
     if outcome.interrupted:
         say("interrupted: what was measured until then is kept")
