@@ -13,8 +13,8 @@ from edgereply.analysis.uncertainty import interval_budget
 from edgereply.deadline import Deadline
 from edgereply.errors import DataError, SettingError, SourceError, StoreError
 from edgereply.records import now_iso
-from edgereply.settings import explain_validation
 from edgereply.sources.base import RISE, STIMULUS, PulseSource, SourceIdentity, StimulusPlan
+from edgereply.wrong_keys import explain_validation
 
 WINDOW_NS = 10_000_000
 PLAN = StimulusPlan(

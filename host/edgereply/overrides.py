@@ -6,7 +6,8 @@ from datetime import datetime
 from pathlib import Path
 from typing import Any
 
-from edgereply.settings import Bench, parse_bench
+from edgereply.bench_file import parse_bench
+from edgereply.settings import Bench
 from edgereply.units import parse_rate_period_ns
 
 Options = dict[str, Any]

@@ -16,8 +16,8 @@ from edgereply.errors import DataError
 from edgereply.formats import refuse_newer
 from edgereply.parts import read_board, read_observed, read_source, rows_of
 from edgereply.records import CONTEXT, FORMAT, RunRecord
-from edgereply.settings import explain_validation
 from edgereply.stamps import BoardStamps, ObservedEdges, SourceStamps
+from edgereply.wrong_keys import explain_validation
 
 Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges)
 

@@ -9,7 +9,7 @@ from pydantic import BaseModel, Field, ValidationError
 
 from edgereply.errors import DataError, StoreError
 from edgereply.formats import refuse_newer
-from edgereply.settings import explain_validation
+from edgereply.wrong_keys import explain_validation
 
 FORMAT = 1
 

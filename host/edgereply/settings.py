@@ -1,60 +1,13 @@
-"""The bench file: boards, lines, the pulse source and the stimulus, checked once when read."""
+"""What a bench file may say: boards, lines, the pulse source and the stimulus, checked once when read."""
 
-from pathlib import Path
-from typing import Annotated, Any, Literal, Self
+from typing import Annotated, Literal, Self
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
 from edgereply.errors import SettingError
-from edgereply.load import HOW, Load, parse_load
-from edgereply.meant import meant
-from edgereply.power import Power, parse_power
-from edgereply.toml_file import read_toml
-from edgereply.units import parse_duration_ns, parse_rate_period_ns
+from edgereply.load import Load
+from edgereply.typed_values import Duration, Period, TypedLoad, TypedPower
 
-
-def _duration(value: object) -> object:
-    if isinstance(value, str):
-        return parse_duration_ns(value)
-    raise ValueError("write the time as text with its unit, such as '2ms'")
-
-
-def _period(value: object) -> object:
-    if isinstance(value, str):
-        return parse_rate_period_ns(value)
-    raise ValueError("write the rate as text, such as '200/s'")
-
-
-def _line(value: object) -> object:
-    if isinstance(value, int) and not isinstance(value, bool):
-        raise ValueError("write an offset with its chip, such as 'gpiochip0:17'")
-    if not isinstance(value, str):
-        return value
-    chip, colon, line = value.rpartition(":")
-    return {"chip": chip, "line": int(line) if colon and line.isdigit() else line}
-
-
-def _power(value: object) -> object:
-    if isinstance(value, str):
-        return parse_power(value)
-    raise ValueError("write the power as text with its unit, such as '3.1W±0.1'")
-
-
-def _load(value: object) -> object:
-    if isinstance(value, str):
-        return parse_load(value)
-    raise ValueError(f"the load is a text: {HOW}")
-
-
-MISSING = (
-    "give its path with --bench, or write one: a dozen lines, shown in docs/first-afternoon.md; without hardware, "
-    "'edgereply demo' writes edgereply-demo/bench.toml"
-)
-
-Duration = Annotated[int, BeforeValidator(_duration)]
-Period = Annotated[int, BeforeValidator(_period)]
-TypedLoad = Annotated[Load, BeforeValidator(_load)]
-TypedPower = Annotated[Power, BeforeValidator(_power)]
 # What the agent answers by: its own loops, or the floor program it runs.
 OUR_RESPONDERS = ("agent", "floor")
 
@@ -75,6 +28,15 @@ class Line(Strict):
 
     def __str__(self) -> str:
         return f"{self.chip}:{self.line}" if self.chip else str(self.line)
+
+
+def _line(value: object) -> object:
+    if isinstance(value, int) and not isinstance(value, bool):
+        raise ValueError("write an offset with its chip, such as 'gpiochip0:17'")
+    if not isinstance(value, str):
+        return value
+    chip, colon, line = value.rpartition(":")
+    return {"chip": chip, "line": int(line) if colon and line.isdigit() else line}
 
 
 LineName = Annotated[Line, BeforeValidator(_line)]
@@ -260,59 +222,3 @@ class Bench(Strict):
         if name not in self.board:
             raise SettingError(f"the bench has no board {name!r}", where=known, remedy="use one of these names")
         return name, self.board[name]
-
-
-def parse_bench(data: dict[str, Any], where: str) -> Bench:
-    """Check the contents of a bench file.
-
-    Raises:
-        SettingError: each offending key with its value and what is allowed.
-    """
-    try:
-        return Bench.model_validate(data)
-    except ValidationError as error:
-        raise SettingError(
-            "the settings do not hold together:\n"
-            + "\n".join(f"  {line}" for line in explain_validation(error, Bench)),
-            where=where,
-            remedy="correct the keys named above",
-        ) from error
-
-
-def read_bench(path: Path) -> dict[str, Any]:
-    """Contents of a bench file (TOML), not checked yet.
-
-    Raises:
-        SettingError: unreadable, or not TOML (with line and column).
-    """
-    return read_toml(path, "bench file", MISSING)
-
-
-def load_bench(path: Path) -> Bench:
-    """Read and check a bench file.
-
-    Raises:
-        SettingError: unreadable, not TOML, or wrong settings.
-    """
-    return parse_bench(read_bench(path), str(path))
-
-
-def explain_validation(error: ValidationError, model: type[BaseModel] | None = None) -> list[str]:
-    """One line for each wrong key: where, what was given, what is allowed.
-
-    Args:
-        error: what pydantic found.
-        model: what was checked, for files that people write: the key that an unknown one was meant to be is said.
-    """
-    lines = []
-    for item in error.errors(include_url=False):
-        key = ".".join(str(part) for part in item["loc"]) or "(top level)"
-        message = item["msg"].removeprefix("Value error, ")
-        if item["type"] == "extra_forbidden":
-            message = "unknown key" + ("" if model is None else meant(model, item["loc"]))
-        elif item["type"] == "missing":
-            message = "is missing"
-        given = item["input"]
-        shown = "" if isinstance(given, dict | BaseModel) or item["type"] == "missing" else f" = {str(given)[:60]!r}"
-        lines.append(f"{key}{shown}: {message}")
-    return lines

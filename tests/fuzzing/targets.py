@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 
+from edgereply.bench_file import load_bench
 from edgereply.errors import HostError
 from edgereply.fixture import load_fixture
 from edgereply.records import CONTEXT
@@ -22,7 +23,6 @@ from edgereply.regression import parse_rule
 from edgereply.report.document import write_page
 from edgereply.run_reader import RunReader
 from edgereply.series import load_series
-from edgereply.settings import load_bench
 from edgereply.sources import records, scpi
 from edgereply.sources.base import SourceIdentity
 from edgereply.stamps import SourceStamps

@@ -6,10 +6,10 @@ from pathlib import Path
 import pytest
 from tests.rig.rig import Rig
 
+from edgereply.bench_file import parse_bench
 from edgereply.explaining import explain_run, sentences
 from edgereply.measure import Measured, measure
 from edgereply.run_reader import RunReader
-from edgereply.settings import parse_bench
 from edgereply.views import evaluate_run, load_view
 
 pytestmark = pytest.mark.rig

@@ -20,9 +20,9 @@ from tests.integration.commands import Workplace, bench_text
 from tests.integration.documents import PAGES, ROOT, blocks, spans
 
 from edgereply.analysis.presence import NO_STAMP
+from edgereply.bench_file import parse_bench
 from edgereply.cli.app import COMMANDS, app
 from edgereply.run_reader import RunReader
-from edgereply.settings import parse_bench
 from edgereply.sweep.plan import load_plan
 
 DOCS = [page for page in PAGES if page.parent.name == "docs"]

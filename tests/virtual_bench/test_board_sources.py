@@ -12,11 +12,12 @@ from typing import ClassVar
 import pytest
 
 from edgereply.assembly import emitter_settings
+from edgereply.bench_file import parse_bench
 from edgereply.board.bundle import build_bundle
 from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_over_ssh
 from edgereply.errors import LinkError
-from edgereply.settings import Bench, parse_bench
+from edgereply.settings import Bench
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.sources.board import BoardSource
 from tests.conformance.pulse_source import PulseSourceSuite

@@ -14,8 +14,8 @@ from edgereply.digest import sha256_of
 from edgereply.errors import DataError, HostError
 from edgereply.formats import refuse_newer
 from edgereply.run_reader import RunReader
-from edgereply.settings import explain_validation
 from edgereply.views import summed_up
+from edgereply.wrong_keys import explain_validation
 
 MOST_MANIFEST_BYTES = 16 << 20
 RELATIVE = 1e-9

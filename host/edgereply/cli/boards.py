@@ -3,8 +3,9 @@
 from dataclasses import dataclass
 from pathlib import Path
 
+from edgereply.bench_file import load_bench
 from edgereply.errors import SettingError
-from edgereply.settings import Board, load_bench
+from edgereply.settings import Board
 
 
 @dataclass(frozen=True, slots=True)

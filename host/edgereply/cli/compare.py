@@ -108,10 +108,10 @@ def _measure(
 ) -> None:
     import sys
 
+    from edgereply.bench_file import parse_bench, read_bench
     from edgereply.cli.watching import watching
     from edgereply.compare import compare_conditions, conditions_of
     from edgereply.overrides import lay_stimulus, run_directory, typed_command
-    from edgereply.settings import parse_bench, read_bench
 
     data = lay_stimulus(read_bench(bench), str(bench), stimulus)
     checked = parse_bench(data, str(bench))

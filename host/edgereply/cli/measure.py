@@ -38,9 +38,9 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""
+    from edgereply.bench_file import read_bench
     from edgereply.metering import parse_accuracy_option
     from edgereply.overrides import override
-    from edgereply.settings import read_bench
 
     accuracy = parse_accuracy_option(power_accuracy)
     settings = override(

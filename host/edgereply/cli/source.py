@@ -23,9 +23,9 @@ def command(
     from dataclasses import asdict
 
     from edgereply.assembly import open_source
+    from edgereply.bench_file import load_bench
     from edgereply.errors import SettingError
     from edgereply.fixture import fixture_path, measure_fixture, save_fixture
-    from edgereply.settings import load_bench
 
     settings = load_bench(bench)
     name, _ = settings.pick(board)

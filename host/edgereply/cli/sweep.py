@@ -26,9 +26,9 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""
+    from edgereply.bench_file import read_bench
     from edgereply.errors import SettingError
     from edgereply.metering import parse_accuracy_option, parse_log_options
-    from edgereply.settings import read_bench
     from edgereply.sweep.conditions import conditions_of_plan, setups
     from edgereply.sweep.plan import load_plan
     from edgereply.sweep.state import begin, planned_series, take_up

@@ -28,7 +28,7 @@ def command(
     from dataclasses import asdict
 
     from edgereply.assembly import open_board, open_source, with_wires
-    from edgereply.settings import load_bench
+    from edgereply.bench_file import load_bench
     from edgereply.wirecheck import check_level, check_wires
     from edgereply.wiring_findings import diagram
 

@@ -7,9 +7,10 @@ from dataclasses import dataclass
 from itertools import product
 from typing import Any
 
+from edgereply.bench_file import parse_bench
 from edgereply.errors import SettingError
 from edgereply.overrides import lay_stimulus
-from edgereply.settings import Bench, parse_bench
+from edgereply.settings import Bench
 from edgereply.sweep.plan import Plan
 
 Condition = dict[str, Any]

@@ -7,9 +7,10 @@ from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, Validat
 
 from edgereply.errors import SettingError
 from edgereply.load import HOW, load_words, parse_load
-from edgereply.settings import Strict, explain_validation
+from edgereply.settings import Strict
 from edgereply.toml_file import read_toml
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
+from edgereply.wrong_keys import explain_validation
 
 MOST_BLOCKS = 10_000
 

@@ -2,10 +2,10 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from edgereply.bench_file import parse_bench
 from edgereply.errors import SettingError
 from edgereply.load import Load, load_caution, load_words, parse_load
 from edgereply.run import responder_settings
-from edgereply.settings import parse_bench
 from edgereply.sweep.conditions import conditions_of_plan, in_words, setups
 from edgereply.sweep.plan import parse_plan
 

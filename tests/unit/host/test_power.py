@@ -5,11 +5,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from edgereply.bench_file import parse_bench
 from edgereply.errors import SettingError
 from edgereply.power import parse_accuracy, parse_power
 from edgereply.power_log import read_power_log
 from edgereply.report.context_rows import watts
-from edgereply.settings import parse_bench
 
 # 2026-11-26 00:00:00 UTC in Unix time, by date(1): date -u -d 2026-11-26 +%s
 MIDNIGHT_S = 1_795_651_200

@@ -4,9 +4,9 @@ from typing import Any
 
 import pytest
 
+from edgereply.bench_file import parse_bench
 from edgereply.records import SourceRecord
 from edgereply.repeating import bench_of_run, bench_of_series
-from edgereply.settings import parse_bench
 from tests.fakes.told_runs import BENCH, record
 
 WIRED: dict[str, Any] = {

@@ -5,9 +5,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from edgereply.bench_file import load_bench, parse_bench, read_bench
 from edgereply.errors import SettingError
 from edgereply.overrides import override
-from edgereply.settings import load_bench, parse_bench, read_bench
 
 GOOD = """
 title = "Reject gate"

@@ -5,8 +5,8 @@ from typing import Any
 
 import pytest
 
+from edgereply.bench_file import parse_bench
 from edgereply.errors import SettingError
-from edgereply.settings import parse_bench
 from edgereply.sweep.lanes import lanes
 
 

@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from edgereply.bench_file import parse_bench
 from edgereply.errors import SettingError
-from edgereply.settings import parse_bench
 from edgereply.sweep.conditions import conditions_of_plan, in_words, setups
 from edgereply.sweep.pace import OPENING_S, RUN_S, Pace
 from edgereply.sweep.plan import load_plan, parse_plan

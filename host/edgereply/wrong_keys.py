@@ -1,9 +1,30 @@
-"""The key that a misspelt one was meant to be."""
+"""What is wrong with the keys of a file, in words: where, what was given, which key a misspelt one was meant to be."""
 
 from difflib import get_close_matches
 from typing import Any, TypeGuard, get_args, get_origin
 
-from pydantic import BaseModel
+from pydantic import BaseModel, ValidationError
+
+
+def explain_validation(error: ValidationError, model: type[BaseModel] | None = None) -> list[str]:
+    """One line for each wrong key: where, what was given, what is allowed.
+
+    Args:
+        error: what pydantic found.
+        model: what was checked, for files that people write: the key that an unknown one was meant to be is said.
+    """
+    lines = []
+    for item in error.errors(include_url=False):
+        key = ".".join(str(part) for part in item["loc"]) or "(top level)"
+        message = item["msg"].removeprefix("Value error, ")
+        if item["type"] == "extra_forbidden":
+            message = "unknown key" + ("" if model is None else meant(model, item["loc"]))
+        elif item["type"] == "missing":
+            message = "is missing"
+        given = item["input"]
+        shown = "" if isinstance(given, dict | BaseModel) or item["type"] == "missing" else f" = {str(given)[:60]!r}"
+        lines.append(f"{key}{shown}: {message}")
+    return lines
 
 
 def meant(model: type[BaseModel], place: tuple[int | str, ...]) -> str:
