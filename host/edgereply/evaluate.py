@@ -7,7 +7,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.chunks import chunkwise
-from edgereply.analysis.joining import JoinStatus, join
+from edgereply.analysis.joining import join
+from edgereply.analysis.joining_result import JoinStatus
 from edgereply.analysis.pairing import Pairing, Status, pair
 from edgereply.analysis.presence import NO_STAMP, present
 from edgereply.analysis.settling import settle

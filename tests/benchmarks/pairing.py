@@ -14,7 +14,8 @@ import numpy as np
 from tests.unit.host.analysis.joining_truth import TwoClocks, stamp
 from tests.unit.host.analysis.pairing_truth import Scenario, simulate
 
-from edgereply.analysis.joining import JoinStatus, join
+from edgereply.analysis.joining import join
+from edgereply.analysis.joining_result import JoinStatus
 from edgereply.analysis.pairing import Pairing, Status, pair
 
 REPEATS = 3

@@ -16,17 +16,13 @@ delay of the board's stamps, which cannot be told from the clocks' offset.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import IntEnum
-
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from edgereply.analysis.chunks import chunkwise
 from edgereply.analysis.joining_lag import Float, Int64, find_chain
+from edgereply.analysis.joining_result import Join, JoinStatus
 from edgereply.analysis.joining_track import CHUNK, Track, follow, nearest, padded_edges
-
-Bool = NDArray[np.bool_]
 
 FEWEST = 5
 ADVICE = "use random (exponential) arrivals, whose intervals tell the pulses apart"
@@ -37,68 +33,6 @@ ORDINARY = 8.0
 NEAR = 1e-3
 DOUBT = 0.01
 MOST_COMPARED = 1 << 17
-
-
-class JoinStatus(IntEnum):
-    """What became of a stimulus."""
-
-    JOINED = 0
-    UNSEEN = 1
-    AMBIGUOUS = 2
-
-
-@dataclass(frozen=True, slots=True)
-class Join:
-    """Stimuli with the board's edges, in the caller's order.
-
-    Attributes:
-        edge_index: index of the edge per stimulus, int64, -1 where there is none.
-        status: uint8 `JoinStatus` per stimulus.
-        extra_index: indices of the edges that belong to no stimulus, ascending.
-        edges: number of edges given.
-        offset_ns: board clock minus source clock at the earliest stimulus; None if refused.
-        drift_ppm: mean rate of the board's clock over the source's, less one; None if refused.
-        residual_ns: standard deviation (from the median absolute deviation) of the joined edges
-            around the followed offset; None if refused.
-        reason: why the join as a whole was refused; empty if it was not.
-    """
-
-    edge_index: Int64
-    status: NDArray[np.uint8]
-    extra_index: Int64
-    edges: int
-    offset_ns: int | None
-    drift_ppm: float | None
-    residual_ns: float | None
-    reason: str
-
-    def _count(self, status: JoinStatus) -> int:
-        return int(np.count_nonzero(self.status == status))
-
-    @property
-    def joined(self) -> int:
-        """Stimuli with their edge."""
-        return self._count(JoinStatus.JOINED)
-
-    @property
-    def unseen(self) -> int:
-        """Stimuli with no edge."""
-        return self._count(JoinStatus.UNSEEN)
-
-    @property
-    def ambiguous(self) -> int:
-        """Stimuli whose edge cannot be told."""
-        return self._count(JoinStatus.AMBIGUOUS)
-
-    @property
-    def extra(self) -> int:
-        """Edges that belong to no stimulus."""
-        return int(self.extra_index.size)
-
-    @property
-    def ambiguous_edges(self) -> int:
-        """Edges that may belong to an ambiguous stimulus: edges - joined - extra."""
-        return self.edges - self.joined - self.extra
 
 
 def _ordered(values: ArrayLike, name: str) -> tuple[Int64, NDArray[np.intp] | None]:

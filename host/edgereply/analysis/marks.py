@@ -13,14 +13,12 @@ from numpy.typing import NDArray
 from edgereply.analysis.bits import Bits, pack
 from edgereply.analysis.dependence import (
     Dependence,
-    dispersion_p,
     independent,
     judge_order,
     run_of_lags,
     sampled_bounds,
-    stretch_bounds,
-    worst_dispersion,
 )
+from edgereply.analysis.dispersion import dispersion_p, stretch_bounds, worst_dispersion
 from edgereply.analysis.distributions import normal_isf, student_isf
 
 # Fewer blocks than this say too little about how blocks differ.

@@ -9,10 +9,10 @@ from scipy import stats
 from edgereply.analysis.dependence import (
     autocorrelation,
     automatic_block_length,
-    dispersion_test,
     effective_count,
     measure_dependence,
 )
+from edgereply.analysis.dispersion import dispersion_test
 
 DATA = Path(__file__).parents[3] / "reference_data"
 

@@ -11,10 +11,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from tests.unit.host.analysis.joining_truth import Stamps, TwoClocks, stamp
 
-from edgereply.analysis.joining import Join, JoinStatus, join
 from edgereply.analysis.joining import _undecided as undecided
+from edgereply.analysis.joining import join
 from edgereply.analysis.joining_lag import Chain, find_chain, longest_chain
 from edgereply.analysis.joining_lag import _ranked_within as ranked_within
+from edgereply.analysis.joining_result import Join, JoinStatus
 from edgereply.analysis.joining_track import Track, nearest, padded_edges
 from edgereply.analysis.joining_track import _block_medians as block_medians
 from edgereply.analysis.joining_track import _smooth as smooth
