@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from edgereply.report import figures, readings
+from edgereply.report import figures, quantile_readings, readings
 from edgereply.report.view import RunView, letter
 
 # More panels than this in one figure cannot be taken in.
@@ -25,13 +25,13 @@ HEADINGS: Final = {
 NAMES: Final = tuple(HEADINGS)
 _Draw = Callable[[Sequence[RunView]], Any]
 _WHOLE: Final[dict[str, tuple[_Draw, Callable[[Sequence[RunView]], readings.Reading]]]] = {
-    "quantiles": (figures.quantiles, readings.quantiles),
-    "rates": (figures.sweep_curves, readings.rates),
+    "quantiles": (figures.quantiles, quantile_readings.quantiles),
+    "rates": (figures.sweep_curves, quantile_readings.rates),
     "distribution": (figures.distribution, readings.distribution),
     "tail": (figures.tail, readings.tail),
     "over-time": (figures.over_time, readings.over_time),
     "persistence": (figures.persistence, readings.persistence),
-    "segments": (figures.segments, readings.segments),
+    "segments": (figures.segments, quantile_readings.segments),
 }
 _PANELS: Final = {"over-time": figures.over_time, "persistence": figures.persistence}
 

@@ -11,10 +11,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.presence import NO_STAMP, present
-from edgereply.report import density
-from edgereply.report.curves import curves
-from edgereply.report.rows import QUANTILES, estimate, segment_label, segment_names
-from edgereply.report.text import NOTHING, distinct, duration, exactly, listing, quantile, share
+from edgereply.report import density, overlay
+from edgereply.report.text import duration, exactly, listing, share
 from edgereply.report.view import RunView, letter
 
 # Of more runs than this only the extremes are told in words; the table has all.
@@ -128,8 +126,8 @@ def over_time(views: Sequence[RunView], first: int = 0) -> Reading:
 
 def persistence(views: Sequence[RunView], first: int = 0) -> Reading:
     """Share of stimuli whose response is high, at times after the stimulus."""
-    edges = density.persistence_edges([(v.reaction_ns, v.pulse_width_ns) for v in views], 10, 8)
-    seen = [density.persistence(v.reaction_ns, v.pulse_width_ns, edges, v.stimuli) for v in views]
+    edges = overlay.persistence_edges([(v.reaction_ns, v.pulse_width_ns) for v in views], 10, 8)
+    seen = [overlay.persistence(v.reaction_ns, v.pulse_width_ns, edges, v.stimuli) for v in views]
     rows = tuple(
         (duration(int(edge)), *(share(int(s.high[i]), s.stimuli) for s in seen)) for i, edge in enumerate(edges[1:])
     )
@@ -143,61 +141,6 @@ def persistence(views: Sequence[RunView], first: int = 0) -> Reading:
         "All responses laid over each other with the stimulus at zero: a sharp edge is a steady answer, a smeared one "
         f"is jitter. It opens on all but the slowest hundredth; zoom out for the rest.{extra}",
         ("high at", *_letters(views, first)),
-        rows,
-    )
-
-
-def segments(views: Sequence[RunView]) -> Reading:
-    """The segments' figures."""
-    names = ("median_ns", "p99_ns", "p99_9_ns", "max_ns")
-    rows = tuple(
-        (
-            f"{segment_label(name)}{f' {letter(i)}' if len(views) > 1 else ''}",
-            *(quantile((view.summary.get("segments") or {}).get(name), key) for key in names),
-        )
-        for name in segment_names(views)
-        for i, view in enumerate(views)
-    )
-    return Reading(
-        "Where the time goes: a line from the fastest to the slowest of each segment, a circle at the median, a "
-        "diamond at p99, a square at p99.9.",
-        ("segment", "median", "p99", "p99.9", "slowest"),
-        rows,
-    )
-
-
-def quantiles(views: Sequence[RunView]) -> Reading:
-    """Quantiles with the intervals that allow for clusters."""
-    rows = tuple(
-        (f"{letter(index)} ({view.grade})", *(_estimate(view, key) for _, key in QUANTILES))
-        for index, view in enumerate(views)
-    )
-    return Reading(
-        "Quantiles of the reaction time, a bar over each 95 % interval, which allows for answers that depend on each "
-        "other. A quantile that a run cannot support is left out.",
-        ("run", *(word for word, _ in QUANTILES)),
-        rows,
-    )
-
-
-def rates(views: Sequence[RunView]) -> Reading:
-    """The sweep's curves as a table."""
-    found = curves(views)
-    rows = tuple(
-        (
-            f"{curve.name or 'all conditions'}, {rate:,.6g}/s ({view.grade})",
-            *(_estimate(view, key) for _, key in QUANTILES),
-            f"{view.stimuli:,}",
-            "no deadline" if view.deadline_ns is None else f"{int(view.late().sum()):,}",
-            f"{view.stimuli - int(view.answered().sum()):,}",
-        )
-        for curve in found
-        for rate, view in zip(curve.rates, curve.views, strict=True)
-    )
-    return Reading(
-        "Quantiles of the reaction time against the rate of the stimuli, a line for all else that was varied, in the "
-        "shade of its 95 % intervals. A quantile that a condition cannot support is left out.",
-        ("condition", *(word for word, _ in QUANTILES), "stimuli", "late", "no answer"),
         rows,
     )
 
@@ -221,14 +164,6 @@ def fold(view: RunView, index: int) -> Reading:
         ("within the period", "stimuli", "late", "share"),
         rows,
     )
-
-
-def _estimate(view: RunView, key: str) -> str:
-    found = estimate(view, key)
-    if found is None:
-        return NOTHING
-    low, high = distinct(found.low_ns, found.high_ns)
-    return f"{duration(found.value_ns)} [{low} to {high}]"
 
 
 def _letters(views: Sequence[RunView], first: int = 0) -> tuple[str, ...]:

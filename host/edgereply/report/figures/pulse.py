@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import plotly.graph_objects as go
 
-from edgereply.report import density
+from edgereply.report import overlay
 from edgereply.report.figures.canvas import deadline, heat, names, panels
 from edgereply.report.text import unit_for
 from edgereply.report.view import RunView, letter
@@ -24,13 +24,13 @@ def persistence(views: Sequence[RunView], first: int = 0) -> go.Figure:
         The figure; colour counts how many stimuli share a cell.
     """
     pairs = [(view.reaction_ns, view.pulse_width_ns) for view in views]
-    edges = density.persistence_edges(pairs, 240, 160)
-    usual = max(density.usual_end(*pair) for pair in pairs) * 3 // 2 + 1
+    edges = overlay.persistence_edges(pairs, 240, 160)
+    usual = max(overlay.usual_end(*pair) for pair in pairs) * 3 // 2 + 1
     size, unit = unit_for(usual)
     figure = panels(views, names(views, first), f"time after the stimulus ({unit})", "response level", [])
     levels = np.array([-0.14, 0.14, 0.86, 1.14])
     for row, view in enumerate(views):
-        seen = density.persistence(view.reaction_ns, view.pulse_width_ns, edges, view.stimuli)
+        seen = overlay.persistence(view.reaction_ns, view.pulse_width_ns, edges, view.stimuli)
         rows = np.stack([seen.stimuli - seen.high, seen.rises + seen.falls, seen.high])
         place = {"row": row + 1, "col": 1}
         heat(

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from edgereply.analysis.presence import NO_STAMP, present
-from edgereply.report import density
+from edgereply.report import density, overlay
 from tests.unit.host.report.runs import run, usual
 
 
@@ -80,10 +80,10 @@ def test_persistence_counts_the_level_at_each_edge(
 ) -> None:
     reaction = np.array([NO_STAMP if p is None else p[0] for p in pulses], dtype=np.int64)
     width = np.array([NO_STAMP if p is None else p[1] for p in pulses], dtype=np.int64)
-    edges = density.persistence_edges([(reaction, width)], fine, coarse)
+    edges = overlay.persistence_edges([(reaction, width)], fine, coarse)
     assert edges[0] == 0
     assert (np.diff(edges) > 0).all()
-    seen = density.persistence(reaction, width, edges, reaction.size)
+    seen = overlay.persistence(reaction, width, edges, reaction.size)
     there = [p for p in pulses if p is not None]
     assert all(rise + wide < edges[-1] for rise, wide in there)
     for place, end in enumerate(edges[1:].tolist()):
@@ -92,8 +92,8 @@ def test_persistence_counts_the_level_at_each_edge(
 
 def test_persistence_spends_its_bins_where_responses_usually_are() -> None:
     view = run([*range(1000, 1999), 10**7])
-    edges = density.persistence_edges([(view.reaction_ns, view.pulse_width_ns)], 100, 50)
-    usual_end = density.usual_end(view.reaction_ns, view.pulse_width_ns)
+    edges = overlay.persistence_edges([(view.reaction_ns, view.pulse_width_ns)], 100, 50)
+    usual_end = overlay.usual_end(view.reaction_ns, view.pulse_width_ns)
     assert usual_end == 51_989
     assert (edges <= 1.5 * usual_end).sum() > 70
     assert edges.size < 170
@@ -102,6 +102,6 @@ def test_persistence_spends_its_bins_where_responses_usually_are() -> None:
 @pytest.mark.parametrize("values", [[], [NO_STAMP]])
 def test_nothing_to_lay_over_each_other(values: list[int]) -> None:
     empty = run(values)
-    edges = density.persistence_edges([(empty.reaction_ns, empty.pulse_width_ns)], 10, 10)
-    seen = density.persistence(empty.reaction_ns, empty.pulse_width_ns, edges, len(values))
+    edges = overlay.persistence_edges([(empty.reaction_ns, empty.pulse_width_ns)], 10, 10)
+    seen = overlay.persistence(empty.reaction_ns, empty.pulse_width_ns, edges, len(values))
     assert seen.high.tolist() == [0] * (edges.size - 1)

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 
 from edgereply.analysis.presence import NO_STAMP
-from edgereply.report import readings
+from edgereply.report import quantile_readings, readings
 from edgereply.report.text import share
 from tests.unit.host.report.runs import run, usual
 
@@ -31,8 +31,8 @@ def test_marks_that_are_left_out_are_owned_up_to() -> None:
 
 def test_segments_and_pulses_in_words() -> None:
     view = usual()
-    assert [row[0] for row in readings.segments([view]).rows] == ["Wake delay", "Outside"]
-    assert [row[0] for row in readings.segments([view, view]).rows][:2] == ["Wake delay A", "Wake delay B"]
+    assert [row[0] for row in quantile_readings.segments([view]).rows] == ["Wake delay", "Outside"]
+    assert [row[0] for row in quantile_readings.segments([view, view]).rows][:2] == ["Wake delay A", "Wake delay B"]
     no_fall = usual(pulse_width_ns=np.full(5000, NO_STAMP))
     assert "4,990 of A have no fall" in readings.persistence([no_fall]).sentence
     # 50 µs pulses, half of which began within 97 µs.
@@ -44,7 +44,7 @@ def test_segments_and_pulses_in_words() -> None:
 @pytest.mark.parametrize("name", ["distribution", "tail", "over_time", "persistence", "segments", "quantiles"])
 def test_tables_are_rectangular_and_say_the_grade(name: str) -> None:
     views = [usual(), usual(seed=2, virtual=False, evidence="loop-back")]
-    reading = getattr(readings, name)(views)
+    reading = getattr(quantile_readings if name in ("segments", "quantiles") else readings, name)(views)
     assert reading.rows
     assert {len(row) for row in reading.rows} == {len(reading.header)}
     if name in ("distribution", "tail", "persistence"):
