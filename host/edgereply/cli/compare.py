@@ -30,6 +30,7 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Compare: measure routes, waits or responders in interleaved blocks; or finished runs, also with a baseline."""
+    from edgereply.cli.directories import expect_runs
     from edgereply.errors import SettingError
 
     axes = {"routes": _names(routes), "waits": _names(waits), "responders": _names(responders)}
@@ -41,6 +42,7 @@ def command(
             where="compare",
             remedy="write: compare --baseline BASE RUN --fail-if 'p99.9 +10%'",
         )
+    expect_runs(runs or [])
     if runs and baseline is not None:
         _check(baseline, runs, fail_if or [], confidence, as_json)
     elif runs:

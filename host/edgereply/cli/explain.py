@@ -21,6 +21,7 @@ def command(
     Late answers: a period, a burst, a segment, the board's counters. All answers: usual reaction times, warm-up, drift,
     jitter of the rising edges, long pulses.
     """
+    from edgereply.cli.directories import expect_run
     from edgereply.cli.duration_option import duration_option
     from edgereply.describing import describe
     from edgereply.explaining import (
@@ -37,6 +38,7 @@ def command(
     from edgereply.traits import traits
     from edgereply.views import cautions, evaluate_run
 
+    expect_run(run)
     reader = RunReader(run)
     record = reader.record
     result = evaluate_run(reader, record.deadline_ns)

@@ -22,22 +22,25 @@ def command(
         str | None, typer.Option(help="Judge this deadline instead of the run's own, such as 2ms.")
     ] = None,
     exceed: Annotated[
-        float | None, typer.Option(help="Tolerated share of late answers, such as 1e-5; none if not given.")
+        str | None, typer.Option(help="Tolerated share of late answers, such as 1e-5 or 1%; none if not given.")
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Write one self-contained page about runs and series, or one figure or table of it. No network is needed."""
+    from edgereply.cli.directories import expect_runs
     from edgereply.cli.duration_option import duration_option
     from edgereply.cli.report_parts import check_names, write_figure, write_table
+    from edgereply.cli.share_option import share_option
     from edgereply.errors import SettingError
     from edgereply.report.document import write_page
     from edgereply.reporting import load_material
 
     if output is not None and output.is_dir():
         raise SettingError("the output would be a directory", where=str(output), remedy="name a file with --output")
+    expect_runs(runs)
     check_names(figure, table, output, size)
     deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
-    material = load_material(runs, deadline_ns, say, exceed)
+    material = load_material(runs, deadline_ns, say, share_option(exceed, "--exceed"))
     if figure:
         written: Path | None = write_figure(material, figure, output, size)
     elif table:

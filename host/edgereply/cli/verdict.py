@@ -14,7 +14,7 @@ def command(
     deadline: Annotated[str | None, typer.Option(help="Such as 2ms; the run's own when not given.")] = None,
     confidence: Annotated[float, typer.Option(help="Of every bound, and of a pass or fail.")] = 0.95,
     exceed: Annotated[
-        float | None, typer.Option(help="Tolerated share of late answers, such as 1e-5; none if not given.")
+        str | None, typer.Option(help="Tolerated share of late answers, such as 1e-5 or 1%; none if not given.")
     ] = None,
     tail: Annotated[bool, typer.Option("--tail", help="Fit a model to the slow end too; it extrapolates.")] = False,
     by_pieces: Annotated[
@@ -28,12 +28,16 @@ def command(
 ) -> None:
     """Judge a deadline: pass, fail, or not enough data and how much more it takes. Exit code 1 unless it passes."""
     from edgereply.by_pieces import evaluate_by_pieces, goes_by_pieces, words
+    from edgereply.cli.directories import expect_run
     from edgereply.cli.duration_option import duration_option
+    from edgereply.cli.share_option import share_option
     from edgereply.errors import SettingError
     from edgereply.judging import judge_pieces, judge_run, sentences
     from edgereply.run_reader import RunReader
     from edgereply.views import evaluate_run
 
+    expect_run(run)
+    tolerated = share_option(exceed, "--exceed")
     reader = RunReader(run)
     record, virtual = reader.record, reader.record.virtual
     deadline_ns = record.deadline_ns if deadline is None else duration_option(deadline, "--deadline")
@@ -45,12 +49,16 @@ def command(
                 "a tail model takes all answers at once", where="--tail", remedy="leave it out, or add --whole"
             )
         found = evaluate_by_pieces(reader, deadline_ns)
-        judgement, evidence, summary = judge_pieces(found, confidence, exceed), found.evidence, found.summary(virtual)
+        judgement, evidence, summary = (
+            judge_pieces(found, confidence, tolerated),
+            found.evidence,
+            found.summary(virtual),
+        )
         summed = {"by_pieces": summary["by_pieces"], "summary": summary}
         more = [*words(summary), *found.notes]
     else:
         result = evaluate_run(reader, deadline_ns)
-        judgement, evidence = judge_run(result, deadline_ns, confidence, exceed, tail), result.evidence
+        judgement, evidence = judge_run(result, deadline_ns, confidence, tolerated, tail), result.evidence
         summed, more = {}, []
     grade = f"{'virtual, ' if virtual else ''}{evidence}"
     if as_json:

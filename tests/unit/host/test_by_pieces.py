@@ -207,7 +207,7 @@ def test_the_verdict_says_that_it_went_by_pieces(tmp_path: Path, capsys: pytest.
     said: dict[bool, dict[str, object]] = {}
     for pieces in (True, False):
         with pytest.raises(typer.Exit) as ended:
-            verdict(run, deadline="300us", exceed=1e-3, by_pieces=pieces, as_json=True)
+            verdict(run, deadline="300us", exceed="1e-3", by_pieces=pieces, as_json=True)
         assert ended.value.exit_code == 1
         said[pieces] = json.loads(capsys.readouterr().out)
     # All that the whole run's verdict says, but for approximate medians by segment.
