@@ -11,7 +11,6 @@ goodness of fit by Anderson and Darling's statistic against samples drawn from t
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
@@ -30,6 +29,7 @@ from edgereply.analysis.extreme_fits import (
     gpareto_survival,
 )
 from edgereply.analysis.quantiles import order_statistics
+from edgereply.analysis.tail_stability import ThresholdFit, instability, shapes_above
 
 Kind = Literal["generalised Pareto over a threshold", "generalised extreme values of block maxima"]
 
@@ -38,19 +38,6 @@ _REFUSED_BELOW = 0.05
 _MOST_EXCESSES = 2000
 _FEWEST_EXCESSES = 60
 _FEWEST_MAXIMA = 30
-# Shares of the excesses kept by the higher thresholds that the shape must not depend on.
-_HIGHER = (0.7, 0.5, 0.3)
-_UNSTABLE_ABOVE = 3.0
-
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class ThresholdFit:
-    """The shape at one threshold of the stability check."""
-
-    threshold_ns: int
-    excesses: int
-    shape: float
-    shape_error: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -125,8 +112,8 @@ def model_tail(
         late = float(gpareto_survival(beyond, again.scale, again.shape)[0])
         return _anderson_darling(1.0 - again.survival(sample)), rate * late
 
-    stability = _stability(excess, threshold)
-    reason = _instability(fit, stability)
+    stability = shapes_above(excess, threshold)
+    reason = instability(fit, stability)
     late = excess.size / values_ns.size * float(fit.survival(beyond)[0])
     return _judge(
         kind, fit, _anderson_darling(1.0 - fit.survival(excess)), draw, late, confidence, reason,
@@ -224,41 +211,6 @@ def _warnings(values_ns: NDArray[np.int64], deadline_ns: int, clustered: bool) -
     if clustered:
         found.append("Late answers cluster, so the bound is too tight; block maxima allow for clusters.")
     return tuple(found)
-
-
-def _stability(excess: Floats, threshold_ns: int) -> tuple[ThresholdFit, ...]:
-    found = []
-    for share in _HIGHER:
-        # A threshold between two values keeps every excess positive.
-        higher = float(np.quantile(excess, 1.0 - share))
-        above = excess[excess > higher] - higher
-        if above.size >= _FEWEST_EXCESSES // 2:
-            fit = fit_gpareto(above)
-            found.append(
-                ThresholdFit(
-                    threshold_ns=threshold_ns + int(higher),
-                    excesses=fit.count,
-                    shape=fit.shape,
-                    shape_error=float(np.sqrt(fit.covariance[1, 1])),
-                )
-            )
-    return tuple(found)
-
-
-def _instability(fit: GparetoFit, stability: tuple[ThresholdFit, ...]) -> str | None:
-    """Hausman's comparison: a fit to part of the sample differs by the difference of the variances.
-
-    The variances are the expected ones, (1 + shape) ** 2 / n (Coles 2001, section 4.3.2), since the
-    observed ones of small samples scatter as much as the shapes they are to judge.
-    """
-    for other in stability:
-        error = (1.0 + max(fit.shape, -0.5)) * math.sqrt(1.0 / other.excesses - 1.0 / fit.count)
-        if abs(other.shape - fit.shape) > _UNSTABLE_ABOVE * error:
-            return (
-                f"The shape depends on the threshold: {fit.shape:.2f} here, {other.shape:.2f} above "
-                f"{other.threshold_ns} ns, so the model cannot be trusted further out."
-            )
-    return None
 
 
 def _anderson_darling(probabilities: Floats) -> float:

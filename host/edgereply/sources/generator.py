@@ -19,13 +19,11 @@ from edgereply.errors import HostError, SettingError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.base import STIMULUS, SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.dialogue import ANSWER_S, Dialogue
+from edgereply.sources.levels import Levels
 from edgereply.sources.limits import check_plan
 from edgereply.sources.serial_port import SerialPort
 
-LOWEST_V = Decimal("-0.3")
-_STEP_V = Decimal("0.05")
 _SLICE_S = 0.02
-_UNDEFINED_HEADER = -113
 _RESET_S = 10.0
 _END_S = 10.0
 
@@ -61,8 +59,8 @@ class GeneratorSource:
     ) -> None:
         if count_by not in ("burst", "pulse"):
             raise SettingError(f"{count_by!r} is no way to count.", "count_by", "Use burst or pulse.")
-        self._high_v, self._low_v, self._limit_v = (Decimal(str(value)) for value in (high_v, low_v, input_limit_v))
-        self._check_levels(self._high_v, self._low_v, 1)
+        self._levels = Levels(*(Decimal(str(value)) for value in (high_v, low_v, input_limit_v)))
+        self._levels.check()
         self._count_by = count_by
         self._port = SerialPort(port, baud)
         self._dialogue = Dialogue(self._port, "generator")
@@ -113,7 +111,7 @@ class GeneratorSource:
         if plan.inverted:
             dialogue.set_word("OUTP:POL", "INV", ("INVERTED",))
         took = self._set_times(plan)
-        self._set_levels()
+        self._levels.set_on(dialogue, self._port.name)
         self._set_count(plan.count)
         dialogue.set_word("OUTP", "1", ("ON",))
         self._plan = took
@@ -230,30 +228,6 @@ class GeneratorSource:
         width_ns = set_time("PULS:WIDT", plan.width_ns, plan.width_ns // 100 + 10)
         period_ns = set_time("PULS:PER", plan.period_ns, slack_ns)
         return replace(plan, period_ns=period_ns, width_ns=width_ns)
-
-    def _set_levels(self) -> None:
-        # A generator that assumes a matched load puts twice its setting on an input that draws nothing.
-        open_circuit = self._dialogue.accepts("OUTP:LOAD INF", _UNDEFINED_HEADER)
-        factor = 1 if open_circuit else 2
-        self._check_levels(self._high_v, self._low_v, factor)
-        high_v = self._dialogue.set_value("VOLT:HIGH", f"{self._high_v}")
-        low_v = self._dialogue.set_value("VOLT:LOW", f"{self._low_v}")
-        self._check_levels(high_v, low_v, factor)
-        for name, wanted_v, got_v in (("VOLT:HIGH", self._high_v, high_v), ("VOLT:LOW", self._low_v, low_v)):
-            if abs(got_v - wanted_v) > _STEP_V:
-                raise SourceError(f"{name} was set to {wanted_v} V but reads {got_v} V.", self._port.name)
-
-    def _check_levels(self, high_v: Decimal, low_v: Decimal, factor: int) -> None:
-        doubled = f" ({factor} times the setting, as the generator assumes a matched load)" if factor > 1 else ""
-        if high_v <= low_v:
-            raise SettingError(f"a pulse from {low_v} V to {high_v} V does not rise.", "levels", "Swap the levels.")
-        if high_v * factor > self._limit_v or low_v * factor < LOWEST_V:
-            raise SettingError(
-                f"pulses from {low_v * factor} V to {high_v * factor} V{doubled} would damage an input that bears "
-                f"{LOWEST_V} V to {self._limit_v} V; the output was left off.",
-                "levels",
-                "Lower the levels, or put a divider in between and declare what it bears.",
-            )
 
     def _set_count(self, count: int) -> None:
         if self._count_by == "pulse":

@@ -6,8 +6,9 @@ from collections import deque
 from collections.abc import Callable
 from typing import Protocol
 
-from edgereply.virtual.grammar import MESSAGE_LIMIT, CommandError, integer, spellings, split_unit
-from edgereply.virtual.setting_commands import Row, StimulusSettings
+from edgereply.virtual.grammar import MESSAGE_LIMIT, CommandError, Row, spellings, split_unit
+from edgereply.virtual.in_run import READS, URGENT, check_in_run
+from edgereply.virtual.setting_commands import StimulusSettings
 from edgereply.virtual.status import Status
 from edgereply.virtual.stimulus import Stimulus
 
@@ -118,7 +119,7 @@ class Engine:
         for unit in line.decode("latin-1").split(";"):
             if not unit.strip():
                 continue
-            if self._waiting and split_unit(unit)[0] not in self._urgent:
+            if self._waiting and split_unit(unit)[0] not in URGENT:
                 if len(self._held) >= _HELD_LIMIT:
                     self._status.error(-363)
                 else:
@@ -132,11 +133,8 @@ class Engine:
             if header not in self._commands:
                 raise CommandError(-113)
             action, arguments = self._commands[header]
-            if self._in_run and header not in self._urgent:
-                if header in self._starts:
-                    raise CommandError(-213)
-                if self.streaming or header not in self._allowed:
-                    raise CommandError(-284)
+            if self._in_run:
+                check_in_run(header, self.streaming)
             if len(parameters) > arguments:
                 raise CommandError(-108)
             if len(parameters) < arguments or "" in parameters:
@@ -146,7 +144,7 @@ class Engine:
                 self.out += answer.encode("ascii") + b"\n"
         except CommandError as error:
             self._status.error(error.code)
-            if header in self._reads and not self.streaming:
+            if header in READS and not self.streaming:
                 self.out += EMPTY_BLOCK + b"\n"
 
     def _over(self) -> None:
@@ -177,23 +175,16 @@ class Engine:
     # Commands
 
     def _table(self) -> dict[str, tuple[Callable[..., str | None], int]]:
-        status = self._status
         rows: list[Row] = [
             *self._settings.rows(),
+            *self._status.rows(),
             ("*IDN?", lambda: self._identity, 0),
             ("*RST", self._reset, 0),
             ("*CLS", self._clear, 0),
-            ("*ESE", lambda text: self._enable("event_enable", text), 1),
-            ("*ESE?", lambda: str(status.event_enable), 0),
-            ("*ESR?", lambda: str(status.events()), 0),
-            ("*SRE", lambda text: self._enable("service_enable", text), 1),
-            ("*SRE?", lambda: str(status.service_enable), 0),
-            ("*STB?", lambda: str(status.byte()), 0),
             ("*OPC", self._complete, 0),
             ("*OPC?", self._complete_query, 0),
             ("*WAI", self._wait, 0),
             ("*TST?", lambda: "0", 0),
-            ("SYSTem:ERRor[:NEXT]?", status.next_error, 0),
             ("SYSTem:VERSion?", lambda: "1999.0", 0),
             ("[SOURce:]ROSCillator[:INTernal]:FREQuency?", lambda: str(self._tick_hz), 0),
             ("[SOURce:]ROSCillator:TOLerance?", lambda: str(self._tolerance_ppm), 0),
@@ -204,15 +195,6 @@ class Engine:
             ("ABORt", self._abort, 0),
         ]
         return {spelling: (action, arguments) for pattern, action, arguments in rows for spelling in spellings(pattern)}
-
-    _urgent = frozenset([*spellings("ABORt"), "*RST", "*CLS"])
-    _reads = frozenset([*spellings("READ?"), *spellings("FETCh?")])
-    _starts = frozenset([*spellings("READ?"), *spellings("INITiate[:IMMediate]")])
-    _allowed = frozenset(
-        spelling
-        for pattern in ("*OPC?", "*ESR?", "*STB?", "*IDN?", "FETCh?", "SYSTem:ERRor[:NEXT]?", "[SENSe:]DIGital:DATA?")
-        for spelling in spellings(pattern)
-    )
 
     def _reset(self) -> None:
         self._forget_waits()
@@ -225,12 +207,6 @@ class Engine:
     def _clear(self) -> None:
         self._forget_waits()
         self._status.clear()
-
-    def _enable(self, name: str, text: str) -> None:
-        value = integer(text)
-        if not 0 <= value <= 255:
-            raise CommandError(-222)
-        setattr(self._status, name, value & (~64 if name == "service_enable" else 255))
 
     def _complete(self) -> None:
         if self._in_run:

@@ -2,16 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import replace
 from typing import cast
 
 from edgereply.sources.base import Pattern
-from edgereply.virtual.grammar import CommandError, duration, integer, keyword, spellings
+from edgereply.virtual.grammar import CommandError, Row, duration, integer, keyword, spellings
 from edgereply.virtual.stimulus import Stimulus
-
-# header pattern, what it does with its parameters (an answer, or None), how many parameters
-Row = tuple[str, Callable[..., str | None], int]
 
 _PATTERNS = {
     **dict.fromkeys(spellings("PERiodic"), "periodic"),

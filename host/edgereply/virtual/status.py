@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections import deque
 
+from edgereply.virtual.grammar import CommandError, Row, integer
+
 TEXTS = {
     0: "No error",
     -104: "Data type error",
@@ -77,3 +79,21 @@ class Status:
         """``*CLS``: empties the queue and the event register."""
         self._events = 0
         self._errors.clear()
+
+    def rows(self) -> list[Row]:
+        """Returns: the commands that read and set the registers; ``*CLS`` and ``*OPC`` do more than that."""
+        return [
+            ("*ESE", lambda text: self._enable("event_enable", text), 1),
+            ("*ESE?", lambda: str(self.event_enable), 0),
+            ("*ESR?", lambda: str(self.events()), 0),
+            ("*SRE", lambda text: self._enable("service_enable", text), 1),
+            ("*SRE?", lambda: str(self.service_enable), 0),
+            ("*STB?", lambda: str(self.byte()), 0),
+            ("SYSTem:ERRor[:NEXT]?", self.next_error, 0),
+        ]
+
+    def _enable(self, name: str, text: str) -> None:
+        value = integer(text)
+        if not 0 <= value <= 255:
+            raise CommandError(-222)
+        setattr(self, name, value & (~_MASTER_BIT if name == "service_enable" else 255))

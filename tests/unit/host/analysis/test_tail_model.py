@@ -5,11 +5,10 @@ from numpy.typing import NDArray
 from edgereply.analysis.extreme_fits import fit_gpareto
 from edgereply.analysis.tail_model import (
     TailModel,
-    ThresholdFit,
-    _instability,
     model_block_maxima,
     model_tail,
 )
+from edgereply.analysis.tail_stability import ThresholdFit, instability
 
 
 def exponential(seed: int, count: int = 20_000) -> NDArray[np.int64]:
@@ -104,5 +103,5 @@ def test_a_shape_may_not_depend_on_the_threshold(off: float, stable: bool) -> No
     other = ThresholdFit(threshold_ns=70_000, excesses=300, shape=fit.shape + off, shape_error=0.06)
     # Coles (2001): var(shape) = (1 + shape) ** 2 / n, so 3 standard errors of the difference are about .145.
     assert abs(fit.shape) < 0.04
-    found = _instability(fit, (other,))
+    found = instability(fit, (other,))
     assert (found is None) is stable
