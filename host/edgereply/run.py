@@ -25,9 +25,10 @@ MOST_TIMES_SLOWER = 20
 
 @dataclass(slots=True)
 class Tally:
-    """What has been seen so far; handed to the watcher a few times a second."""
+    """What has been seen so far; handed to the watcher a few times a second. `captures`: the source times answers."""
 
     expected: int
+    captures: bool = True
     started_at: float = field(default_factory=time.monotonic)
     stimuli: int = 0
     rises: int = 0
@@ -100,7 +101,7 @@ class Run:
         self._enough = enough
         self._plan = plan
         self._stopped: Stopped | None = None
-        self._tally = Tally(plan.count)
+        self._tally = Tally(plan.count, source.identity.captures)
 
     def execute(self) -> Outcome:
         """Measure until the source is done; keeps everything that was received, whatever happens.

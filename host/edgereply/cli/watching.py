@@ -3,15 +3,12 @@
 import contextlib
 from collections.abc import Callable, Iterator
 
-import numpy as np
-from numpy.typing import NDArray
-
 from edgereply.console.live import LiveView
 from edgereply.console.stage import Stage
 from edgereply.run import Tally, Watcher
+from edgereply.running import RunningPairs
 from edgereply.settings import Bench
 from edgereply.sources.base import SourceBatch
-from edgereply.stamps import RISE, STIMULUS
 
 
 @contextlib.contextmanager
@@ -30,24 +27,14 @@ def watching(
     virtual = source.kind == "virtual" or source.virtual
     view = LiveView(label or f"{name} · {settings.how}", "measuring", virtual, bench.deadline, whole=whole, stage=stage)
 
+    pairs, missed = RunningPairs(bench.stimulus.window), 0
+
     def watch(tally: Tally, batch: SourceBatch | None) -> None:
-        missed = max(0, tally.stimuli - tally.rises - 1)
-        view.update(tally.elapsed_s, tally.stimuli, tally.expected, None, missed, soon_answered(batch))
+        nonlocal missed
+        settled = pairs.add(batch)
+        missed += settled.missed
+        shown = missed if tally.captures else None
+        view.update(tally.elapsed_s, tally.stimuli, tally.expected, None, shown, settled.reaction_ns)
 
     with view:
         yield watch
-
-
-def soon_answered(batch: SourceBatch | None) -> NDArray[np.int64]:
-    """Reaction times of the answers that directly follow their stimulus in one batch: enough to watch by.
-
-    Returns:
-        int64 nanoseconds. Late answers that come after the next stimulus are left to the evaluation.
-    """
-    if batch is None or not len(batch.kind):
-        return np.empty(0, np.int64)
-    edges = batch.kind <= RISE
-    kind, at = batch.kind[edges], batch.at_ns[edges]
-    follows = (kind[:-1] == STIMULUS) & (kind[1:] == RISE)
-    answered: NDArray[np.int64] = (at[1:] - at[:-1])[follows]
-    return answered

@@ -94,7 +94,7 @@ class LiveView:
         stimuli: int,
         expected: int | None,
         rate: float | None,
-        missed: int,
+        missed: int | None,
         reaction_ns: NDArray[np.int64],
     ) -> None:
         """Take in what happened since the last call; draw when it is time.
@@ -104,7 +104,7 @@ class LiveView:
             stimuli: stimuli so far.
             expected: stimuli planned, or None.
             rate: stimuli a second; None takes the mean so far.
-            missed: stimuli without an answer so far.
+            missed: stimuli without an answer so far; None where the source times no answers.
             reaction_ns: shape (n,), int64, the new reaction times; NO_STAMP entries are left out.
         """
         values = present(reaction_ns)
@@ -146,9 +146,13 @@ class LiveView:
 
     def _seen_words(self) -> str:
         slowest = self._seen.slowest_ns
-        return "no answer yet" if slowest is None else f"slowest {duration(slowest)}"
+        if slowest is None:
+            return "answers are timed by the board: shown at the end" if self._state.missed is None else "no answer yet"
+        return f"slowest {duration(slowest)}"
 
     def _failed(self) -> Text:
+        if self._state.missed is None:
+            return Text("")
         words = f"{self._state.missed:,} missed"
         if self._deadline_ns is not None:
             words += f", {self._late:,} late"
@@ -173,7 +177,7 @@ class _State:
         stimuli: int = 0,
         expected: int | None = None,
         rate: float | None = None,
-        missed: int = 0,
+        missed: int | None = 0,
     ) -> None:
         self.elapsed_s, self.stimuli, self.expected, self.rate, self.missed = elapsed_s, stimuli, expected, rate, missed
 

@@ -152,3 +152,10 @@ def test_without_a_terminal_each_measurement_writes_its_own_lines() -> None:
             with LiveView(name, "measuring", True, None, stage=stage) as view:
                 view.update(1.0, 100, 1000, 100.0, 0, np.array([90_000]))
     assert [line.split(" (")[0] for line in shown(console).splitlines()] == ["gate", "gate", "crane", "crane"]
+
+
+def test_a_source_that_times_no_answers_counts_none_as_missed() -> None:
+    console = plain_console()
+    with LiveView("gate", "inside", False, deadline_ns=2_000_000, console=console) as view:
+        view.update(1.0, 50, 100, None, None, np.empty(0, np.int64))
+    assert shown(console).splitlines()[-1].endswith("50 /s, answers are timed by the board: shown at the end")
