@@ -182,7 +182,7 @@ def sentences(judgement: Judgement) -> list[str]:
         seconds = verdict.more_stimuli * judgement.mean_interval_ns
         stimuli = "1 more stimulus" if verdict.more_stimuli == 1 else f"{verdict.more_stimuli:,} more stimuli"
         more = f"About {stimuli} ({duration(seconds)} at this rate)"
-        lines.append(f"{more} would decide: {verdict.would}.")
+        lines.append(f"{more} would decide: {verdict.would} if the share of late answers stays as it is.")
     if judgement.late_segments:
         name, extra = max(judgement.late_segments.items(), key=lambda item: item[1])
         lines.append(

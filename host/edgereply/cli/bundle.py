@@ -47,8 +47,10 @@ def _bundle(paths: list[Path], output: Path, preview: bool, keep: list[str], wor
     from edgereply.archive.pack import stage, write_archive
     from edgereply.archive.redact import Redactor
     from edgereply.archive.telling import bundle_document, bundle_lines
+    from edgereply.cli.directories import expect_runs
     from edgereply.export.target import check_new
 
+    expect_runs(paths)
     if not preview:
         check_new(output)
     redactor = Redactor(keep, words)

@@ -37,10 +37,12 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Write runs as Parquet, CSV, NumPy or VCD. Times are integer nanoseconds; nothing is overwritten."""
+    from edgereply.cli.directories import expect_runs
     from edgereply.cli.progress import Progress
     from edgereply.export.batches import expected_rows, run_directories
     from edgereply.export.carry_out import SUFFIX, export
 
+    expect_runs(runs)
     target = output or Path(f"edgereply-{what.value}{SUFFIX[to.value]}")
     total = sum(expected_rows(run, what.value) for run in run_directories(runs))
     say(f"{'pairing' if what is What.pairs else 'reading'} about {total:,} rows of stamps")
