@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.bursts import Burst
 from edgereply.analysis.explain import Explanation, NamedPeriod, explain
 from edgereply.analysis.interval_context import ContextSearch, relate
 from edgereply.analysis.pairing import Status
@@ -15,6 +16,8 @@ from edgereply.analysis.presence import NO_STAMP
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
 from edgereply.report.text import duration, exactly
+
+MOST_BURSTS = 5
 
 
 def explainable(result: Evaluation) -> NDArray[np.bool_]:
@@ -121,11 +124,7 @@ def sentences(explanation: Explanation, limit: str = "", began_ns: int | None = 
     lines = [f"{head[0].upper()}{head[1:]}: {late}.", *([limit] if limit else [])]
     for period in explanation.periods:
         lines += _period(period, explanation.aliased)
-    lines += [
-        f"A burst: {burst.late} late answers within {duration(burst.length_ns)}, "
-        f"{_when(burst.start_ns, began_ns)}, and not again (chance at most {burst.chance:.2g})."
-        for burst in explanation.bursts
-    ]
+    lines += _bursts(explanation.bursts, began_ns)
     if explanation.outcome == "cause found" and explanation.unexplained:
         lines.append(f"{explanation.unexplained:,} of the late answers are in none of these.")
     if explanation.more_stimuli is not None:
@@ -168,6 +167,26 @@ def _whole_segments(result: Evaluation, clear: Any, answered: Any) -> dict[str, 
         columns = {name: np.where(missing, np.int64(np.median(v[~missing])), v) for name, v in columns.items()}
     parts = [name for name in columns if name != "hold"]
     return {name: columns[name] for name in parts}
+
+
+def _bursts(bursts: Sequence[Burst], began_ns: int | None) -> list[str]:
+    """One burst in a sentence; of several the largest, in order of time."""
+    told = [
+        f"{burst.late} late answers within {duration(burst.length_ns)}, {_when(burst.start_ns, began_ns)}"
+        for burst in bursts
+    ]
+    if len(bursts) == 1:
+        return [f"A burst: {told[0]}, and not again (chance at most {bursts[0].chance:.2g})."]
+    largest = sorted(sorted(range(len(bursts)), key=lambda n: -bursts[n].late)[:MOST_BURSTS])
+    lines = [f"Burst: {told[n]}." for n in largest]
+    if bursts:
+        chance = max(burst.chance for burst in bursts)
+        lines.insert(
+            0, f"{len(bursts)} bursts of late answers at times of their own (chance of each at most {chance:.2g})."
+        )
+    if len(bursts) > MOST_BURSTS:
+        lines.append(f"{len(bursts) - MOST_BURSTS} smaller bursts are in the JSON document of 'edgereply explain'.")
+    return lines
 
 
 def _when(start_ns: int, began_ns: int | None) -> str:

@@ -108,3 +108,17 @@ def test_a_burst_is_placed_in_the_run_not_only_on_a_clock_nobody_sees() -> None:
     assert abs((burst.start_ns - stimulus[0]) / 1e9 - at_s) < 0.001
     assert f"{at_s:.3f} s into the run ({stimulus[1_000] / 1e9:.3f} s by the source's clock), and not again" in text
     assert "into the run" not in "\n".join(sentences(explanation))
+
+
+def test_of_many_bursts_the_largest_are_told_in_order_of_time() -> None:
+    stimulus, reaction = random_stimuli(30_000, 8), np.full(30_000, 50_000)
+    starts = [2_000, 5_000, 9_000, 13_000, 16_000, 20_000, 23_000]
+    for start, late in zip(starts, (12, 30, 13, 31, 32, 33, 34), strict=True):
+        reaction[start : start + late] = 900_000
+    explanation = explain_run(from_reactions(stimulus, reaction, None), 500_000)
+    assert len(explanation.bursts) == len(starts)
+    said = [line for line in sentences(explanation) if "urst" in line]
+    assert said[1].startswith("7 bursts of late answers at times of their own (chance of each at most ")
+    assert [line.split()[1] for line in said[2:7]] == ["30", "31", "32", "33", "34"]
+    assert said[7] == "2 smaller bursts are in the JSON document of 'edgereply explain'."
+    assert "and not again" not in "\n".join(said)
