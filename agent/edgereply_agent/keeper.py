@@ -32,6 +32,7 @@ RELEASE = 0
 LOOK = 1 << 30  # more than any process number
 # Cells of the memory shared with the session: its beats, silence allowed, whether the guard acted, its priority + 1.
 BEAT, LIMIT_MS, STARVED, PRIORITY = range(4)
+START_S = 2.0
 KILL_S = 1.0
 _WORD = struct.Struct("=i")
 
@@ -64,6 +65,10 @@ class Keeper:
             finally:
                 os._exit(0)
         os.close(read_fd)
+        # Until it has left the session's process group, what kills the group would kill it too.
+        end = time.monotonic() + START_S
+        while not self._cells[PRIORITY] and time.monotonic() < end:
+            time.sleep(0.001)
 
     def watch(self, pid: int) -> None:
         """Tell it of a worker that has to end with the session."""
@@ -94,9 +99,6 @@ class Keeper:
 
     def priority(self) -> int:
         """Its SCHED_FIFO priority as it took effect, 0 when it has none."""
-        end = time.monotonic() + KILL_S
-        while not self._cells[PRIORITY] and time.monotonic() < end:
-            time.sleep(0.001)
         return max(0, self._cells[PRIORITY] - 1)
 
     def alive(self) -> bool:
