@@ -7,10 +7,10 @@ from typing import Any
 
 from edgereply.contrasts import AXES, Contrast, Gain
 from edgereply.entrants import Entrant
+from edgereply.grouping import rounds_needed
 from edgereply.keeping import FINAL, Keeping, keeping, setting_words
 from edgereply.load import kinds, parse_load
 from edgereply.report.text import distinct, duration, listing
-from edgereply.standing import rounds_needed
 
 METHOD = (
     "Each line sets conditions against each other that differ in this alone, round by round: the median of the rounds' "

@@ -6,7 +6,8 @@ from collections.abc import Iterator
 from typing import Any
 
 from edgereply.board.bundle import build_bundle
-from edgereply.board.client import BoardClient, ByteLink
+from edgereply.board.byte_link import ByteLink
+from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_locally, start_over_ssh
 from edgereply.errors import SettingError
 from edgereply.settings import Bench, Board, Source, Stimulus

@@ -17,7 +17,8 @@ from edgereply.evaluate import Evaluation
 from edgereply.likeness import joined_words, respects
 from edgereply.records import RunRecord, graded
 from edgereply.run_reader import RunReader
-from edgereply.series import BlockRecord, SeriesRecord, load_series
+from edgereply.series import SeriesRecord, load_series
+from edgereply.sides import Side, sides_of
 from edgereply.views import evaluate_run
 from edgereply.workers import Each, alone
 
@@ -105,17 +106,6 @@ class Part:
     known_to: KnownTo | None
 
 
-@dataclass(frozen=True, slots=True)
-class Blocks:
-    """The complete blocks of one condition, in order of time, and what is missing in words."""
-
-    condition: str
-    runs: tuple[Path, ...]
-    rounds: tuple[int, ...]
-    seeds: tuple[int, ...]
-    trouble: tuple[str, ...]
-
-
 def _worst(known: Sequence[KnownTo]) -> KnownTo | None:
     if not known:
         return None
@@ -147,45 +137,9 @@ def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | No
     return _loaded(sides_of(directory, record), deadline_ns, alone)
 
 
-@dataclass(frozen=True, slots=True)
-class Side:
-    """What to read for an entrant: its name, its runs in order of time, their rounds, and what is missing in words."""
-
-    name: str
-    runs: tuple[Path, ...]
-    rounds: tuple[int, ...] = ()
-    trouble: tuple[str, ...] = ()
-
-
-def sides_of(directory: Path, record: SeriesRecord, before: str = "") -> list[Side]:
-    """The conditions of a series, each named after `before`."""
-    return [
-        Side(f"{before}{blocks.condition}", blocks.runs, blocks.rounds, blocks.trouble)
-        for blocks in blocks_of(directory, record)
-    ]
-
-
 def _loaded(sides: Sequence[Side], deadline_ns: int | None, each: Each) -> list[Entrant]:
     parts = iter(each(partial(load_part, deadline_ns=deadline_ns), [run for side in sides for run in side.runs]))
     return [entrant(side.name, list(islice(parts, len(side.runs))), side.rounds, side.trouble) for side in sides]
-
-
-def blocks_of(directory: Path, record: SeriesRecord) -> list[Blocks]:
-    """The complete blocks of every condition of a series."""
-    found = []
-    for condition in record.conditions:
-        blocks = [block for block in record.blocks if block.condition == condition]
-        whole = [block for block in blocks if block.state == "complete"]
-        found.append(
-            Blocks(
-                condition,
-                tuple(directory / block.run for block in whole),
-                tuple(block.round for block in whole),
-                tuple(block.seed for block in whole),
-                tuple(_trouble(block) for block in blocks if block.state != "complete"),
-            )
-        )
-    return found
 
 
 def evaluated(run: Path, deadline_ns: int | None) -> EvaluatedRun:
@@ -216,11 +170,6 @@ def part_of(run: EvaluatedRun) -> Part:
         run.place, present(result.reaction_ns), _outcomes(result), result.counts, result.evidence, record.virtual,
         run.deadline_ns, respects(record, result.evidence, run.deadline_ns), trouble, record.context, result.known_to,
     )  # fmt: skip
-
-
-def _trouble(block: BlockRecord) -> str:
-    state = "not measured" if block.state == "planned" else block.state
-    return f"round {block.round} of {block.condition}: {state}{f': {block.reason}' if block.reason else ''}"
 
 
 def entrant(name: str, parts: Sequence[Part], rounds: tuple[int, ...] = (), trouble: tuple[str, ...] = ()) -> Entrant:

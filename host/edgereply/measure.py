@@ -11,12 +11,13 @@ from edgereply import __version__
 from edgereply.activity import Activity, activity
 from edgereply.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.board.client import BoardClient
+from edgereply.board.translation import responder_settings
 from edgereply.context import context_of
 from edgereply.errors import BoardError
 from edgereply.fixture import FixtureRecord, fixture_path, load_fixture
 from edgereply.observing import configure_observer
 from edgereply.records import RunRecord, SourceRecord, now_iso
-from edgereply.run import Outcome, Run, Watcher, responder_settings
+from edgereply.run import Outcome, Run, Watcher
 from edgereply.run_reader import RunReader
 from edgereply.settings import Bench, Board
 from edgereply.sources.base import PulseSource, StimulusPlan

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 
 from edgereply.board.client import BoardClient
+from edgereply.board.translation import line_settings, responder_settings
 from edgereply.errors import BoardError
 from edgereply.load import Load
-from edgereply.run import line_settings, responder_settings
 from edgereply.settings import Board
 from edgereply.slow_pulses import PLAN, PULSES, QUIET_S, collect, finish, probe, stop
 from edgereply.sources.base import PulseSource

@@ -12,9 +12,10 @@ from edgereply.advice import Advice, advise
 from edgereply.analysis.chunks import both
 from edgereply.analysis.explain import Explanation
 from edgereply.analysis.presence import NO_STAMP
+from edgereply.cautions import cautions
 from edgereply.contrasts import contrasts
 from edgereply.describing import describe
-from edgereply.entrants import Blocks, Entrant, EvaluatedRun, blocks_of, entrant, evaluated, part_of
+from edgereply.entrants import Entrant, EvaluatedRun, entrant, evaluated, part_of
 from edgereply.errors import DataError
 from edgereply.evaluate import Evaluation
 from edgereply.explaining import began, context_sentences, explain_run, explainable, limit_words, relate_context
@@ -27,9 +28,10 @@ from edgereply.report.text import rounds_together
 from edgereply.report.view import Folded, RunView
 from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, load_series
+from edgereply.sides import Blocks, blocks_of
 from edgereply.standing import Standing, stand
 from edgereply.traits import Traits, traits
-from edgereply.views import cautions, make_view
+from edgereply.views import make_view
 
 CONFIDENCE: Final = 0.95
 # Looking for periods takes time that grows faster than a run; a stretch of this length shows what there is.

@@ -3,16 +3,15 @@
 import time
 from collections.abc import Callable
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 
 from edgereply.board.client import BoardClient, fault_error
+from edgereply.board.translation import board_stamps, observed_edges
 from edgereply.deadline import Deadline
 from edgereply.errors import HostError, LinkError, SourceError
-from edgereply.settings import Board
 from edgereply.sources.base import PulseSource, SourceBatch, StimulusPlan
-from edgereply.stamps import RISE, STIMULUS, BoardStamps, ObservedEdges
+from edgereply.stamps import RISE, STIMULUS
 from edgereply.store import RunWriter
 from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, Stopped
 
@@ -57,29 +56,6 @@ class Outcome:
 
 Watcher = Callable[[Tally, SourceBatch | None], None]
 Enough = Callable[[SourceBatch | None], bool]
-
-
-def responder_settings(board: Board, capacity: int) -> Json:
-    """`Configure` settings for a board's responder."""
-    return {
-        "route": board.route,
-        "lines": {name: line_settings(getattr(board, name)) for name in ("input", "output")},
-        "wait": board.wait,
-        "hold_ns": board.hold,
-        "collection": board.collection,
-        "capacity": capacity,
-        "realtime": board.realtime.model_dump(),
-        "dead_man_s": 30,
-        "load": board.load.model_dump(),
-        "responder": board.responder,
-        "floor_program": board.floor_program,
-    }
-
-
-def line_settings(line: Any) -> Json:
-    """A line as the agent takes it."""
-    settings: Json = line.model_dump(mode="json")
-    return settings
 
 
 class Run:
@@ -234,29 +210,6 @@ class Run:
     @property
     def _board_name(self) -> str:
         return self._board.name if self._board is not None else ""
-
-
-def board_stamps(message: Stamps) -> BoardStamps:
-    """A block of answers as numpy columns."""
-    column = message.block.columns
-    return BoardStamps(
-        np.array(column["edge_ns"], np.int64),
-        np.array(column["wake_ns"], np.int64),
-        np.array(column["set_ns"], np.int64),
-        np.array(column["clear_ns"], np.int64),
-        np.array(column["seqno"], np.uint32),
-        np.array(column["line_seqno"], np.uint32),
-    )
-
-
-def observed_edges(message: Stamps) -> ObservedEdges:
-    """A block of watched edges as numpy columns."""
-    column = message.block.columns
-    return ObservedEdges(
-        np.array(column["at_ns"], np.int64),
-        np.array(column["kind"], np.uint8),
-        np.array(column["seqno"], np.uint32),
-    )
 
 
 def _reason(error: HostError | None) -> str:

@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.board.client import BoardClient, fault_error
+from edgereply.board.translation import line_settings, observed_edges
 from edgereply.deadline import Deadline
 from edgereply.errors import LinkError, SourceError
-from edgereply.run import line_settings, observed_edges
 from edgereply.settings import Line
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.stamps import ObservedEdges

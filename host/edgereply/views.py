@@ -7,21 +7,20 @@ from typing import Any
 
 import numpy as np
 
-from edgereply.activity import busy_caution
 from edgereply.analysis.chunks import both
 from edgereply.analysis.presence import present
 from edgereply.analysis.summary import summarise
 from edgereply.analysis.uncertainty import KnownTo
 from edgereply.by_pieces import PieceByPiece, evaluate_by_pieces, goes_by_pieces
+from edgereply.cautions import cautions
 from edgereply.context import pooled
 from edgereply.evaluate import Evaluation, evaluate
 from edgereply.imports import shown
-from edgereply.load import load_caution, load_words
+from edgereply.load import load_words
 from edgereply.memory import check_fits
 from edgereply.parts import give_back
 from edgereply.records import RunRecord
 from edgereply.report.context_rows import context_notes
-from edgereply.report.text import unclear_words
 from edgereply.report.view import RunView
 from edgereply.run_reader import RunReader
 from edgereply.settings import OUR_RESPONDERS
@@ -182,45 +181,6 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     told = ("event_clock", "event_buffer", "observer")
     extra = {name: record.in_effect[name] for name in told if name in record.in_effect}
     return requested, known | {name: plan[name] for name in requested if name in plan} | extra
-
-
-def cautions(record: RunRecord, ambiguous: int) -> list[str]:
-    """Cautions that belong to this run, with so many ambiguous stimuli; the general ones are on every page."""
-    found = []
-    counts = record.counts
-    if counts.get("lost_edges"):
-        found.append(f"{counts['lost_edges']} edges were lost in the board's event buffer, seen by their numbers.")
-    if counts.get("unrecorded"):
-        found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
-    if counts.get("lost_records"):
-        found.append(f"{counts['lost_records']} records were lost between source and host.")
-    if caution := load_caution(record.in_effect.get("load")):
-        found.append(caution)
-    # On software wires the board is this computer, which always runs the source and this program as well.
-    if record.requested.get("board", {}).get("route") != "virtual" and (caution := busy_caution(record.activity)):
-        found.append(caution)
-    if signs := record.context.get("throttled", {}).get("signs"):
-        found.append(f"The board was slowed down or its supply sagged during the run: {'; '.join(signs)}.")
-    if record.requested.get("import", {}).get("common_clock", True) is False:
-        found.append(
-            "The recording's segments share no clock and are set one after another: the times between them are not "
-            "real, and periods or bursts over several of them mean nothing."
-        )
-    if counts.get("falls_lost") and record.source.kind in ("self", "board"):
-        found.append(
-            f"{counts['falls_lost']} of {counts['responses']} answers have no pulse width: both edges left one kernel "
-            "stamp, and their reaction times may be too long by as much as the pulse lasts. Join a second spare line "
-            "to the output and name it capture_fall_line: then each edge has its own."
-        )
-    elif counts.get("falls_lost") and record.evidence != "imported":
-        found.append(
-            f"{counts['falls_lost']} of {counts['responses']} answers have no pulse width: they were over before the "
-            "source could stamp their fall. Widths are shown of longer answers only: let the board hold its answer for "
-            "50 µs where the width matters."
-        )
-    if ambiguous:
-        found.append(f"In no figure of time: {unclear_words(ambiguous)}.")
-    return found
 
 
 def _status(record: RunRecord) -> str:

@@ -6,9 +6,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from edgereply.board.client import BoardClient
+from edgereply.board.translation import responder_settings
 from edgereply.errors import SettingError
 from edgereply.observing import check_taps
-from edgereply.run import responder_settings
 from edgereply.settings import Board, Source
 from edgereply.slow_pulses import PLAN, PULSES, QUIET_S, collect, finish, probe, stop
 from edgereply.sources.base import RISE, PulseSource

@@ -13,9 +13,9 @@ from edgereply.board import ssh as ssh_module
 from edgereply.board.bundle import build_bundle
 from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_over_ssh
+from edgereply.board.translation import responder_settings
 from edgereply.deadline import Deadline
 from edgereply.errors import SettingError
-from edgereply.run import responder_settings
 from edgereply.settings import Board, Line
 from edgereply_protocol import Fault, Json, Message, Stopped
 from tests.virtual_bench.bench import VirtualBench

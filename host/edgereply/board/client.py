@@ -3,9 +3,10 @@
 import contextlib
 import time
 from collections import deque
-from typing import Any, Protocol, TypeVar
+from typing import Any, TypeVar
 
 from edgereply import __version__
+from edgereply.board.byte_link import ByteLink
 from edgereply.board.mirrored import not_understood
 from edgereply.deadline import Deadline
 from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
@@ -44,27 +45,6 @@ MOST_AT_ONCE = 64
 OWN_AGENT = "let edgereply put its own agent there: name a plain Python as `python` of the board, or none"
 
 Reply = TypeVar("Reply")
-
-
-class ByteLink(Protocol):
-    """A two-way stream of bytes."""
-
-    @property
-    def name(self) -> str:
-        """What messages call the far end."""
-
-    @property
-    def complaints(self) -> str:
-        """What the far end wrote to stderr."""
-
-    def read(self, timeout_s: float) -> bytes | None:
-        """Bytes, none in time, or None at the end."""
-
-    def write(self, data: bytes) -> None:
-        """Send bytes or raise LinkError."""
-
-    def close(self, grace_s: float = 5.0) -> int:
-        """End the link; exit code of the far end where there is one."""
 
 
 class BoardClient:

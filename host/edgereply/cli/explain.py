@@ -21,6 +21,7 @@ def command(
     Late answers: a period, a burst, a segment, the board's counters. All answers: usual reaction times, warm-up, drift,
     jitter of the rising edges, long pulses.
     """
+    from edgereply.cautions import cautions
     from edgereply.cli.directories import expect_run
     from edgereply.cli.duration_option import duration_option
     from edgereply.describing import describe
@@ -36,7 +37,7 @@ def command(
     from edgereply.run_reader import RunReader
     from edgereply.traits import as_dict as traits_dict
     from edgereply.traits import traits
-    from edgereply.views import cautions, evaluate_run
+    from edgereply.views import evaluate_run
 
     expect_run(run)
     reader = RunReader(run)

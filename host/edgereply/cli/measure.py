@@ -68,12 +68,12 @@ def _run(
 ) -> None:
     import sys
 
+    from edgereply.cautions import cautions
     from edgereply.cli.watching import watching
     from edgereply.measure import measure
     from edgereply.overrides import run_directory, typed_command
     from edgereply.store import refuse_used
     from edgereply.until import parse_goal
-    from edgereply.views import cautions
 
     goal = None if until is None else parse_goal(until)
     directory = out or run_directory(settings, board)

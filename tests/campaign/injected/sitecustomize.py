@@ -89,7 +89,7 @@ def break_serial(module: Any) -> None:
 CHANGES: dict[str, Callable[[Any], None]] = {
     "edgereply.store": commit_often,
     "edgereply.board.client": lose_patience,
-    "edgereply.run": miss_the_host_soon,
+    "edgereply.board.translation": miss_the_host_soon,
     "edgereply.virtual.wires": tap_wires,
     "edgereply.virtual.line": break_serial,
 }

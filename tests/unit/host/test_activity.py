@@ -3,8 +3,8 @@ from typing import Any
 import pytest
 
 from edgereply.activity import Activity, activity, busy_caution
+from edgereply.cautions import cautions
 from edgereply.records import RunRecord, SourceRecord
-from edgereply.views import cautions
 
 SECOND = 1_000_000_000
 

@@ -3,9 +3,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from edgereply.bench_file import parse_bench
+from edgereply.board.translation import responder_settings
 from edgereply.errors import SettingError
 from edgereply.load import Load, load_caution, load_words, parse_load
-from edgereply.run import responder_settings
 from edgereply.sweep.conditions import conditions_of_plan, in_words, setups
 from edgereply.sweep.plan import parse_plan
 

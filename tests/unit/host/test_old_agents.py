@@ -3,10 +3,10 @@
 import pytest
 
 from edgereply.board.client import BoardClient
+from edgereply.board.translation import responder_settings
 from edgereply.errors import BoardError
 from edgereply.load import Load
 from edgereply.observing import configure_observer
-from edgereply.run import responder_settings
 from edgereply.settings import Board
 from edgereply_protocol import Stamps, Stopped
 from tests.fakes.conversations import NAMES, OldAgent, recorded

@@ -8,12 +8,13 @@ from hypothesis import strategies as st
 
 from edgereply.entrants import Entrant
 from edgereply.errors import DataError, SettingError
+from edgereply.grouping import rounds_needed
 from edgereply.likeness import difference_words, differing, joined_words, mixing_words, respects
 from edgereply.records import RunRecord, SourceRecord
 from edgereply.regression import check_runs, parse_rule, sentences
 from edgereply.report.lines import margin_cell
 from edgereply.report.text import duration
-from edgereply.standing import rounds_needed, stand
+from edgereply.standing import stand
 
 COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
 

@@ -7,12 +7,13 @@ from pathlib import Path
 
 import pytest
 
+from edgereply.cautions import cautions
 from edgereply.export.carry_out import export
 from edgereply.imports.accept import Labels
 from edgereply.imports.importing import Wanted, look, read
 from edgereply.imports.waveforms import Settings
 from edgereply.run_reader import RunReader
-from edgereply.views import cautions, evaluate_run, load_view
+from edgereply.views import evaluate_run, load_view
 from tests.fakes.saved_runs import save_run
 
 
