@@ -20,12 +20,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from edgereply.analysis.chunks import chunkwise
-from edgereply.analysis.joining_lag import Float, Int64, find_chain
+from edgereply.analysis.joining_lag import ADVICE, Float, Int64, find_chain
 from edgereply.analysis.joining_result import Join, JoinStatus
 from edgereply.analysis.joining_track import CHUNK, Track, follow, nearest, padded_edges
 
 FEWEST = 5
-ADVICE = "use random (exponential) arrivals, whose intervals tell the pulses apart"
 # Beyond this many standard deviations an edge is no ordinary stamp.
 ORDINARY = 8.0
 # Nor is one out of place that is off by less than this share of the mean interval, however quiet the rest: a lost edge
@@ -70,12 +69,12 @@ def join(stimulus_ns: ArrayLike, edge_ns: ArrayLike, max_drift_ppm: float = 250.
         return _refused(stimulus.size, edge.size, f"fewer than {FEWEST} pulses on a side: too few to compare")
     chain, reason = find_chain(stimulus, edge, max_drift_ppm)
     if chain is None:
-        return _refused(stimulus.size, edge.size, f"{reason}; {ADVICE}")
+        return _refused(stimulus.size, edge.size, reason)
     track = follow(stimulus, edge, chain, max_drift_ppm)
     index, status = _match(stimulus, edge, track, (int(stimulus[-1]) - int(stimulus[0])) / (stimulus.size - 1))
     reason = _undecided(stimulus, edge, np.flatnonzero(status == JoinStatus.JOINED), index, track)
     if reason:
-        return _refused(stimulus.size, edge.size, f"{reason}; {ADVICE}")
+        return _refused(stimulus.size, edge.size, reason)
     return _result(stimulus, edge, index, status, track, (stimulus_order, edge_order))
 
 
@@ -141,7 +140,7 @@ def _match(stimulus: Int64, edge: Int64, track: Track, mean_ns: float) -> tuple[
 def _undecided(stimulus: Int64, edge: Int64, joined: NDArray[np.intp], index: Int64, track: Track) -> str:
     """Refuse a join that a neighbouring lag would explain as well."""
     if joined.size < max(3, FEWEST - 1, min(stimulus.size, edge.size) // 4):
-        return "too few of the stimuli find an edge at the offset the intervals suggest"
+        return "too few of the stimuli find an edge at the offset the intervals suggest: many edges are missing or late"
     # Pairs of neighbours; of a long run so many, evenly spread, that their median is known well enough.
     first = np.arange(0, joined.size - 1, -(-joined.size // MOST_COMPARED))
     before, after = index[joined[first]], index[joined[first + 1]]
@@ -154,7 +153,7 @@ def _undecided(stimulus: Int64, edge: Int64, joined: NDArray[np.intp], index: In
             continue
         moved = edge[after[there] + shift] - edge[before[there] + shift]
         if _scatter(moved - interval[there]) < 6 * max(own, 1.0):
-            return f"the intervals do not decide: shifted by {abs(shift)} pulses the edges fit about as well"
+            return f"the intervals do not decide: shifted by {abs(shift)} pulses the edges fit about as well; {ADVICE}"
     return ""
 
 

@@ -19,6 +19,7 @@ from edgereply.analysis.ranges import spread
 Int64 = NDArray[np.int64]
 Float = NDArray[np.float64]
 
+ADVICE = "use random (exponential) arrivals, whose intervals tell the pulses apart"
 PROBES = 240
 PATTERN = 4
 MOST_CANDIDATES = 1_500_000
@@ -152,12 +153,15 @@ def find_chain(stimulus: Int64, edge: Int64, max_drift_ppm: float) -> tuple[Chai
     """
     span = int(stimulus[-1] - stimulus[0])
     mean = span / (stimulus.size - 1)
-    reason = "no stretch of the board's edges has the same intervals as the stimuli: are these the same run?"
+    reason = (
+        "no stretch of the board's edges has the same intervals as the stimuli: are these the same run, and was the "
+        "board free enough to stamp its edges steadily?"
+    )
     for sharpness in SHARPNESS:
         tolerance = max(1, int(mean / sharpness))
         votes = collect_votes(stimulus, edge, tolerance, max_drift_ppm)
         if votes is None:
-            reason = "the intervals are too alike to tell one place from another"
+            reason = f"the intervals are too alike to tell one place from another; {ADVICE}"
             continue
         spacing = max(span / votes.probes, 1.0)
         slope = max_drift_ppm * 1e-6 + 2 * tolerance / spacing
@@ -171,5 +175,5 @@ def find_chain(stimulus: Int64, edge: Int64, max_drift_ppm: float) -> tuple[Chai
         rival = longest_chain(votes.at_ns[others], votes.offset_ns[others], slope)
         if 2 * rival.size <= chain.size:
             return Chain(at, offset, tolerance), ""
-        reason = "several offsets explain the intervals equally well"
+        reason = f"several offsets explain the intervals equally well; {ADVICE}"
     return None, reason
