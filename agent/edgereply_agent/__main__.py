@@ -25,7 +25,7 @@ def main() -> int:
             "edgereply agent: takes no arguments but --version; it speaks frames on stdin and stdout", file=sys.stderr
         )
         return 2
-    from .session import serve_stdio
+    from .serving import serve_stdio
 
     return serve_stdio()
 

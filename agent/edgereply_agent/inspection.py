@@ -1,16 +1,18 @@
-"""Everything that can be known of the board: chips and lines, routes, environment."""
+"""Everything that can be known of the board: chips and lines, routes, environment; and what its agent can do."""
 
 from __future__ import annotations
 
 import os
 from typing import Optional
 
-from edgereply_protocol import Json
+from edgereply_protocol import NEWEST, OLDEST, Json
 
 from .environment import facts
 from .errors import RouteError
 from .routes import registry
 from .routes.chips import Chips
+from .settings import COLLECTIONS, WAITS
+from .tasks import TASKS
 
 
 def inspect_board(chips: Optional[Chips] = None, root: str = "/") -> Json:
@@ -29,6 +31,17 @@ def inspect_board(chips: Optional[Chips] = None, root: str = "/") -> Json:
         "chips": found, "problems": problems, "routes": registry.available(), "responders": responders(),
         "environment": facts(root),
     }  # fmt: skip
+
+
+def capabilities() -> Json:
+    """What this agent can be asked for."""
+    return {
+        "routes": registry.available(),
+        "waits": list(WAITS),
+        "collections": list(COLLECTIONS),
+        "tasks": list(TASKS),
+        "protocol": [OLDEST, NEWEST],
+    }
 
 
 def responders() -> Json:

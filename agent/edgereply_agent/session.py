@@ -3,23 +3,18 @@
 from __future__ import annotations
 
 import os
-import signal
 import sys
 import time
 from typing import Optional
 
 from edgereply_protocol import (
-    NEWEST,
-    OLDEST,
     Bye,
     Configure,
     Configured,
-    Connection,
     Fault,
     Hello,
     Inspect,
     Inspection,
-    Json,
     LocalError,
     Message,
     Ping,
@@ -28,33 +23,26 @@ from edgereply_protocol import (
     Probed,
     Progress,
     RemoteError,
-    Role,
     Stamps,
     Start,
     Started,
     State,
     Stop,
     Stopped,
-    VersionMismatch,
 )  # fmt: skip
 
-from . import __version__
+from .conversation import FINISH_S, GREETING_S, Conversation
 from .environment import facts
 from .errors import AgentError, LinkLost
-from .inspection import inspect_board
-from .known import UPDATE_HINT
+from .inspection import capabilities, inspect_board
 from .processes import SIGNALS
 from .ring import board_ns
-from .routes import registry
-from .settings import COLLECTIONS, WAITS
-from .tasks import TASKS, make
+from .tasks import make
 from .tasks.base import Task
 from .wire import Wire
 
-GREETING_S = 60.0
 PROGRESS_S = 1.0
 DRAIN_S = 0.05
-FINISH_S = 2.0
 GIVE_UP_TIMES = 10
 BUFFERED = 1 << 18
 EXIT_DONE, EXIT_LINK = 0, 3
@@ -71,13 +59,12 @@ class Session:
     def __init__(self, wire: Wire, wakeup_fd: int = -1) -> None:
         self._wire = wire
         self._wakeup_fd = wakeup_fd
-        self._link = Connection(Role.AGENT, f"edgereply-agent {__version__}")
+        self._host = Conversation(wire)
+        self._send = self._host.send
         self._task: Optional[Task] = None
-        self._heard = time.monotonic()
         self._progress_at = 0.0
         self._signal = 0
         self._reason = ""
-        self._patience_s = 0.0  # for a host that went silent in the middle of a task; 0 where none did
 
     def run(self) -> int:
         """Serve until the host says bye, the link ends or a signal comes.
@@ -86,11 +73,11 @@ class Session:
             Exit code: 0 after bye, 3 when the link ended otherwise, 128 + number after a signal.
         """
         try:
-            while self._link.state is not State.CLOSED:
+            while self._host.state is not State.CLOSED:
                 self._step()
         except (RemoteError, LocalError, LinkLost) as error:
             self._drop_task()
-            self._last_word(error)
+            self._host.last_word(error)
             print(f"edgereply agent: {error}", file=sys.stderr)
             return EXIT_LINK
         finally:
@@ -111,17 +98,17 @@ class Session:
         if self._wire.pending:
             self._wire.write()
         if self._wire.read_fd in readable:
-            self._receive()
+            for message, received_ns in self._host.receive():
+                self._dispatch(message, received_ns)
         self._tend()
 
     def _timeout(self) -> float:
-        now = time.monotonic()
         waits = [PROGRESS_S]
         task = self._task
-        if self._link.state is State.GREETING:
-            waits.append(self._heard + GREETING_S - now)
+        if self._host.state is State.GREETING:
+            waits.append(self._host.left_s(GREETING_S))
         if task is not None and task.running:
-            waits.append(self._heard + task.dead_man_s - now)
+            waits.append(self._host.left_s(task.dead_man_s))
             if task.reports:
                 waits.append(DRAIN_S)
         if task is not None and task.ended:
@@ -136,31 +123,10 @@ class Session:
         self._drop_task()
         self._send(Bye())
 
-    def _receive(self) -> None:
-        try:
-            data = self._wire.read()
-        except BlockingIOError:
-            return
-        received_ns = board_ns()
-        if not data:
-            self._link.receive_eof()
-            return
-        self._heard, self._patience_s = time.monotonic(), 0.0
-        self._link.receive_data(data)
-        while True:
-            message = self._link.next_message()
-            if message is None:
-                return
-            self._dispatch(message, received_ns)
-
     def _tend(self) -> None:
-        silent_s = time.monotonic() - self._heard
-        if 0.0 < self._patience_s <= silent_s:
-            raise LinkLost(f"no sign of life from the host for {silent_s:.0f} s: given up")
+        silent_s = self._host.silent_s()
         task = self._task
         if task is None:
-            if self._link.state is State.GREETING and silent_s >= GREETING_S:
-                raise LinkLost(f"no greeting within {GREETING_S:.0f} s")
             return
         if not task.ended:
             if (outcome := task.check()) is not None:
@@ -184,7 +150,7 @@ class Session:
             raise LinkLost(f"no sign of life from the host for {silent_s:.0f} s: the lines are given back")
         self._finish(f"no sign of life from the host for {silent_s:.0f} s")
         # A cable that was pulled ends no stream; a host that was only frozen finds its stamps for a while.
-        self._patience_s = float(GIVE_UP_TIMES * task.dead_man_s)
+        self._host.give_up_after(GIVE_UP_TIMES * task.dead_man_s)
 
     def _pump(self, task: Task) -> None:
         """Ship stamps as long as the far end takes them; say `Stopped` after the last."""
@@ -214,9 +180,9 @@ class Session:
         elif isinstance(message, Bye):
             self._drop_task()
         elif isinstance(message, Hello):
-            self._send(self._link.hello(capabilities(), facts()))
+            self._host.hello(capabilities(), facts())
         elif isinstance(message, Stop):
-            if self._link.state is State.STOPPING:
+            if self._host.state is State.STOPPING:
                 self._finish("stopped by the host")
                 if self._task is None:
                     self._send(Stopped(0, 0, 0, self._reason))
@@ -272,46 +238,3 @@ class Session:
     def _private_fds(self) -> tuple[int, ...]:
         wakeup = () if self._wakeup_fd < 0 else (self._wakeup_fd,)
         return tuple(dict.fromkeys((*self._wire.fds, *wakeup)))
-
-    def _send(self, message: Message) -> None:
-        self._wire.put(self._link.send(message))
-
-    def _last_word(self, error: Exception) -> None:
-        """Tell the host why, in case it still listens."""
-        if isinstance(error, LinkLost) and self._link.state is State.CLOSED:
-            return
-        remedy = "start the agent again"
-        if isinstance(error, VersionMismatch):
-            remedy = "update edgereply on the computer" if error.peer_is_older else UPDATE_HINT
-        fault = Fault("internal", str(error), "link", remedy, True)
-        try:
-            self._send(fault)
-            self._wire.finish(FINISH_S)
-        except (LinkLost, LocalError):
-            pass
-
-
-def capabilities() -> Json:
-    """What this agent can be asked for."""
-    return {
-        "routes": registry.available(),
-        "waits": list(WAITS),
-        "collections": list(COLLECTIONS),
-        "tasks": list(TASKS),
-        "protocol": [OLDEST, NEWEST],
-    }
-
-
-def serve_stdio() -> int:
-    """Serve a host on stdin and stdout.
-
-    Returns:
-        The process's exit code, see `Session.run`.
-    """
-    wire = Wire.claim_stdio()
-    wakeup_fd, signal_fd = os.pipe()
-    os.set_blocking(signal_fd, False)
-    signal.set_wakeup_fd(signal_fd, warn_on_full_buffer=False)
-    for number in SIGNALS:
-        signal.signal(number, lambda _number, _frame: None)
-    return Session(wire, wakeup_fd).run()

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import contextlib
 import os
-from typing import TYPE_CHECKING, Callable, Optional, Sequence
+from typing import TYPE_CHECKING, Callable, Optional
 
 from edgereply_agent.accounts import Accounts
 from edgereply_agent.errors import AgentError, SettingError
 from edgereply_agent.keeper import Keeper
 from edgereply_agent.realtime import CpuLatency
 from edgereply_agent.ring import Ring
-from edgereply_agent.routes import registry
-from edgereply_agent.routes.base import InputLine, OutputLine, Route
-from edgereply_agent.settings import Common, LineSpec, LoadSpec
+from edgereply_agent.routes.base import InputLine, Route
+from edgereply_agent.settings import Common, LoadSpec
 from edgereply_agent.starvation import check_throttle, guard_s, guard_warning, starved
 from edgereply_agent.worker import Become, Worker
 from edgereply_protocol import Block, Json, Layout
+
+from .held import HeldLines
 
 if TYPE_CHECKING:
     from edgereply_agent.load import Load
@@ -42,9 +42,7 @@ class Task:
         self.ended = False
         self.context_after: Json = {}
         self._private = private_fds
-        self._routes: dict[str, Route] = {}
-        self._inputs: list[InputLine] = []
-        self._outputs: list[OutputLine] = []
+        self._held = HeldLines(self.in_effect, self.warnings)
         self._workers: list[Worker] = []
         self._keeper: Optional[Keeper] = None
         self._spins = False
@@ -60,7 +58,7 @@ class Task:
         self.dead_man_s = common.dead_man_s
         if common.load:
             self._make_load(common.load)
-        route = self._route(common.route)
+        route = self._held.route(common.route)
         if common.realtime.hold_cpu_latency:
             self._latency = CpuLatency()
             if self._latency.warning:
@@ -81,30 +79,6 @@ class Task:
         self._private = (*self._private, *self._load.session_fds)
         self.warnings += self._load.warnings
 
-    def _route(self, name: str) -> Route:
-        if name not in self._routes:
-            self._routes[name] = registry.load(name)
-        return self._routes[name]
-
-    def _input(self, route: Route, spec: LineSpec, edges: str, event_buffer: int) -> InputLine:
-        line = route.input(spec, edges, event_buffer)
-        self._inputs.append(line)
-        self._say_line(spec, line.in_effect, line.warnings)
-        self.in_effect["event_buffer"] = line.in_effect.get("event_buffer")
-        return line
-
-    def _output(self, route: Route, spec: LineSpec) -> OutputLine:
-        line = route.output(spec)
-        self._outputs.append(line)
-        self._say_line(spec, line.in_effect, line.warnings)
-        return line
-
-    def _say_line(self, spec: LineSpec, in_effect: Json, warnings: Sequence[str]) -> None:
-        self.warnings += warnings
-        self.in_effect.setdefault("lines", {})[spec.role] = {
-            "chip": spec.chip, "line": spec.line, "active_low": spec.active_low, "bias": spec.bias, **in_effect
-        }  # fmt: skip
-
     def _guard(self, common: Common, spins: bool = False) -> None:
         """Fork the keeper; after the outputs, before the workers, one of which may never sleep.
 
@@ -113,7 +87,7 @@ class Task:
         """
         self._spins = spins
         self.warnings += check_throttle(common.realtime, spins)
-        self._keeper = Keeper(self._outputs, self._inputs, self._private, common.realtime.fifo_priority)
+        self._keeper = Keeper(self._held.outputs, self._held.inputs, self._private, common.realtime.fifo_priority)
 
     def _work(
         self,
@@ -254,9 +228,7 @@ class Task:
         if self._load is not None:
             self._load.close()
         if not (self._workers and all(worker.clean for worker in self._workers)):
-            for output in self._outputs:
-                with contextlib.suppress(OSError):
-                    output.low()
+            self._held.low()
 
     def close(self) -> None:
         """End, and give lines and memory back."""
@@ -266,12 +238,10 @@ class Task:
         for worker in self._workers:
             worker.close()
             worker.ring.close()
-        held: list[InputLine | OutputLine | Route] = [*self._inputs, *self._outputs, *self._routes.values()]
-        for holder in held:
-            holder.close()
+        self._held.close()
         if self._latency is not None:
             self._latency.close()
         if self._load is not None:
             self._load.close()
-        self._workers, self._inputs, self._outputs, self._routes = [], [], [], {}
+        self._workers = []
         self._keeper = self._latency = self._load = None

@@ -42,13 +42,13 @@ class Observe(Task):
                 )  # fmt: skip
             lines: list[tuple[InputLine, int, bool]] = []
             buffer = common.event_buffer
-            lines.append((self._input(route, common.lines["input"], "rising", buffer), STIMULUS, False))
+            lines.append((self._held.input(route, common.lines["input"], "rising", buffer), STIMULUS, False))
             fall = common.lines.get("output_fall")
             both = fall is None and edges == "both"
-            output = self._input(route, common.lines["output"], "both" if both else "rising", buffer)
+            output = self._held.input(route, common.lines["output"], "both" if both else "rising", buffer)
             lines.append((output, RISE, both))
             if fall is not None:
-                lines.append((self._input(route, fall, "falling", buffer), FALL, False))
+                lines.append((self._held.input(route, fall, "falling", buffer), FALL, False))
             self._guard(common)
             self._work(
                 "observer", Layout.EVENTS, common, None, lambda ring, started: _observe(lines, output, ring, started)

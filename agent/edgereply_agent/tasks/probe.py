@@ -32,9 +32,9 @@ class Probe(Task):
             route = self._common(common)
             for name, spec in specs.items():
                 if spec.direction == "output":
-                    self._lines[name] = self._output(route, spec)
+                    self._lines[name] = self._held.output(route, spec)
                 else:
-                    self._lines[name] = self._input(route, spec, "none", 16)
+                    self._lines[name] = self._held.input(route, spec, "none", 16)
             self._guard(common)
         except BaseException:
             self.close()

@@ -43,8 +43,8 @@ class Respond(Task):
             route = self._common(common)
             self.in_effect.update(wait=wait, hold_ns=hold_ns, responder=responder)
             floor = self._floor(route, program) if responder == "floor" else None
-            output = self._output(route, common.lines["output"])
-            line = self._input(route, common.lines["input"], "rising", common.event_buffer)
+            output = self._held.output(route, common.lines["output"])
+            line = self._held.input(route, common.lines["input"], "rising", common.event_buffer)
             self._guard(common, spins=wait == "spin")
 
             def respond(ring: Ring, started: Started) -> None:

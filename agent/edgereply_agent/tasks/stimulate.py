@@ -34,12 +34,12 @@ class Stimulate(Task):
             if not route.stamps_edges:
                 raise SettingError(f"the route {route.name} has no stamps to capture with", "route", "use chardev")
             self.in_effect["plan"] = asdict(plan)
-            stimulus = self._output(route, common.lines["stimulus"])
+            stimulus = self._held.output(route, common.lines["stimulus"])
             fall = common.lines.get("capture_fall")
-            line = self._input(route, common.lines["capture"], "rising" if fall else "both", common.event_buffer)
+            line = self._held.input(route, common.lines["capture"], "rising" if fall else "both", common.event_buffer)
             lines = [(line, RISE, fall is None)]
             if fall is not None:
-                lines.append((self._input(route, fall, "falling", common.event_buffer), FALL, False))
+                lines.append((self._held.input(route, fall, "falling", common.event_buffer), FALL, False))
             self._guard(common, spins=True)
 
             def work(ring: Ring, started: Started) -> None:

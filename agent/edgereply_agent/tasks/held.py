@@ -1,0 +1,82 @@
+"""Lines and routes that a task holds: taken, told, set low and given back."""
+
+from __future__ import annotations
+
+import contextlib
+from typing import Sequence
+
+from edgereply_agent.routes import registry
+from edgereply_agent.routes.base import InputLine, OutputLine, Route
+from edgereply_agent.settings import LineSpec
+from edgereply_protocol import Json
+
+
+class HeldLines:
+    """None at first.
+
+    Args:
+        in_effect: of the task; how each line took effect is added under `lines`, by its role.
+        warnings: of the task; those of the lines are added.
+
+    Attributes:
+        inputs: in the order they were taken.
+        outputs: the same.
+    """
+
+    def __init__(self, in_effect: Json, warnings: list[str]) -> None:
+        self.inputs: list[InputLine] = []
+        self.outputs: list[OutputLine] = []
+        self._routes: dict[str, Route] = {}
+        self._in_effect, self._warnings = in_effect, warnings
+
+    def route(self, name: str) -> Route:
+        """The route of that name, loaded once.
+
+        Raises:
+            AgentError: the board does not have it.
+        """
+        if name not in self._routes:
+            self._routes[name] = registry.load(name)
+        return self._routes[name]
+
+    def input(self, route: Route, spec: LineSpec, edges: str, event_buffer: int) -> InputLine:
+        """Take an input.
+
+        Raises:
+            AgentError: it cannot be had.
+        """
+        line = route.input(spec, edges, event_buffer)
+        self.inputs.append(line)
+        self._say(spec, line.in_effect, line.warnings)
+        self._in_effect["event_buffer"] = line.in_effect.get("event_buffer")
+        return line
+
+    def output(self, route: Route, spec: LineSpec) -> OutputLine:
+        """Take an output, low.
+
+        Raises:
+            AgentError: it cannot be had.
+        """
+        line = route.output(spec)
+        self.outputs.append(line)
+        self._say(spec, line.in_effect, line.warnings)
+        return line
+
+    def low(self) -> None:
+        """Set all outputs low, as far as they let themselves be set."""
+        for output in self.outputs:
+            with contextlib.suppress(OSError):
+                output.low()
+
+    def close(self) -> None:
+        """Give everything back."""
+        held: list[InputLine | OutputLine | Route] = [*self.inputs, *self.outputs, *self._routes.values()]
+        for holder in held:
+            holder.close()
+        self.inputs, self.outputs, self._routes = [], [], {}
+
+    def _say(self, spec: LineSpec, in_effect: Json, warnings: Sequence[str]) -> None:
+        self._warnings += warnings
+        self._in_effect.setdefault("lines", {})[spec.role] = {
+            "chip": spec.chip, "line": spec.line, "active_low": spec.active_low, "bias": spec.bias, **in_effect
+        }  # fmt: skip
