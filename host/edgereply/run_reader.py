@@ -134,7 +134,10 @@ class RunReader:
 
     def _parts(self, folder: str, read: Callable[[Path], Stamps]) -> tuple[Iterator[Stamps], int]:
         files = self._files(folder)
-        return in_turn(read, files), sum(rows_of(path) for path in files)
+        rows = [rows_of(path) for path in files]
+        # Of a run that is still being measured the last part may have grown since its rows were counted.
+        parts = (_first(part, most) for part, most in zip(in_turn(read, files), rows, strict=True))
+        return parts, sum(rows)
 
     def _files(self, folder: str) -> list[Path]:
         # The number grows beyond five digits in a run of some days.
@@ -156,6 +159,10 @@ class RunReader:
                 "a part that the run did not write", where=str(min(extra)), remedy="move it out of the directory"
             )
         return found
+
+
+def _first(part: Stamps, rows: int) -> Stamps:
+    return type(part)(*(column[:rows] for column in part.columns()))
 
 
 def in_order(parts: Iterable[SourceStamps], directory: Path) -> Iterator[SourceStamps]:

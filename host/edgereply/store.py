@@ -1,15 +1,19 @@
 """Run directories written: `run.json` and Parquet parts, so that a crash loses at most the block in flight.
 
-A part is written under a temporary name, synced, renamed, and its directory synced. This module and `parts` alone know
-the file format; `stamps/` holds the source's clock, `board/` the board's, `observed/` what the agent only watched.
+A part is written under a temporary name, synced, renamed, and its directory synced. The last part of each folder grows:
+a commit writes its rows and the new ones together and renames them over it, so that its name always stands for either
+the old rows or all of them. This module and `parts` alone know the file format; `stamps/` holds the source's clock,
+`board/` the board's, `observed/` what the agent only watched.
 """
 
+import contextlib
 import json
 import os
 import time
-from collections import Counter
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Generic, TypeVar
 
 import numpy as np
 import pyarrow as pa
@@ -23,9 +27,36 @@ from edgereply.records import CONTEXT, Part, RunRecord
 from edgereply.stamps import BoardStamps, ObservedEdges, RowBuilder, SourceStamps
 
 Int64s = NDArray[np.int64]
+Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges)
 
 COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
+# All parts but the last have at least so many rows: some 100 kB, written anew by each commit until then.
+PART_ROWS = 1 << 13
+
+
+@dataclass(slots=True)
+class _Folder(Generic[Stamps]):
+    """The last part of a folder: its rows, those that are not in the file yet included."""
+
+    name: str
+    joined: Callable[[Sequence[Stamps]], Stamps]
+    table: Callable[[Stamps], pa.Table]
+    number: int = 0
+    rows: list[Stamps] = field(default_factory=list)
+    fresh: bool = False
+
+    def add(self, stamps: Stamps) -> None:
+        """Take rows for the next commit."""
+        self.rows.append(stamps)
+        self.fresh = True
+
+    def committed(self, enough: bool) -> None:
+        """The part's file has all of them; the next rows go into it too unless it has enough."""
+        if enough:
+            self.number += 1
+            self.rows.clear()
+        self.fresh = False
 
 
 def refuse_used(directory: Path) -> None:
@@ -43,8 +74,13 @@ def refuse_used(directory: Path) -> None:
 class RunWriter:
     """Writes one run. Not thread-safe."""
 
-    def __init__(self, directory: Path, record: RunRecord) -> None:
+    def __init__(self, directory: Path, record: RunRecord, part_rows: int = PART_ROWS) -> None:
         """Create the directory and its first `run.json`.
+
+        Args:
+            directory: must not hold anything yet.
+            record: what is known before the first stimulus.
+            part_rows: a part grows from commit to commit until it has so many; 1 makes every commit a part of its own.
 
         Raises:
             DataError: it exists and is not empty.
@@ -54,16 +90,17 @@ class RunWriter:
         self.record = record
         self.rows = 0
         self._builder = RowBuilder()
-        self._source: list[SourceStamps] = []
-        self._board: list[BoardStamps] = []
-        self._observed: list[ObservedEdges] = []
+        self._source = _Folder("stamps", SourceStamps.concatenate, source_table)
+        self._board = _Folder("board", BoardStamps.concatenate, board_table)
+        self._observed = _Folder("observed", ObservedEdges.concatenate, observed_table)
+        self._listed: dict[str, Part] = {}
+        self._part_rows = part_rows
         self._pending = 0
-        self._numbers: Counter[str] = Counter()
         self._committed_at = time.monotonic()
         try:
             refuse_used(directory)
             for folder in (directory, directory / "stamps", directory / "board"):
-                folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+                _make_folder(folder)
             self._write_record()
         except OSError as error:
             raise _unwritable(directory, error) from error
@@ -74,13 +111,13 @@ class RunWriter:
 
     def add_board(self, stamps: BoardStamps) -> None:
         """Add answered edges, board clock."""
-        self._board.append(stamps)
+        self._board.add(stamps)
         self._pending += len(stamps.edge_ns)
         self._maybe_commit()
 
     def add_observed(self, edges: ObservedEdges) -> None:
         """Add edges the agent only watched, board clock."""
-        self._observed.append(edges)
+        self._observed.add(edges)
         self._pending += len(edges.at_ns)
         self._maybe_commit()
 
@@ -116,7 +153,7 @@ class RunWriter:
         Raises:
             StoreError: it cannot be written; the old one stays.
         """
-        self.record = record.model_copy(update={"parts": self.record.parts})
+        self.record = record.model_copy(update={"parts": list(self._listed.values())})
         try:
             self._write_record()
         except OSError as error:
@@ -135,22 +172,17 @@ class RunWriter:
             raise _unwritable(self.directory, error) from error
 
     def _commit(self) -> None:
-        if self._source:
-            self._write_part("stamps", source_table(SourceStamps.concatenate(self._source)))
-            self._source.clear()
-        if self._board:
-            self._write_part("board", board_table(BoardStamps.concatenate(self._board)))
-            self._board.clear()
-        if self._observed:
-            (self.directory / "observed").mkdir(mode=0o700, exist_ok=True)
-            self._write_part("observed", observed_table(ObservedEdges.concatenate(self._observed)))
-            self._observed.clear()
+        self._write_part(self._source)
+        self._write_part(self._board)
+        if self._observed.fresh:
+            _make_folder(self.directory / "observed")
+            self._write_part(self._observed)
         self._pending = 0
         self._committed_at = time.monotonic()
 
     def _take(self, stamps: SourceStamps) -> None:
         if len(stamps.stimulus_ns):
-            self._source.append(stamps)
+            self._source.add(stamps)
             self.rows += len(stamps.stimulus_ns)
             self._pending += len(stamps.stimulus_ns)
         self._maybe_commit()
@@ -159,12 +191,15 @@ class RunWriter:
         if self._pending >= COMMIT_ROWS or (self._pending and time.monotonic() - self._committed_at > COMMIT_S):
             self.commit()
 
-    def _write_part(self, folder: str, table: pa.Table) -> None:
-        # Counted, not looked for: a run of a day has tens of thousands of parts.
-        name = f"{folder}/part-{self._numbers[folder]:05}.parquet"
+    def _write_part(self, folder: _Folder[Stamps]) -> None:
+        if not folder.fresh:
+            return
+        name = f"{folder.name}/part-{folder.number:05}.parquet"
+        folder.rows[:] = [folder.joined(folder.rows)]
+        table = folder.table(folder.rows[0])
         digest = _replace(self.directory / name, lambda path: write_part(table, path))
-        self.record.parts.append(Part(file=name, rows=table.num_rows, sha256=digest))
-        self._numbers[folder] += 1
+        self._listed[name] = Part(file=name, rows=table.num_rows, sha256=digest)
+        folder.committed(enough=table.num_rows >= self._part_rows)
 
     def _write_record(self) -> None:
         text = self.record.model_dump_json(indent=1)
@@ -194,12 +229,23 @@ def _replace(path: Path, write: Callable[[Path], object]) -> str:
         partial.replace(path)
     finally:
         partial.unlink(missing_ok=True)
-    folder = os.open(path.parent, os.O_RDONLY)
+    _sync_folder(path.parent)
+    return digest
+
+
+def _make_folder(path: Path) -> None:
+    path.mkdir(mode=0o700, parents=True, exist_ok=True)
+    # What holds the run may be writable and not readable: no reason to refuse it.
+    with contextlib.suppress(PermissionError):
+        _sync_folder(path.parent)
+
+
+def _sync_folder(path: Path) -> None:
+    folder = os.open(path, os.O_RDONLY)
     try:
         os.fsync(folder)
     finally:
         os.close(folder)
-    return digest
 
 
 def _unwritable(directory: Path, error: OSError) -> StoreError:

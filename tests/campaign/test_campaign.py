@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+import pyarrow.parquet as pq
 import pytest
 
 from edgereply.run_reader import RunReader
@@ -59,6 +60,32 @@ def test_a_lost_part_is_complained_of(scene: Scene) -> None:
     scene.check_kept(may_be_cut_off=False)
     assert "lost or changed" in scene.complaints[0]
     assert "unreadable" in scene.complaints[1]
+
+
+@pytest.mark.parametrize("harm", ["fewer rows", "another stamp", "not a part"])
+def test_altered_rows_are_complained_of(scene: Scene, harm: str) -> None:
+    a_run(scene)
+    (path,) = scene.committed
+    table = pq.read_table(path)
+    if harm == "not a part":
+        path.write_bytes(b"")
+    else:
+        column = [*table["fall_ns"].to_pylist()[:-1], 7]
+        altered = table.slice(1) if harm == "fewer rows" else table.set_column(2, "fall_ns", [column])
+        pq.write_table(altered, path)
+    scene.check_kept(may_be_cut_off=True)
+    assert "lost or changed" in scene.complaints[0]
+
+
+def test_a_part_that_has_grown_is_none_the_worse(scene: Scene) -> None:
+    writer = a_run(scene)
+    (path,) = scene.committed
+    before = path.read_bytes()
+    writer.add_source(np.array([1, 2, 3] * 30, np.uint8), np.arange(90, 180) * 100_000)
+    writer.finish("complete", "")
+    assert path.read_bytes() != before
+    scene.check_kept(may_be_cut_off=False)
+    assert scene.complaints == []
 
 
 def test_a_run_without_a_mark_or_reason_is_complained_of(scene: Scene) -> None:

@@ -48,7 +48,7 @@ def reactions(count: int, seed: int = 1) -> Int64s:
 
 def save_run(
     directory: Path, count: int = 60, *, seed: int = 1, holes: tuple[int, ...] = HOLES, stamped: bool = True,
-    finish: bool = True, parts: int = 2, start_ns: int = 0, observed: bool = False, **changes: Any,
+    finish: bool = True, parts: int = 2, part_rows: int = 1, start_ns: int = 0, observed: bool = False, **changes: Any,
 ) -> RunRecord:  # fmt: skip
     """Write a run; stimuli in `holes` get no answer.
 
@@ -60,11 +60,12 @@ def save_run(
         stamped: whether the board's stamps are there too.
         observed: whether they are those of an agent that only watched.
         finish: False leaves it as a run that was cut off.
-        parts: number of parts its stamps are cut into.
+        parts: number of commits its stamps are cut into.
+        part_rows: a part grows until it has so many rows; 1 makes each commit a part.
         start_ns: what the source's clock showed at the beginning.
         changes: of the record.
     """
-    writer = RunWriter(directory, record(directory.name, **changes))
+    writer = RunWriter(directory, record(directory.name, **changes), part_rows)
     stimulus = start_ns + stimuli(count)
     answered = np.setdiff1d(np.arange(count), holes)
     rise = stimulus + reactions(count, seed)

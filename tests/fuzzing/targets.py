@@ -172,7 +172,7 @@ def stamps(data: bytes) -> None:
     run = _run()
     values = np.frombuffer(data[: len(data) // 24 * 24], "<i8").reshape(3, -1).astype(np.int64)
     writer = RunWriter(place() / "made", a_record())
-    writer._source.append(SourceStamps(*values))
+    writer._source.add(SourceStamps(*values))
     writer.commit()
     (writer.directory / "stamps" / "part-00000.parquet").replace(run / "stamps" / "part-00000.parquet")
     shutil.rmtree(writer.directory)

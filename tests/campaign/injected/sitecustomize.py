@@ -5,6 +5,7 @@ Nothing is imported before the program itself does so: modules are changed right
 
 from __future__ import annotations
 
+import functools
 import importlib.abc
 import importlib.util
 import os
@@ -24,8 +25,9 @@ UNPLUG, GARBLE, HALVE = signal.SIGUSR1, signal.SIGUSR2, signal.SIGXCPU
 
 
 def commit_often(module: Any) -> None:
-    """Some ten parts a run instead of one, so that faults meet many commits."""
+    """Some ten commits a run instead of one, and a few parts, so that faults meet parts that grow and that begin."""
     module.COMMIT_S = 0.12
+    module.RunWriter.__init__ = functools.partialmethod(module.RunWriter.__init__, part_rows=150)
 
 
 def lose_patience(module: Any) -> None:

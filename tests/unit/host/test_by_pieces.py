@@ -49,7 +49,7 @@ def troubled_run(directory: Path, *, board: bool = True, captures: bool = True) 
         tool="test", run_id="r", created=now_iso(), board="gate", evidence="loop-back", virtual=True, requested={},
         source=SourceRecord(kind="virtual", captures=captures), window_ns=100_000_000, deadline_ns=DEADLINE_NS,
     )  # fmt: skip
-    writer = RunWriter(directory, record)
+    writer = RunWriter(directory, record, part_rows=1)
     for piece in np.array_split(order, 23):
         writer.add_source(kind[piece], at[piece])
         writer.commit()

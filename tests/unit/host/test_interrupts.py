@@ -5,9 +5,9 @@ from __future__ import annotations
 import signal
 import threading
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import pyarrow as pa
 import pytest
 
 from edgereply.interrupts import interrupts_deferred
@@ -71,10 +71,10 @@ def test_an_interrupted_commit_writes_every_row_once(
     writer.add_source(np.tile(np.array([1, 2, 3], np.uint8), 40), np.arange(120, dtype=np.int64) * 1_000_000)
     write_part = writer._write_part
 
-    def interrupted(folder: str, table: pa.Table) -> None:
+    def interrupted(*folder: Any) -> None:
         if moment == "before":
             signal.raise_signal(signal.SIGINT)
-        write_part(folder, table)
+        write_part(*folder)
         signal.raise_signal(signal.SIGINT)
 
     monkeypatch.setattr(writer, "_write_part", interrupted)

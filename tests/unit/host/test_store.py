@@ -38,7 +38,7 @@ def fill(writer: RunWriter, first: int, count: int) -> None:
 
 @pytest.fixture
 def finished(tmp_path: Path) -> Path:
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", record(), part_rows=1)
     fill(writer, 0, 30)
     writer.commit()
     fill(writer, 30, 20)
@@ -60,7 +60,7 @@ def test_what_was_written_is_read_back(finished: Path) -> None:
 
 
 def test_watched_edges_are_kept_as_they_came(tmp_path: Path) -> None:
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", record(), part_rows=1)
     for first in (7, 900):
         at = np.array([first, first + 2, first + 1], np.int64)
         kind, seqno = np.array([1, 3, 2], np.uint8), np.array([4, 2, 1], np.uint32)

@@ -76,7 +76,7 @@ def test_the_header_says_what_it_is(tmp_path: Path) -> None:
 def made(directory: Path, edges: list[tuple[int, int]], width_ns: int = 50, **changes: Any) -> Path:
     """A run of these edges: (kind, time), kind 1 stimulus, 2 rise, 3 fall."""
     source = {"kind": "virtual", "plan": {"width_ns": width_ns}}
-    writer = RunWriter(directory, record(directory.name, source=source, **changes))
+    writer = RunWriter(directory, record(directory.name, source=source, **changes), part_rows=1)
     for kind, at in edges:
         writer.add_source(np.array([kind], np.uint8), np.array([at], np.int64))
         writer.commit()
@@ -101,7 +101,7 @@ def test_a_stimulus_ends_before_the_next_one_begins(tmp_path: Path) -> None:
 
 def board_run(tmp_path: Path, edge: Any, lag_ns: int) -> Path:
     """A run of board stamps, a part each answer; pulses of 0.7 ms."""
-    writer = RunWriter(tmp_path / "run", record(source={"kind": "generator", "captures": False}))
+    writer = RunWriter(tmp_path / "run", record(source={"kind": "generator", "captures": False}), part_rows=1)
     for number in range(len(edge)):
         high = edge[number : number + 1] + lag_ns
         sequence = np.array([number + 1], np.uint32)
