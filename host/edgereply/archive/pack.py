@@ -12,6 +12,7 @@ from edgereply.archive.check import differences
 from edgereply.archive.collect import Chosen, redacted_record
 from edgereply.archive.manifest import ALLOWED, MANIFEST, README, REPORT, SERIES, Manifest, RedactedEntry, describe
 from edgereply.archive.redact import Redactor
+from edgereply.archive.unpack import LIMITS
 from edgereply.errors import SettingError
 from edgereply.export.target import new_file
 from edgereply.records import CONTEXT
@@ -40,6 +41,8 @@ the same placeholder wherever it stood. {virtual}These figures are evidence for 
 where people or plant depend on a reaction time, the standards that apply, local codes and a qualified engineer decide.
 """
 VIRTUAL = "Some of these runs are VIRTUAL: their times say nothing about hardware. "
+_PARTS = "*/part-*.parquet"
+_BESIDE_PARTS = 3
 _ZIP_DATE = (1980, 1, 1, 0, 0, 0)
 _MODE = 0o100644 << 16
 
@@ -57,8 +60,9 @@ def stage(chosen: Chosen, redactor: Redactor, root: Path, say: Callable[[str], N
 
     Raises:
         DataError: a run is damaged.
-        SettingError: a name taken out broke a record.
+        SettingError: a name taken out broke a record, or there are more files than a bundle may have.
     """
+    _check_number(chosen)
     notes: list[str] = []
     views: dict[str, RunView] = {}
     for number, (name, reader) in enumerate(chosen.runs.items(), 1):
@@ -83,6 +87,17 @@ def stage(chosen: Chosen, redactor: Redactor, root: Path, say: Callable[[str], N
     )
     _write_json(root / MANIFEST, manifest.model_dump(mode="json"))
     return Staged(root, manifest)
+
+
+def _check_number(chosen: Chosen) -> None:
+    parts = {reader.directory: sum(1 for _ in reader.directory.glob(_PARTS)) for reader in chosen.runs.values()}
+    files = sum(parts.values()) + _BESIDE_PARTS * (len(parts) + 1)
+    if files > LIMITS.files:
+        raise SettingError(
+            f"the bundle would have some {files:,} files, and one of more than {LIMITS.files:,} is not read back",
+            where=str(max(parts, key=parts.__getitem__)),
+            remedy="bundle fewer runs at a time; hand a single one on as the directory that it is",
+        )
 
 
 def write_archive(staged: Staged, output: Path) -> None:
@@ -116,7 +131,7 @@ def _add(archive: zipfile.ZipFile, path: Path, name: str) -> None:
 def _stage_run(name: str, reader: RunReader, redactor: Redactor, root: Path, notes: list[str]) -> RunView:
     place = root / "runs" / name
     place.mkdir(parents=True)
-    for path in sorted(reader.directory.glob("*/part-*.parquet")):
+    for path in sorted(reader.directory.glob(_PARTS)):
         target = place / path.relative_to(reader.directory)
         if ALLOWED.fullmatch(target.relative_to(root).as_posix()) and not path.is_symlink():
             target.parent.mkdir(parents=True, exist_ok=True)

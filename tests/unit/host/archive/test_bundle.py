@@ -9,11 +9,13 @@ from typing import Any
 
 import pytest
 
+from edgereply.archive import pack
 from edgereply.archive.check import Check, differences, verify
 from edgereply.archive.collect import collect
 from edgereply.archive.manifest import Manifest
 from edgereply.archive.pack import stage, write_archive
 from edgereply.archive.redact import Redactor
+from edgereply.archive.unpack import Limits
 from edgereply.errors import DataError, SettingError
 from edgereply.run_reader import RunReader
 from edgereply.series import SeriesRecord, plan_blocks, save_series
@@ -287,3 +289,33 @@ def test_what_was_only_watched_goes_along(tmp_path: Path) -> None:
     assert names == {f"runs/run/observed/part-0000{n}.parquet" for n in (0, 1)}
     assert record["evidence"] == "joined"
     assert set(record["summary"]["segments"]) == {"inside", "outside"}
+
+
+def test_a_run_whose_parts_grew(tmp_path: Path) -> None:
+    """Finished, and cut off in the middle of a commit: what was half written stays behind."""
+    save_run(tmp_path / "run", parts=3, part_rows=30)
+    save_run(tmp_path / "cut", parts=3, part_rows=30, finish=False)
+    (tmp_path / "cut/board/.part-00001.parquet.partial").write_bytes(
+        (tmp_path / "cut/board/part-00001.parquet").read_bytes()
+    )
+    checked = check(bundle(tmp_path / "b.zip", tmp_path / "run", tmp_path / "cut"))
+    assert checked.matches
+    assert [run.stimuli for run in checked.runs] == [58, 60]
+    with zipfile.ZipFile(tmp_path / "b.zip") as archive:
+        names = [name for name in archive.namelist() if "part-" in name]
+    assert names == [
+        f"runs/{run}/{folder}/part-0000{number}.parquet"
+        for run in ("cut", "run") for folder in ("board", "stamps") for number in (0, 1)
+    ]  # fmt: skip
+
+
+def test_more_parts_than_are_read_back_are_refused_at_once(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    save_run(tmp_path / "few", parts=1)
+    save_run(tmp_path / "many", parts=5)
+    names = zipfile.ZipFile(bundle(tmp_path / "b.zip", tmp_path / "few", tmp_path / "many")).namelist()
+    limits = Limits(files=len(names) - 1)
+    monkeypatch.setattr(pack, "LIMITS", limits)
+    with pytest.raises(SettingError, match="fewer runs") as caught:
+        bundle(tmp_path / "c.zip", tmp_path / "few", tmp_path / "many")
+    assert str(tmp_path / "many") in str(caught.value)
+    assert not list((tmp_path / "c.stage").iterdir())
