@@ -4,7 +4,6 @@ from pathlib import Path
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import stats
 
 from edgereply.analysis.dependence import (
     autocorrelation,
@@ -12,7 +11,6 @@ from edgereply.analysis.dependence import (
     effective_count,
     measure_dependence,
 )
-from edgereply.analysis.dispersion import dispersion_test
 
 DATA = Path(__file__).parents[3] / "reference_data"
 
@@ -106,18 +104,6 @@ def test_very_long_runs_are_judged_by_stretches() -> None:
     # 20 equal values in a row are worth one.
     assert found.effective_count == pytest.approx(250_000, rel=0.05)
     assert found.block_length >= 40
-
-
-def test_dispersion_is_the_one_way_analysis_of_variance() -> None:
-    values = np.random.default_rng(4).normal(size=200)
-    # Reference library: scipy.stats.f_oneway on the same stretches.
-    assert dispersion_test(values, 10) == pytest.approx(stats.f_oneway(*values.reshape(10, 20)).pvalue, rel=1e-9)
-
-
-def test_dispersion_of_degenerate_samples() -> None:
-    assert dispersion_test(np.zeros(1000)) == 1.0
-    assert dispersion_test(np.arange(10.0)) == 1.0
-    assert dispersion_test(np.repeat(np.arange(100.0), 10)) == 0.0
 
 
 def test_tiny_samples_are_independent() -> None:
