@@ -65,6 +65,7 @@ def test_a_signal_inside_compiled_text_keeps_the_exit_code(name: str, tmp_path: 
     """The interpreter remembers a KeyboardInterrupt there and, run with -m, kills itself by SIGINT in the end."""
     (tmp_path / "sitecustomize.py").write_text(COMPILED.format(name=name), encoding="utf-8")
     command = [sys.executable, "-m", "edgereply", "wiring", "--bench", "none.toml"]
-    env = {**os.environ, "PYTHONPATH": str(tmp_path)}
+    paths = os.pathsep.join([str(tmp_path), *filter(None, [os.environ.get("PYTHONPATH")])])
+    env = {**os.environ, "PYTHONPATH": paths}
     done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False, env=env)
     assert (done.returncode, done.stderr.strip()) == (130, "interrupted")
