@@ -59,7 +59,7 @@ class BoardSourceSuite(PulseSourceSuite):
         lines = {"stimulus_line": "STIM_OUT", "capture_line": "CAPTURE_IN", "capture_fall_line": "SPARE_OUT"}
         reach = {"host": self.board.host, "ssh_config": str(self.board.ssh_config)}
         board = {**reach, **lines, "input": "EYE_IN", "output": "REJECT_OUT"}
-        return parse_bench({"board": {"gate": board}}, "bench.toml")
+        return parse_bench({"board": {"gate": board}, "source": {"kind": "self"}}, "bench.toml")
 
     @contextlib.contextmanager
     def answered(self, source: PulseSource) -> Iterator[None]:
