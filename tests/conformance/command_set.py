@@ -260,7 +260,7 @@ class CommandSetSuite:
     @example(value=Decimal("0.00500003124"))
     @example(value=Decimal("0.005000008"))  # half a tick at 62.5 MHz
     @example(value=Decimal("0.0050000079"))
-    @settings(max_examples=60, deadline=None, suppress_health_check=UNUSUAL)
+    @settings(max_examples=60, suppress_health_check=UNUSUAL)
     def test_times_are_rounded_to_the_nearest_tick_and_answered_exactly(self, client: Client, value: Decimal) -> None:
         client.set(f"PULS:PER {value}")
         answer = client.ask("PULS:PER?")
@@ -269,7 +269,7 @@ class CommandSetSuite:
         assert client.ask("PULS:PER?") == answer
 
     @given(garbage=GARBAGE)
-    @settings(max_examples=150, deadline=None, suppress_health_check=UNUSUAL)
+    @settings(max_examples=150, suppress_health_check=UNUSUAL)
     def test_garbage_leaves_the_source_in_order(self, client: Client, garbage: bytes) -> None:
         client.line.write(garbage.replace(b"\x03", b"") + b"\n")
         client.line.write(DEVICE_CLEAR)

@@ -40,7 +40,7 @@ def test_nothing_hostile_does_harm(name: str) -> None:
     """No other exception than the ones that explain themselves."""
     good = seeds().get(name, [b""])
 
-    @settings(max_examples=SLOW.get(name, EXAMPLES), deadline=None, suppress_health_check=list(HealthCheck))
+    @settings(max_examples=SLOW.get(name, EXAMPLES), suppress_health_check=list(HealthCheck))
     @given(st.binary(max_size=200) | changed(good))
     def feed(data: bytes) -> None:
         TARGETS[name](data)

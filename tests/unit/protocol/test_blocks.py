@@ -5,7 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 from tests.unit.protocol.helpers import ANSWERS, EVENTS
 
@@ -47,7 +47,6 @@ def some_blocks(draw: st.DrawFn) -> Block:
 
 
 @given(some_blocks())
-@settings(deadline=None)
 def test_round_trip(block: Block) -> None:
     assert decode_block(encode_block(block)) == block
 
@@ -148,7 +147,6 @@ def test_bad_heads_are_refused(head: bytes, text: str) -> None:
 
 
 @given(st.binary(max_size=300))
-@settings(deadline=None)
 def test_random_bytes_raise_nothing_but_remote_error(data: bytes) -> None:
     try:
         block = decode_block(data)

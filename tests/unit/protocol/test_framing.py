@@ -86,7 +86,6 @@ def test_trailing_bytes_wait_for_the_rest() -> None:
 
 
 @given(st.lists(st.integers(0, len(STREAM)), max_size=20))
-@settings(deadline=None)
 def test_any_cutting(cuts: list[int]) -> None:
     edges = [0, *sorted(cuts), len(STREAM)]
     assert read(*(STREAM[start:end] for start, end in pairwise(edges))) == FRAMES
@@ -115,7 +114,7 @@ def test_no_flipped_byte_passes(name: str, change: int, synced: bool) -> None:
 
 
 @given(st.lists(st.binary(max_size=200) | st.sampled_from([MARKER, MARKER[:2], *map(encode_frame, FRAMES)])))
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 def test_random_bytes_raise_nothing_but_remote_error(chunks: list[bytes]) -> None:
     reader = FrameReader()
     got: list[Frame] = []

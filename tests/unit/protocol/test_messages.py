@@ -139,7 +139,7 @@ PAYLOADS = st.dictionaries(
 
 
 @given(st.integers(0, 255) | st.sampled_from(sorted(MESSAGES)), st.binary() | PAYLOADS)
-@settings(deadline=None, max_examples=500)
+@settings(max_examples=500)
 def test_random_payloads_raise_nothing_but_remote_error(number: int, payload: bytes) -> None:
     try:
         message = decode_message(number, payload)

@@ -2,7 +2,7 @@ import math
 from typing import Any
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given
 from hypothesis import strategies as st
 
 from edgereply_protocol.plain import MAX_DEPTH, pack, unpack
@@ -18,7 +18,6 @@ VALUES = st.recursive(
 
 
 @given(VALUES)
-@settings(deadline=None)
 def test_round_trip(value: Any) -> None:
     assert unpack(pack(value)) == value
 
@@ -95,7 +94,6 @@ def test_what_is_refused_on_arrival(data: bytes) -> None:
 
 
 @given(st.binary() | st.text().map(lambda text: text.encode("utf-8", "replace")))
-@settings(deadline=None)
 def test_random_bytes(data: bytes) -> None:
     try:
         value = unpack(data)

@@ -96,7 +96,7 @@ def test_late_stamps_are_joined_when_nothing_else_is_astray() -> None:
     assert wrong(result, truth) == 0
 
 
-@settings(deadline=None, max_examples=60, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(
     seed=st.integers(0, 10**6),
     pulses=st.integers(6, 300),
@@ -123,7 +123,7 @@ def test_a_long_periodic_run_is_refused_with_advice() -> None:
     assert result.offset_ns is None
 
 
-@settings(deadline=None, max_examples=60, derandomize=True)
+@settings(max_examples=60, derandomize=True)
 @given(seed=st.integers(0, 10**6), pulses=st.integers(5, 120), drift_ppm=st.floats(-200, 200))
 def test_short_runs_are_joined_rightly_or_refused(seed: int, pulses: int, drift_ppm: float) -> None:
     result, truth = attempt(TwoClocks(pulses=pulses, drift_ppm=drift_ppm, outlier=0), seed)
@@ -191,7 +191,7 @@ def test_bad_input_is_refused() -> None:
 TRAIN = st.lists(st.integers(0, 2_000), max_size=40)
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(TRAIN, TRAIN)
 def test_whatever_comes_the_sums_hold(stimuli: list[int], edges: list[int]) -> None:
     result = join(stimuli, edges)
@@ -204,7 +204,7 @@ def test_whatever_comes_the_sums_hold(stimuli: list[int], edges: list[int]) -> N
     assert np.intersect1d(used, result.extra_index).size == 0
 
 
-@settings(deadline=None, max_examples=100)
+@settings(max_examples=100)
 @given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 50)), min_size=1, max_size=25))
 def test_the_longest_chain_is_as_long_as_a_plain_search_finds(votes: list[tuple[int, int]]) -> None:
     at, offset = (np.array(column) for column in zip(*votes, strict=True))

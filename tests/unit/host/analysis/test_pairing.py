@@ -193,7 +193,7 @@ def test_bad_input_is_refused(arguments: tuple[list[int], list[int], list[int], 
 EDGES = st.lists(st.integers(0, 3_000), max_size=40)
 
 
-@settings(deadline=None, max_examples=300)
+@settings(max_examples=300)
 @given(EDGES, EDGES, EDGES, st.integers(1, 2_000))
 def test_whatever_comes_the_sums_hold(stimuli: list[int], rises: list[int], falls: list[int], window: int) -> None:
     pairing = pair(stimuli, rises, falls, window)

@@ -28,7 +28,7 @@ def attempt(scenario: Scenario, seed: int, window_ns: int = WINDOW_NS) -> tuple[
     return pair(truth.stimulus_ns, truth.rise_ns, truth.fall_ns, window_ns), truth
 
 
-@settings(deadline=None, max_examples=40, derandomize=True)
+@settings(max_examples=40, derandomize=True)
 @given(
     seed=st.integers(0, 10_000),
     stimuli=st.integers(1, 400),
@@ -54,7 +54,7 @@ def test_with_nothing_lost_and_nothing_added_all_are_paired_truly(
     assert pairing.missed == pairing.coalesced == pairing.spurious == 0
 
 
-@settings(deadline=None, max_examples=40, derandomize=True)
+@settings(max_examples=40, derandomize=True)
 @given(
     seed=st.integers(0, 10_000),
     stimuli=st.integers(30, 400),

@@ -108,7 +108,7 @@ _FIELDS = st.sampled_from(
 )
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     data=st.one_of(
         st.binary(max_size=300),

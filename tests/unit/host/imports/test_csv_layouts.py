@@ -130,7 +130,7 @@ def test_one_file_a_segment(tmp_path: Path) -> None:
     assert len(found.files) == 3
 
 
-@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=60, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     separator=st.sampled_from([",", ";", "\t"]),
     comma=st.booleans(),

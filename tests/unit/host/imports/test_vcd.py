@@ -59,7 +59,7 @@ _CHANGES = st.lists(
 )
 
 
-@settings(max_examples=100, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=100, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(changes=_CHANGES)
 def test_two_other_readers_see_the_same(changes: list[tuple[int, int, str]], tmp_path: Path) -> None:
     """Changes to 0 and 1 as vcdvcd gives them, and as pyvcd's tokens do; x and z keep the level before."""

@@ -77,7 +77,7 @@ _TOKENS = st.sampled_from(
 )  # fmt: skip
 
 
-@settings(max_examples=200, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@settings(max_examples=200, suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(
     head=st.booleans(),
     data=st.one_of(
