@@ -3,12 +3,9 @@
 from pathlib import Path
 from typing import Any
 
-from pydantic import ValidationError
-
-from edgereply.errors import SettingError
 from edgereply.settings import Bench
 from edgereply.toml_file import read_toml
-from edgereply.wrong_keys import explain_validation
+from edgereply.wrong_keys import checked
 
 MISSING = (
     "give its path with --bench, or write one: a dozen lines, shown in docs/first-afternoon.md; without hardware, "
@@ -22,15 +19,7 @@ def parse_bench(data: dict[str, Any], where: str) -> Bench:
     Raises:
         SettingError: each offending key with its value and what is allowed.
     """
-    try:
-        return Bench.model_validate(data)
-    except ValidationError as error:
-        raise SettingError(
-            "the settings do not hold together:\n"
-            + "\n".join(f"  {line}" for line in explain_validation(error, Bench)),
-            where=where,
-            remedy="correct the keys named above",
-        ) from error
+    return checked(Bench, data, "the settings do not hold together", where)
 
 
 def read_bench(path: Path) -> dict[str, Any]:

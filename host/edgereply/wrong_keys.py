@@ -1,9 +1,32 @@
 """What is wrong with the keys of a file, in words: where, what was given, which key a misspelt one was meant to be."""
 
 from difflib import get_close_matches
-from typing import Any, TypeGuard, get_args, get_origin
+from typing import Any, TypeGuard, TypeVar, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
+
+from edgereply.errors import SettingError
+
+Model = TypeVar("Model", bound=BaseModel)
+
+
+def checked(model: type[Model], data: dict[str, Any], wrong: str, where: str) -> Model:
+    """Check the contents of a file that people write.
+
+    Args:
+        model: what it should be.
+        data: what it holds.
+        wrong: said before the keys, such as "the plan does not hold together".
+        where: the file.
+
+    Raises:
+        SettingError: each offending key with its value and what is allowed.
+    """
+    try:
+        return model.model_validate(data)
+    except ValidationError as error:
+        lines = "\n".join(f"  {line}" for line in explain_validation(error, model))
+        raise SettingError(f"{wrong}:\n{lines}", where=where, remedy="correct the keys named above") from error
 
 
 def explain_validation(error: ValidationError, model: type[BaseModel] | None = None) -> list[str]:

@@ -3,14 +3,13 @@
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, ValidationError, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, model_validator
 
-from edgereply.errors import SettingError
 from edgereply.load import HOW, load_words, parse_load
 from edgereply.settings import Strict
 from edgereply.toml_file import read_toml
 from edgereply.units import parse_duration_ns, parse_rate_period_ns
-from edgereply.wrong_keys import explain_validation
+from edgereply.wrong_keys import checked
 
 MOST_BLOCKS = 10_000
 
@@ -110,13 +109,7 @@ def parse_plan(data: dict[str, Any], where: str) -> Plan:
     Raises:
         SettingError: each offending key with its value and what is allowed.
     """
-    try:
-        return Plan.model_validate(data)
-    except ValidationError as error:
-        lines = "\n".join(f"  {line}" for line in explain_validation(error, Plan))
-        raise SettingError(
-            f"the plan does not hold together:\n{lines}", where=where, remedy="correct the keys named above"
-        ) from error
+    return checked(Plan, data, "the plan does not hold together", where)
 
 
 def load_plan(path: Path) -> Plan:
