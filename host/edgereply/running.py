@@ -53,11 +53,11 @@ class RunningPairs:
             return NOTHING
         for kind, known in self._edges.items():
             self._edges[kind] = np.concatenate((known, batch.at_ns[batch.kind == kind]))
-        stimulus, rise = (np.sort(self._edges[kind]) for kind in (STIMULUS, RISE))
-        now = max(int(edges[-1]) if len(edges) else NO_STAMP for edges in (stimulus, rise))
-        if not len(stimulus) or (now - self._looked_at < EVERY_NS and not batch.done):
+        now = max(int(edges.max(initial=NO_STAMP)) for edges in self._edges.values())
+        if not len(self._edges[STIMULUS]) or (now - self._looked_at < EVERY_NS and not batch.done):
             return NOTHING
         self._looked_at = now
+        stimulus, rise = (np.sort(self._edges[kind]) for kind in (STIMULUS, RISE))
         # Nothing more will come of those at the end.
         upto = now if batch.done else now - self._window_ns
         found = pair(stimulus, rise, np.empty(0, np.int64), self._window_ns)
