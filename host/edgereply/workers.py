@@ -101,9 +101,11 @@ def _start(pool: ProcessPoolExecutor, count: int) -> None:
     """Begin now, not with the first work. What they inherit holds Ctrl-C back until they have begun."""
     with interrupts_deferred():
         held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
-        for _ in range(count):
-            pool.submit(os.getpid)
-        signal.pthread_sigmask(signal.SIG_SETMASK, held)
+        try:
+            for _ in range(count):
+                pool.submit(os.getpid)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, held)
 
 
 def _begin() -> None:
