@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy import special
 
+from edgereply.analysis.chunks import chunks
+
 _FINE = 4096
-_CHUNK = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -78,7 +78,7 @@ def fold(seconds: NDArray[np.float64], late: NDArray[np.bool_], period_s: float,
         See `Fold`.
     """
     stimuli, slow = np.zeros(bins, np.int64), np.zeros(bins, np.int64)
-    for part in _chunks(seconds.size):
+    for part in chunks(seconds.size):
         places = np.minimum((phases(seconds[part], period_s) * bins).astype(np.int64), bins - 1)
         stimuli += np.bincount(places, minlength=bins)
         slow += np.bincount(places[late[part]], minlength=bins)
@@ -121,7 +121,7 @@ def find_window(seconds: NDArray[np.float64], late: NDArray[np.bool_], period_s:
         start, width = start + float(within[0]) - edge, float(within[-1] - within[0]) + 2.0 * edge
     width = min(width, 1.0)
     stimuli = caught = 0
-    for part in _chunks(seconds.size):
+    for part in chunks(seconds.size):
         inside = np.mod(phases(seconds[part], period_s) - start, 1.0) <= width
         stimuli, caught = stimuli + int(inside.sum()), caught + int(np.count_nonzero(inside & late[part]))
     outside = caught_share(k - caught, n - stimuli)
@@ -155,7 +155,7 @@ def inside_window(seconds: NDArray[np.float64], period_s: float, window: Window,
     """
     start = window.start_ns / (1e9 * period_s) - margin * window.duty
     inside = np.empty(seconds.size, np.bool_)
-    for part in _chunks(seconds.size):
+    for part in chunks(seconds.size):
         offset = np.mod(phases(seconds[part], period_s) - start, 1.0)
         inside[part] = offset <= window.duty * (1.0 + 2.0 * margin)
     return inside
@@ -183,12 +183,6 @@ def regress_period(seconds: NDArray[np.float64], period_s: float, window: Window
     left = residual - across * correction
     error = math.sqrt(float(np.dot(left, left)) / max(seconds.size - 2, 1) / spread)
     return period_s + correction, error
-
-
-def _chunks(size: int) -> Iterator[slice]:
-    """Pieces that stay in the processor's cache."""
-    for start in range(0, size, _CHUNK):
-        yield slice(start, start + _CHUNK)
 
 
 def _likelihood(k: NDArray[np.int64], n: NDArray[np.int64]) -> NDArray[np.float64]:

@@ -14,11 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.chunks import chunkwise
+from edgereply.analysis.chunks import chunks, chunkwise
 from edgereply.analysis.presence import put_together
 from edgereply.analysis.summary import mean_and_std
-
-_CHUNK = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,8 +116,8 @@ def response_jitter(reaction_ns: NDArray[np.int64], answered: NDArray[np.bool_] 
 def _largest_change(reaction_ns: NDArray[np.int64], answered: NDArray[np.bool_]) -> int | None:
     """Largest difference of neighbouring period errors; in pieces that stay in the processor's cache."""
     largest = None
-    for start in range(0, reaction_ns.size - 2, _CHUNK):
-        part = slice(start, start + _CHUNK + 2)
+    for chunk in chunks(max(0, reaction_ns.size - 2)):
+        part = slice(chunk.start, chunk.stop + 2)
         there = answered[part]
         changes = np.diff(reaction_ns[part], 2)[there[:-2] & there[1:-1] & there[2:]]
         if changes.size:

@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunks
 from edgereply.analysis.suspects import SUSPECTS, Suspect
 
 # A mean resultant this long leaves most of the cycle without stimuli.
 _LOCKED_FROM = 0.5
 _FEWEST = 30
-_CHUNK = 1 << 16
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -77,8 +77,8 @@ def resultant(times: NDArray[np.int64], period: float) -> tuple[float, float]:
     Source: Zar, J. H., Biostatistical Analysis, chapter on circular distributions.
     """
     total, seen = 0j, np.zeros(20, np.bool_)
-    for start in range(0, times.size, _CHUNK):
-        phase = np.mod(times[start : start + _CHUNK] / period, 1.0)
+    for part in chunks(times.size):
+        phase = np.mod(times[part] / period, 1.0)
         angle = 2.0 * math.pi * phase
         total += complex(np.cos(angle).sum(), np.sin(angle).sum())
         seen[(phase * 20.0).astype(np.int64)] = True

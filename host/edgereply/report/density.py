@@ -13,6 +13,7 @@ from typing import Final
 import numpy as np
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunks
 from edgereply.analysis.histogram import log_edges, nice_width
 from edgereply.analysis.ordered import ordered
 from edgereply.analysis.presence import NO_STAMP, present
@@ -23,7 +24,6 @@ MOST_MARKS: Final = 1500
 # About how many bins a distribution is drawn in.
 DRAWN_BINS: Final = 90
 # Stimuli worked on at once: what a step leaves behind is still in the processor's cache for the next.
-_CHUNK: Final = 1 << 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,8 +197,7 @@ def _counts(
     """Answers in each cell, shape (rows, columns); `column` gives those of a stretch of stimuli."""
     rows = y_edges_ns.size - 1
     counts = np.zeros(rows * columns, np.int64)
-    for start in range(0, reaction_ns.size, _CHUNK):
-        part = slice(start, start + _CHUNK)
+    for part in chunks(reaction_ns.size):
         there = reaction_ns[part] != NO_STAMP
         y = np.searchsorted(y_edges_ns, reaction_ns[part], side="right") - 1
         counts += np.bincount((y * columns + column(part))[there], minlength=rows * columns)

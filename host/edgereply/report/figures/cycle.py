@@ -8,6 +8,7 @@ import numpy as np
 import plotly.graph_objects as go
 from numpy.typing import NDArray
 
+from edgereply.analysis.chunks import chunks
 from edgereply.analysis.presence import NO_STAMP
 from edgereply.report import density, style
 from edgereply.report.figures.canvas import heat, panels
@@ -16,7 +17,6 @@ from edgereply.report.theme import LIGHT
 from edgereply.report.view import Folded, RunView, letter
 
 _COLUMNS, _ROWS = 120, 60
-_CHUNK: Final = 1 << 16
 _CHOSEN: Final = {"color": LIGHT["late"], "width": 2, "dash": "dot"}
 
 
@@ -88,7 +88,6 @@ def _window(figure: go.Figure, found: Folded, cycle: int) -> None:
 def _within(stimulus_ns: NDArray[np.int64], found: Folded) -> NDArray[np.int64]:
     """Time of each stimulus from phase 0; worked on in pieces that stay in the processor's cache."""
     at_ns = np.empty(stimulus_ns.size, np.int64)
-    for start in range(0, stimulus_ns.size, _CHUNK):
-        part = slice(start, start + _CHUNK)
+    for part in chunks(stimulus_ns.size):
         at_ns[part] = np.mod(stimulus_ns[part] - found.origin_ns, found.period_ns)
     return at_ns
