@@ -7,11 +7,12 @@ from pathlib import Path
 
 import numpy as np
 
-from edgereply.measure import close_record
-from edgereply.records import RunRecord, SourceRecord, now_iso
-from edgereply.run import Run
-from edgereply.sources.base import FALL, RISE, STIMULUS, SourceBatch, SourceIdentity, StimulusPlan
-from edgereply.store import RunWriter
+from edgereply.measurement.measure import close_record
+from edgereply.measurement.run import Run
+from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
+from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
+from edgereply.storage.run_writer import RunWriter
+from edgereply.storage.stamps import FALL, RISE, STIMULUS
 
 
 class MadeUp:

@@ -3,7 +3,7 @@
 python examples/summarise_run.py RUN_DIRECTORY
 
 For runs that missed nothing: as many rises as stimuli, so the n-th rise answers the n-th stimulus. Where answers are
-missing, which rise belongs to which stimulus has to be found out first; that is edgereply.analysis.pairing.
+missing, which rise belongs to which stimulus has to be found out first; that is edgereply.analysis.pairing.pairing.
 """
 
 import json

@@ -3,7 +3,7 @@
 python examples/watch_edges.py chardev gpiochip0 17 100
 
 Prints when each of 100 rising edges came (the kernel's stamp) and how long this program took to see it. For route
-`virtual` the chip is the path of the wires that `python -m edgereply.virtual` prints.
+`virtual` the chip is the path of the wires that `python -m edgereply.sources.simulator` prints.
 """
 
 from __future__ import annotations

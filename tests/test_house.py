@@ -13,14 +13,10 @@ CHECKS = {
     "lint": ["ruff", "check", "."],
     "types": ["mypy"],
 }
-MOST_LINES = 250
+MOST_LINES = 400
 TREES = ("agent", "examples", "host", "protocol")
 SUFFIXES = ("py", "c", "h")
-LONGER = {
-    "agent/edgereply_agent/floor.c": "one file, so that a board or a cross compiler builds the program in one call",
-    "host/edgereply/by_pieces.py": "joins a piece, following the board's clock, beside adding up; not taken apart yet",
-    "host/edgereply/store.py": "replaces and syncs files and folders beside writing a run; not taken apart yet",
-}
+LONGER: dict[str, str] = {}
 
 
 @pytest.mark.parametrize("check", CHECKS)
@@ -70,7 +66,7 @@ def test_a_long_module_is_seen(tmp_path: Path, name: str) -> None:
     assert too_long(lengths(tmp_path), {}) == []
     path.write_text("x\n" * (MOST_LINES + 1), "utf-8")
     (told,) = too_long(lengths(tmp_path), {})
-    assert told.startswith(f"{name} has 251 lines")
+    assert told.startswith(f"{name} has 401 lines")
     assert too_long(lengths(tmp_path), {name: "a reason"}) == []
 
 

@@ -19,20 +19,38 @@ TOO_NEW = {"tomllib", "annotationlib", "compression", "string.templatelib", "con
 IMPORT_NAMES = {"pyserial": "serial", "pyvcd": "vcd"}  # distribution → import name, where they differ
 # Import name → the only places in the host that may have it.
 ONLY_IN = {
-    "rich": ("host/edgereply/console.py", "host/edgereply/console/*"),
+    "rich": ("host/edgereply/report/terminal/*",),
     "kaleido": ("host/edgereply/report/figures/pictures.py",),
     "plotly": ("host/edgereply/report/figures/*",),
     "pyarrow": (
-        "host/edgereply/store.py",
-        "host/edgereply/parts.py",
-        "host/edgereply/export*.py",
-        "host/edgereply/export*/*",
-        "host/edgereply/imports/csv_reader.py",
+        "host/edgereply/storage/run_writer.py",
+        "host/edgereply/storage/parquet_parts.py",
+        "host/edgereply/exchange/export/*",
+        "host/edgereply/exchange/imports/csv_reader.py",
     ),
-    "vcd": ("host/edgereply/imports/vcd_header.py", "host/edgereply/export*.py", "host/edgereply/export*/*"),
+    "vcd": ("host/edgereply/exchange/imports/vcd_header.py", "host/edgereply/exchange/export/*"),
     "serial": ("host/edgereply/sources/*",),
     "typer": ("host/edgereply/cli/*",),
 }
+# The host's folders from the top down: each imports from those below it and from itself, never from one above.
+# `errors` lies under all of them; `__main__` starts the program and stands above.
+FOLDERS = (
+    "cli",
+    "exchange",
+    "measurement",
+    "report",
+    "sources",
+    "comparison",
+    "evaluation",
+    "board",
+    "storage",
+    "config",
+    "system",
+    "wording",
+    "analysis",
+)
+AT_THE_TOP = {"__init__", "__main__", "errors"}
+MOST_MODULES = 25
 ANALYSIS_MAY = {"numpy", "scipy"}
 
 
@@ -129,6 +147,8 @@ def _host_reason(item: Import, allowed: set[str]) -> str:
     if item.top == "edgereply_agent":
         return "the host never imports the agent"
     standard = item.top in sys.stdlib_module_names
+    if upwards := _upwards(item):
+        return upwards
     if item.path.is_relative_to("host/edgereply/analysis"):
         ours = f"{item.module}.".startswith("edgereply.analysis.")
         return "" if standard or ours or item.top in ANALYSIS_MAY else "analysis has numpy, scipy and itself"
@@ -137,6 +157,18 @@ def _host_reason(item: Import, allowed: set[str]) -> str:
     if standard or item.top in OURS or item.top in allowed:
         return ""
     return f"{item.top} is no dependency in pyproject.toml"
+
+
+def _upwards(item: Import) -> str:
+    """Why a folder of the host may not import this one; "" where it lies below."""
+    own, *_ = item.path.relative_to("host/edgereply").parts
+    _, _, rest = item.module.partition(".")
+    other = rest.partition(".")[0]
+    if item.top != "edgereply" or own not in FOLDERS or other not in FOLDERS:
+        return ""
+    if FOLDERS.index(other) >= FOLDERS.index(own):
+        return ""
+    return f"{own} lies below {other}; a folder imports only from those below it (FOLDERS)"
 
 
 def _within(path: PurePosixPath, place: str) -> bool:
@@ -150,15 +182,62 @@ def test_nothing_crosses_the_lines() -> None:
     assert not problems, "\n" + "\n".join(problems)
 
 
+def test_every_folder_of_the_host_has_its_floor() -> None:
+    top = ROOT / "host/edgereply"
+    folders = {path.name for path in top.iterdir() if path.is_dir() and path.name != "__pycache__"}
+    assert folders == set(FOLDERS)
+    assert {path.stem for path in top.glob("*.py")} == AT_THE_TOP
+
+
+def test_no_folder_of_the_host_is_crowded() -> None:
+    crowds = {
+        str(folder.relative_to(ROOT)): count
+        for folder in (ROOT / "host/edgereply").rglob("*")
+        if folder.is_dir() and (count := len(list(folder.glob("*.py")))) > MOST_MODULES
+    }
+    assert crowds == {}
+
+
+def test_no_folders_of_the_host_import_each_other_in_a_circle() -> None:
+    """Folders within folders too: `a` and `a/b` count as two, whatever the order of the floors."""
+    files = {path: source for path, source in sources().items() if path.parts[0] == "host"}
+    folders = {".".join(path.parts[1:-1]) for path in files}
+    edges: dict[str, set[str]] = {folder: set() for folder in folders}
+    for path, source in files.items():
+        for item in imports_of(path, source):
+            if item.top != "edgereply":
+                continue
+            place = item.module
+            while place not in folders:
+                place = place.rpartition(".")[0]
+            edges[".".join(path.parts[1:-1])].add(place)
+    # The package itself holds the version and the errors, under everything, and the start, above everything.
+    assert circles({folder: to - {folder, "edgereply"} for folder, to in edges.items() if folder != "edgereply"}) == []
+
+
+def circles(edges: dict[str, set[str]]) -> list[list[str]]:
+    """Folders that import each other, directly or by way of others (what a topological sort cannot take away)."""
+    left = {folder: set(to) for folder, to in edges.items()}
+    while free := [folder for folder, to in left.items() if not to & left.keys()]:
+        for folder in free:
+            del left[folder]
+    return [sorted(left)] if left else []
+
+
+def test_a_circle_is_seen() -> None:
+    assert circles({"a": {"b"}, "b": {"c"}, "c": set()}) == []
+    assert circles({"a": {"b"}, "b": {"c"}, "c": {"b"}}) == [["a", "b", "c"]]
+
+
 @pytest.mark.parametrize(
     ("path", "source"),
     [
         ("protocol/edgereply_protocol/x.py", "import numpy"),
-        ("protocol/edgereply_protocol/x.py", "from edgereply.units import ns"),
+        ("protocol/edgereply_protocol/x.py", "from edgereply.wording.units import ns"),
         ("protocol/edgereply_protocol/x.py", "def f():\n    import edgereply_agent"),
         ("protocol/edgereply_protocol/x.py", "import tomllib"),
         ("agent/edgereply_agent/x.py", "import edgereply"),
-        ("agent/edgereply_agent/x.py", "import importlib\nimportlib.import_module('edgereply.units')"),
+        ("agent/edgereply_agent/x.py", "import importlib\nimportlib.import_module('edgereply.wording.units')"),
         ("agent/edgereply_agent/routes/x.py", "def f():\n    import gpiod"),
         ("agent/edgereply_agent/gpiod_facts.py", "def f():\n    import gpiod"),
         ("agent/edgereply_agent/routes/gpiod.py", "import gpiod"),
@@ -170,15 +249,22 @@ def test_nothing_crosses_the_lines() -> None:
         ("host/edgereply/x.py", "def f():\n    import edgereply_agent"),
         ("host/edgereply/cli/x.py", "from rich.table import Table"),
         ("host/edgereply/report/x.py", "import plotly.graph_objects as go"),
-        ("host/edgereply/run.py", "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    import pyarrow"),
+        (
+            "host/edgereply/measurement/run.py",
+            "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    import pyarrow",
+        ),
         ("host/edgereply/board/x.py", "import serial.tools.list_ports"),
-        ("host/edgereply/run.py", "import typer"),
+        ("host/edgereply/measurement/run.py", "import typer"),
         ("host/edgereply/x.py", "import requests"),
-        ("host/edgereply/analysis/x.py", "from edgereply.units import ns"),
-        ("host/edgereply/analysis/x.py", "from edgereply import units"),
-        ("host/edgereply/analysis/x.py", "from ..units import ns"),
+        ("host/edgereply/analysis/x.py", "from edgereply.wording.units import ns"),
+        ("host/edgereply/analysis/x.py", "from edgereply import wording"),
+        ("host/edgereply/analysis/x.py", "from ..wording.units import ns"),
         ("host/edgereply/analysis/deeper/x.py", "import pyarrow"),
         ("host/edgereply/analysis/x.py", "import edgereply.analysis_of_others"),
+        ("host/edgereply/board/x.py", "from edgereply.report.material import load_material"),
+        ("host/edgereply/evaluation/x.py", "def f():\n    from edgereply import report"),
+        ("host/edgereply/config/x.py", "from ..storage import stamps"),
+        ("host/edgereply/report/tables/x.py", "import edgereply.measurement.run"),
     ],
 )
 def test_a_crossing_is_seen(path: str, source: str) -> None:
@@ -191,13 +277,13 @@ def test_a_crossing_is_seen(path: str, source: str) -> None:
         ("protocol/edgereply_protocol/x.py", "from __future__ import annotations\nimport struct\nfrom . import state"),
         ("agent/edgereply_agent/routes/gpiod.py", "def f():\n    import gpiod\nfrom ..session import Session"),
         ("agent/edgereply_agent/x.py", "from edgereply_protocol import Hello\nimport edgereply_agent.session"),
-        ("host/edgereply/console.py", "from rich.table import Table"),
-        ("host/edgereply/console/tables.py", "from rich.table import Table"),
-        ("host/edgereply/cli/main.py", "import typer\nfrom edgereply.console import show"),
+        ("host/edgereply/report/terminal/x.py", "from rich.table import Table"),
+        ("host/edgereply/report/terminal/tables.py", "from rich.table import Table"),
+        ("host/edgereply/cli/main.py", "import typer\nfrom edgereply.report.terminal import show"),
         ("host/edgereply/report/figures/canvas.py", "import plotly"),
-        ("host/edgereply/store.py", "import pyarrow.parquet"),
-        ("host/edgereply/export_csv.py", "import pyarrow.csv"),
-        ("host/edgereply/export/csv.py", "import pyarrow.csv"),
+        ("host/edgereply/storage/run_writer.py", "import pyarrow.parquet"),
+        ("host/edgereply/report/x.py", "from edgereply.storage.stamps import STIMULUS\nfrom . import figures"),
+        ("host/edgereply/exchange/export/csv.py", "import pyarrow.csv"),
         ("host/edgereply/sources/microcontroller.py", "import serial"),
         ("host/edgereply/analysis/x.py", "import math\nimport numpy.typing\nfrom scipy import stats\nfrom . import y"),
         ("host/edgereply/analysis/x.py", "from edgereply.analysis.y import z\nfrom edgereply import analysis"),

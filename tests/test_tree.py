@@ -13,7 +13,6 @@ from edgereply.board.bundle import build_bundle
 ROOT = Path(__file__).parents[1]
 PACKAGES = ("agent/edgereply_agent", "host/edgereply", "protocol/edgereply_protocol")
 ON_THE_BOARD = (PACKAGES[0], PACKAGES[2])
-MOST_LINES = 400
 MOST_BUNDLE_BYTES = 100_000
 # What only makes sense on the computer of whoever wrote it, and what a merge or a hurry leaves behind.
 UNWANTED = {
@@ -46,12 +45,6 @@ def unwanted_in(data: bytes, place: Path = ROOT.parent) -> list[str]:
     if str(place) not in ANYBODYS:
         patterns["the place it was written"] = re.compile(rb"(?<![\w.])" + re.escape(bytes(place)) + rb"/")
     return [what for what, pattern in patterns.items() if pattern.search(data)]
-
-
-def test_no_module_is_too_long() -> None:
-    lengths = {path.relative_to(ROOT): path.read_bytes().count(b"\n") for path in modules(*PACKAGES)}
-    assert len(lengths) > len(PACKAGES)
-    assert {str(path): lines for path, lines in lengths.items() if lines > MOST_LINES} == {}
 
 
 def test_the_bundle_for_the_board_is_small() -> None:

@@ -4,8 +4,8 @@ import os
 import signal
 import sys
 
-from edgereply.ascii_output import never_fail
-from edgereply.interrupts import SIGNALS
+from edgereply.system.interrupts import SIGNALS
+from edgereply.wording.ascii_output import never_fail
 
 TROUBLE, INTERRUPTED = 3, 130
 

@@ -17,11 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
-from edgereply.records import RunRecord, SourceRecord
-from edgereply.run_reader import RunReader
-from edgereply.stamps import BoardStamps
-from edgereply.store import RunWriter
-from edgereply.views import evaluate_run
+from edgereply.evaluation.load_view import evaluate_run
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.storage.run_writer import RunWriter
+from edgereply.storage.stamps import BoardStamps
 
 RUNS, STIMULI = 200, 10_000
 GOAL_S = 5.0

@@ -20,12 +20,12 @@ from unittest import mock
 import numpy as np
 from tests.benchmarks.long_run import cost
 
-from edgereply.analysis.presence import NO_STAMP
-from edgereply.records import RunRecord, SourceRecord
-from edgereply.run_reader import RunReader
-from edgereply.stamps import FALL, RISE, STIMULUS, BoardStamps
-from edgereply.store import RunWriter
-from edgereply.views import evaluate_run
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.evaluation.load_view import evaluate_run
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.storage.run_writer import RunWriter
+from edgereply.storage.stamps import FALL, RISE, STIMULUS, BoardStamps
 
 MEAN_NS, FLOOR_NS = 200_000_000, 20_000_000
 ONE_IN_MISSED = 5_000

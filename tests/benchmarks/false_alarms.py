@@ -11,7 +11,7 @@ import sys
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.explain import explain
+from edgereply.analysis.lateness.explain import explain
 
 
 def undisturbed(seed: int, stimuli: int) -> tuple[NDArray[np.int64], NDArray[np.int64]]:

@@ -16,8 +16,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy import optimize, signal, stats
 
-from edgereply.analysis.bootstrap import quantile_interval
-from edgereply.analysis.intervals import quantile_ranks
+from edgereply.analysis.statistics.intervals import quantile_ranks
+from edgereply.analysis.statistics.quantile_intervals import quantile_interval
 
 Sampler = Callable[[np.random.Generator, int], NDArray[np.int64]]
 

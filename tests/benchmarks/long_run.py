@@ -17,11 +17,11 @@ from pathlib import Path
 
 import numpy as np
 
-from edgereply.analysis.presence import NO_STAMP
-from edgereply.digest import sha256_of
-from edgereply.parts import board_table, source_table, write_part
-from edgereply.records import Part, RunRecord, SourceRecord
-from edgereply.stamps import BoardStamps, SourceStamps
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.storage.parquet_parts import board_table, source_table, write_part
+from edgereply.storage.run_record import Part, RunRecord, SourceRecord
+from edgereply.storage.stamps import BoardStamps, SourceStamps
+from edgereply.system.digest import sha256_of
 
 PART_ROWS = 50_000
 MEAN_NS, FLOOR_NS = 5_000_000, 1_000_000

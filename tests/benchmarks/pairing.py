@@ -11,12 +11,12 @@ from collections.abc import Callable
 from dataclasses import replace
 
 import numpy as np
-from tests.unit.host.analysis.joining_truth import TwoClocks, stamp
-from tests.unit.host.analysis.pairing_truth import Scenario, simulate
+from tests.unit.host.analysis.pairing.joining_truth import TwoClocks, stamp
+from tests.unit.host.analysis.pairing.pairing_truth import Scenario, simulate
 
-from edgereply.analysis.joining import join
-from edgereply.analysis.joining_result import JoinStatus
-from edgereply.analysis.pairing import Pairing, Status, pair
+from edgereply.analysis.pairing.joining import join
+from edgereply.analysis.pairing.joining_result import JoinStatus
+from edgereply.analysis.pairing.pairing import Pairing, Status, pair
 
 REPEATS = 3
 WINDOW_NS = 100_000_000

@@ -24,11 +24,11 @@ from tests.fakes.made_runs import a_record
 from tests.fakes.scripted_source import ScriptedSource
 
 from edgereply.board.client import BoardClient
-from edgereply.run import Run
-from edgereply.run_reader import RunReader
+from edgereply.measurement.run import Run
 from edgereply.sources.base import SourceBatch, StimulusPlan
-from edgereply.sources.records import TIME_MARK, Timeline
-from edgereply.store import RunWriter
+from edgereply.sources.wire_records import TIME_MARK, Timeline
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.run_writer import RunWriter
 from edgereply_protocol import Block, Layout, Stamps
 
 STAMPS = 7

@@ -25,9 +25,9 @@ from typing import Any
 import numpy as np
 from tests.benchmarks.stream_rate import BENCH
 
-from edgereply.analysis.presence import present
-from edgereply.run_reader import RunReader
-from edgereply.views import evaluate_run
+from edgereply.analysis.arrays.presence import present
+from edgereply.evaluation.load_view import evaluate_run
+from edgereply.storage.run_reader import RunReader
 
 PARTS = 10
 END_S = 900.0

@@ -15,9 +15,11 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.explain import explain
-from edgereply.analysis.run_statistics import describe_run
-from edgereply.analysis.summary import summarise
+from edgereply.analysis.lateness.explain import explain
+from edgereply.analysis.statistics.summary import summarise
+from edgereply.evaluation.characteristics import traits
+from edgereply.evaluation.evaluate import evaluate
+from edgereply.storage.stamps import BoardStamps, SourceStamps
 
 REPEATS = 3
 
@@ -56,12 +58,13 @@ def peak_mib() -> float:
 def statistics_of(answers: int) -> None:
     for clustered in (False, True):
         stimulus, rise, width = run(answers, clustered)
-        answered = np.ones(answers, dtype=np.bool_)
         reaction = rise - stimulus
+        source = SourceStamps(stimulus, rise, rise + width)
+        evaluated = evaluate(source, BoardStamps.concatenate([]), 10_000_000, None)
         kind = "clustered" if clustered else "independent"
         summary = ratio(lambda r=reaction: summarise(r), lambda r=reaction: np.sort(r))  # type: ignore[misc]
         full = ratio(
-            lambda s=stimulus, r=rise, w=width, a=answered: describe_run(s, r, a, w),  # type: ignore[misc]
+            lambda e=evaluated: traits(e, one_run=True),  # type: ignore[misc]
             lambda r=reaction: np.sort(r),  # type: ignore[misc]
         )
         print(f"{answers} {kind} answers: summary {summary[0]:.2f}, full statistics {full[0]:.2f} times numpy's sort")

@@ -12,7 +12,7 @@ import tempfile
 from pathlib import Path
 from typing import Any
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 RATE = 2_000
 BENCH = """

@@ -13,10 +13,10 @@ from collections.abc import Callable
 
 import numpy as np
 
-from edgereply.analysis.presence import present
-from edgereply.analysis.summary import summarise
-from edgereply.evaluate import evaluate
-from edgereply.stamps import BoardStamps, SourceStamps
+from edgereply.analysis.arrays.presence import present
+from edgereply.analysis.statistics.summary import summarise
+from edgereply.evaluation.evaluate import evaluate
+from edgereply.storage.stamps import BoardStamps, SourceStamps
 
 REPEATS = 11
 GOAL = 3.0

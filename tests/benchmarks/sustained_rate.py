@@ -20,7 +20,7 @@ from tests.virtual_bench.bench import VirtualBench
 from tests.virtual_bench.test_floor import SETTING, bring
 from tests.virtual_board import VirtualBoard
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 PLAN = """
 bench = "bench.toml"

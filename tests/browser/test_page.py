@@ -7,7 +7,7 @@ from pathlib import Path
 import pytest
 
 from edgereply.report.document import write_page
-from edgereply.reporting import load_material
+from edgereply.report.material import load_material
 from tests.browser.chromium import Browser, browser
 from tests.browser.contrast import contrast
 from tests.fakes.made_runs import ticking_board

@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 from edgereply.errors import SettingError
-from edgereply.report import plots
+from edgereply.report.figures import plots
 from edgereply.report.figures.pictures import picture
 from tests.tools import need
 from tests.unit.host.report.runs import HOSTILE, usual

@@ -18,19 +18,18 @@ from pathlib import Path
 import numpy as np
 import pyarrow as pa
 import pyarrow.parquet as pq
-from numpy.typing import NDArray
 
-from edgereply.analysis.presence import NO_STAMP
+from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.errors import HostError
-from edgereply.run_reader import RunReader
-from edgereply.series import load_series
-from edgereply.views import evaluate_run
+from edgereply.evaluation.load_view import evaluate_run
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.series_record import load_series
 from tests.campaign.injected.sitecustomize import LEVELS
 from tests.campaign.injected.wire_tap import LET_GO, ROW
 from tests.campaign.tether import REAL
 from tests.integration.commands import Done, Running, Workplace, bench_text
 
-Int64s = NDArray[np.int64]
 STIMULI, BLOCK_STIMULI = 700, 150
 PLAN = f"""
 repeats = 2

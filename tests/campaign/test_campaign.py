@@ -11,8 +11,8 @@ import numpy as np
 import pyarrow.parquet as pq
 import pytest
 
-from edgereply.run_reader import RunReader
-from edgereply.store import RunWriter
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.run_writer import RunWriter
 from tests.campaign.faults import FAULTS, INTERRUPTED, KILLED, STOPPED, TROUBLE
 from tests.campaign.injected.wire_tap import LET_GO, ROW
 from tests.campaign.scene import Scene

@@ -14,8 +14,9 @@ import pytest
 
 from edgereply.errors import SettingError, SourceError
 from edgereply.sources.arrivals import intervals
-from edgereply.sources.base import FALL, OVERLAP_NS, RISE, STIMULUS, Pattern, PulseSource, SourceBatch, StimulusPlan
+from edgereply.sources.base import Pattern, PulseSource, SourceBatch, StimulusPlan
 from edgereply.sources.limits import REST_NS
+from edgereply.storage.stamps import FALL, OVERLAP_NS, RISE, STIMULUS
 
 
 class PulseSourceSuite:

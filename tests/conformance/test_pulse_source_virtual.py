@@ -4,7 +4,7 @@ import contextlib
 from collections.abc import Iterator
 
 from edgereply.sources.base import PulseSource
-from edgereply.sources.virtual import VirtualSource
+from edgereply.sources.simulator.source import VirtualSource
 from tests.conformance.pulse_source import PulseSourceSuite
 from tests.fakes.wires_responder import WiresResponder
 

@@ -3,9 +3,9 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.evaluate import Evaluation, evaluate
-from edgereply.records import RunRecord, SourceRecord, now_iso
-from edgereply.stamps import BoardStamps, SourceStamps
+from edgereply.evaluation.evaluate import Evaluation, evaluate
+from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
+from edgereply.storage.stamps import BoardStamps, SourceStamps
 
 TICK_NS = 1_024_000
 WINDOW_NS = 100_000_000

@@ -4,15 +4,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from edgereply.evaluate import evaluate
-from edgereply.records import RunRecord, SourceRecord
-from edgereply.run_reader import RunReader
-from edgereply.stamps import BoardStamps, ObservedEdges
-from edgereply.store import RunWriter
-
-Int64s = NDArray[np.int64]
+from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.evaluation.evaluate import evaluate
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.storage.run_writer import RunWriter
+from edgereply.storage.stamps import BoardStamps, ObservedEdges
 
 WIDTH_NS = 4_000
 HOLD_NS = 50_000

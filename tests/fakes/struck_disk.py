@@ -14,7 +14,7 @@ from typing import Any
 import pyarrow.parquet as pq
 import pytest
 
-from edgereply import store
+from edgereply.storage import run_writer
 
 CALLS = (
     (os, "mkdir"),
@@ -23,7 +23,7 @@ CALLS = (
     (os, "open"),
     (os, "close"),
     (os, "unlink"),
-    (store, "sha256_of"),
+    (run_writer, "sha256_of"),
 )
 
 

@@ -6,10 +6,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.records import RunRecord, SourceRecord
-from edgereply.series import BlockRecord, SeriesRecord, save_series
-from edgereply.settings import Bench
-from edgereply.store import RunWriter
+from edgereply.config.settings import Bench
+from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.storage.run_writer import RunWriter
+from edgereply.storage.series_record import BlockRecord, SeriesRecord, save_series
 
 BENCH: dict[str, Any] = {
     "title": "Reject gate (invented, virtual)",

@@ -10,14 +10,14 @@ import zipfile
 from collections.abc import Callable
 from pathlib import Path
 
-from edgereply.archive.check import verify
-from edgereply.archive.manifest import MANIFEST
-from edgereply.archive.unpack import unpack
 from edgereply.errors import HostError
-from edgereply.imports.accept import Labels
-from edgereply.imports.importing import Wanted, look, read
-from edgereply.imports.waveforms import Settings
-from edgereply.power_log import read_power_log
+from edgereply.exchange.bundle.check import verify
+from edgereply.exchange.bundle.manifest import MANIFEST
+from edgereply.exchange.bundle.unpack import unpack
+from edgereply.exchange.imports.accept import Labels
+from edgereply.exchange.imports.import_files import Wanted, look, read
+from edgereply.exchange.imports.power_log import read_power_log
+from edgereply.exchange.imports.waveforms import Settings
 
 SCOPE = b"Time (s),CH1 (V),CH2 (V)\n" + b"".join(
     b"%.6f,%.1f,%.1f\n" % (n * 1e-5, 3.3 * (n % 20 in range(4, 9)), 3.3 * (n % 20 in range(7, 10))) for n in range(120)

@@ -7,9 +7,9 @@ from array import array
 
 import numpy as np
 
-from edgereply.imports.accept import Labels
-from edgereply.imports.importing import Wanted, look, read
-from edgereply.imports.waveforms import Settings
+from edgereply.exchange.imports.accept import Labels
+from edgereply.exchange.imports.import_files import Wanted, look, read
+from edgereply.exchange.imports.waveforms import Settings
 from edgereply_protocol import Block, Configure, Connection, Layout, Role, Stamps, Started, encode_message
 from edgereply_protocol.plain import pack
 from tests.fuzzing import imported

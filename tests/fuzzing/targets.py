@@ -15,21 +15,21 @@ from pathlib import Path
 
 import numpy as np
 
-from edgereply.bench_file import load_bench
+from edgereply.comparison.baseline import parse_rule
+from edgereply.config.bench_file import load_bench
+from edgereply.config.plan_file import load_plan
 from edgereply.errors import HostError
-from edgereply.fixture import load_fixture
-from edgereply.records import CONTEXT
-from edgereply.regression import parse_rule
+from edgereply.evaluation.load_view import evaluate_run, load_view
+from edgereply.measurement.fixture import load_fixture
+from edgereply.measurement.stopping_rule import parse_goal
 from edgereply.report.document import write_page
-from edgereply.run_reader import RunReader
-from edgereply.series import load_series
-from edgereply.sources import records, scpi
+from edgereply.sources import scpi, wire_records
 from edgereply.sources.base import SourceIdentity
-from edgereply.stamps import SourceStamps
-from edgereply.store import RunWriter
-from edgereply.sweep.plan import load_plan
-from edgereply.until import parse_goal
-from edgereply.views import evaluate_run, load_view
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.run_record import CONTEXT
+from edgereply.storage.run_writer import RunWriter
+from edgereply.storage.series_record import load_series
+from edgereply.storage.stamps import SourceStamps
 from edgereply_agent.errors import AgentError
 from edgereply_agent.settings import Reader, read_common, read_plan
 from edgereply_protocol import MESSAGES, Connection, RemoteError, Role, State, decode_message
@@ -112,8 +112,8 @@ def scpi_answers(data: bytes) -> None:
 
 def scpi_blocks(data: bytes) -> None:
     """A response of blocks, cut anywhere, and the records inside."""
-    stream, timeline = scpi.BlockStream(), records.Timeline(16_000_000)
-    with contextlib.suppress(scpi.ScpiError, records.RecordError):
+    stream, timeline = scpi.BlockStream(), wire_records.Timeline(16_000_000)
+    with contextlib.suppress(scpi.ScpiError, wire_records.RecordError):
         step = max(7, len(data) // MOST_PIECES)
         for start in range(0, len(data), step):
             for block in stream.feed(data[start : start + step]):

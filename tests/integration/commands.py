@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 MARK = "EDGEREPLY_TEST_MARK"
 PATIENCE_S = 90.0
@@ -156,7 +156,7 @@ class Running:
 
     def source(self) -> int:
         """Process of the virtual source."""
-        return next(pid for pid, line in self.place.processes().items() if "edgereply.virtual" in line)
+        return next(pid for pid, line in self.place.processes().items() if "edgereply.sources.simulator" in line)
 
     def signal(self, number: int) -> None:
         """Send a signal to the command alone."""

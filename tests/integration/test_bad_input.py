@@ -16,7 +16,7 @@ from tests.fakes.scripted_serial import ScriptedSerial
 from tests.integration.commands import Workplace, bench_text, explained, mounted, rows
 from tests.tools import need
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 WIRED = """
 [board.gate]
@@ -107,7 +107,7 @@ def virtual_port(tmp_path: Path) -> Iterator[str]:
     import json
 
     process = subprocess.Popen(
-        [sys.executable, "-m", "edgereply.virtual"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
+        [sys.executable, "-m", "edgereply.sources.simulator"], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
     )
     assert process.stdin is not None
     assert process.stdout is not None

@@ -6,11 +6,11 @@ from pathlib import Path
 import pytest
 from tests.rig.rig import Rig
 
-from edgereply.bench_file import parse_bench
-from edgereply.explaining import explain_run, sentences
-from edgereply.measure import Measured, measure
-from edgereply.run_reader import RunReader
-from edgereply.views import evaluate_run, load_view
+from edgereply.config.bench_file import parse_bench
+from edgereply.evaluation.explanation import explain_run, sentences
+from edgereply.evaluation.load_view import evaluate_run, load_view
+from edgereply.measurement.measure import Measured, measure
+from edgereply.storage.run_reader import RunReader
 
 pytestmark = pytest.mark.rig
 

@@ -13,8 +13,8 @@ import pytest
 from tests.integration.commands import Workplace, bench_text, rows
 
 from edgereply import __version__
-from edgereply.evaluate import evaluate
-from edgereply.run_reader import RunReader
+from edgereply.evaluation.evaluate import evaluate
+from edgereply.storage.run_reader import RunReader
 
 SUMMARY = {
     "stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late", "reaction", "pulse_width",

@@ -19,11 +19,11 @@ from tests.fakes.saved_runs import save_run
 from tests.integration.commands import Workplace, bench_text
 from tests.integration.documents import PAGES, ROOT, blocks, spans
 
-from edgereply.analysis.presence import NO_STAMP
-from edgereply.bench_file import parse_bench
+from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.cli.app import COMMANDS, app
-from edgereply.run_reader import RunReader
-from edgereply.sweep.plan import load_plan
+from edgereply.config.bench_file import parse_bench
+from edgereply.config.plan_file import load_plan
+from edgereply.storage.run_reader import RunReader
 
 DOCS = [page for page in PAGES if page.parent.name == "docs"]
 RUN = [page for page in PAGES if any(block.run for block in blocks(page))]

@@ -11,7 +11,7 @@ import pytest
 from tests.fakes.virtual_wires import WiresPeer
 from tests.integration.commands import Workplace, bench_text
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 ROOT = Path(__file__).parents[2]
 EXAMPLES = sorted((ROOT / "examples").glob("*.py"))

@@ -5,7 +5,7 @@ from tests.fakes.made_runs import TICK_NS, random_stimuli, ticking_board
 from tests.fakes.told_runs import save_run
 from tests.integration.commands import Workplace, explained
 
-from edgereply.reporting import load_material
+from edgereply.report.material import load_material
 
 
 def test_late_answers_and_all_answers_are_told_in_terminal_and_json(place: Workplace) -> None:

@@ -15,8 +15,8 @@ import numpy as np
 from scipy import stats
 from tests.integration.commands import Done, Workplace, bench_text, explained, rows
 
-from edgereply.analysis.presence import NO_STAMP
-from edgereply.run_reader import RunReader
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.storage.run_reader import RunReader
 
 STIMULI = 600
 TAIL = 1e-6

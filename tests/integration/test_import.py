@@ -11,11 +11,11 @@ from typing import Any
 import numpy as np
 import pytest
 from tests.integration.commands import Workplace
-from tests.unit.host.imports.layouts import LAYOUTS, REACTION, RISES, WIDTH, rows, truth
+from tests.unit.host.exchange.imports.layouts import LAYOUTS, REACTION, RISES, WIDTH, rows, truth
 
 from edgereply.cli.app import app
 from edgereply.errors import HostError
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 ROOT = Path(__file__).parents[2]
 RECORDINGS = ROOT / "examples" / "recordings"

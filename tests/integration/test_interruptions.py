@@ -15,7 +15,7 @@ import pyarrow.parquet as pq
 import pytest
 from tests.integration.commands import Running, Workplace, await_that, bench_text, explained, parts, rows
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 LONG = bench_text(rate="500/s", count=60_000)
 

@@ -10,7 +10,7 @@ import pytest
 from tests.integration.commands import Workplace, bench_text, explained
 from tests.tools import need
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 LOAD = "cpu=1, memory=8M, storage=1M, network=1, duty=50%"
 

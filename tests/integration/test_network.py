@@ -6,7 +6,7 @@ import pytest
 from tests.integration.commands import Workplace, await_that, explained
 from tests.integration.network import FarBoard, far_board
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 __all__ = ["far_board"]
 COUNT = 600

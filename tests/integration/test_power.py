@@ -7,7 +7,7 @@ import time
 import pytest
 from tests.integration.commands import Workplace, bench_text, explained
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 
 MEASURE = ("measure", "--count", "400", "--power", "3.1W±0.1")
 

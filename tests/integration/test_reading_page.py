@@ -14,12 +14,12 @@ from tests.benchmarks.interval_coverage import POPULATIONS, exact_coverage
 from tests.integration.commands import Workplace
 from tests.integration.documents import ROOT, blocks
 
-from edgereply.analysis.intervals import count_needed, probability_upper_bound
-from edgereply.analysis.jitter import response_jitter
-from edgereply.analysis.quantiles import quantile_rank
-from edgereply.analysis.tolerance import wilks_count
-from edgereply.run_reader import RunReader
-from edgereply.views import evaluate_run
+from edgereply.analysis.arrays.quantiles import quantile_rank
+from edgereply.analysis.statistics.intervals import count_needed, probability_upper_bound
+from edgereply.analysis.statistics.jitter import response_jitter
+from edgereply.analysis.statistics.tolerance import wilks_count
+from edgereply.evaluation.load_view import evaluate_run
+from edgereply.storage.run_reader import RunReader
 
 PAGE = ROOT / "docs" / "reading-the-numbers.md"
 TEXT = " ".join(PAGE.read_text(encoding="utf-8").split())

@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 from tests.integration.commands import Workplace, await_that, bench_text, explained
 
-from edgereply.run_reader import RunReader
-from edgereply.series import SeriesRecord, load_series
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.series_record import SeriesRecord, load_series
 
 PLAN = """
 repeats = {repeats}

@@ -9,7 +9,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-from edgereply.sweep.table import NOTE
+from edgereply.report.tables.sweep_table import NOTE
 from tests.mixed_series.bench import PLAN, bench_text
 from tests.products import BuildError
 from tests.rig.packages import RigError

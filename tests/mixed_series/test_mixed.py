@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from edgereply.run_reader import RunReader
-from edgereply.series import load_series
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.series_record import load_series
 from tests.integration.commands import Workplace
 from tests.mixed_series.__main__ import BEGIN, END, README, into_readme, table_of
 from tests.mixed_series.bench import PLAN, bench_text

@@ -10,8 +10,8 @@ from statistics import fmean
 
 import pytest
 
-from edgereply.fixture import PLAN
-from edgereply.run_reader import RunReader
+from edgereply.measurement.fixture import PLAN
+from edgereply.storage.run_reader import RunReader
 from tests.integration.commands import Workplace, explained
 from tests.rig.rig import Responder, Rig
 from tests.rig.truth import CYCLE_NS

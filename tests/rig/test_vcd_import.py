@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 from vcdvcd import VCDVCD
 
-from edgereply.imports.accept import Labels
-from edgereply.imports.importing import Wanted, look, read
-from edgereply.imports.waveforms import Settings
-from edgereply.run_reader import RunReader
+from edgereply.exchange.imports.accept import Labels
+from edgereply.exchange.imports.import_files import Wanted, look, read
+from edgereply.exchange.imports.waveforms import Settings
+from edgereply.storage.run_reader import RunReader
 from tests.rig.checks import measured
 from tests.rig.rig import Responder, Rig
 from tests.rig.vcd_truth import write_vcd

@@ -8,8 +8,9 @@ import numpy as np
 import pytest
 
 from edgereply.sources.arrivals import intervals
-from edgereply.sources.base import FALL, RISE, STIMULUS, StimulusPlan
+from edgereply.sources.base import StimulusPlan
 from edgereply.sources.reference import ReferenceSource
+from edgereply.storage.stamps import FALL, RISE, STIMULUS
 from tests.conformance.pulse_source import whole_run
 from tests.rp2040.rig import CYCLE_NS, TICK_HZ, Responder, Rp2040Rig
 

@@ -7,7 +7,7 @@ import re
 from collections.abc import Iterator
 from pathlib import Path
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 from tests.integration.commands import AgentFamily, Done, Running, Workplace, await_that
 from tests.virtual_board import VirtualBoard
 from tests.virtual_board.witness import watching_outputs

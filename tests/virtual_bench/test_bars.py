@@ -6,8 +6,9 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
-from edgereply.sources.base import RISE, StimulusPlan
+from edgereply.sources.base import StimulusPlan
 from edgereply.sources.reference import ReferenceSource
+from edgereply.storage.stamps import RISE
 from tests.virtual_bench.bench import STIMULI, VirtualBench
 from tests.virtual_bench.own_program import WAIT_S, plain_script
 from tests.virtual_board import VirtualBoard

@@ -11,13 +11,13 @@ from typing import ClassVar
 
 import pytest
 
-from edgereply.assembly import emitter_settings
-from edgereply.bench_file import parse_bench
 from edgereply.board.bundle import build_bundle
 from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_over_ssh
+from edgereply.config.bench_file import parse_bench
+from edgereply.config.settings import Bench
 from edgereply.errors import LinkError
-from edgereply.settings import Bench
+from edgereply.measurement.assembly import emitter_settings
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.sources.board import BoardSource
 from tests.conformance.pulse_source import PulseSourceSuite

@@ -6,7 +6,7 @@ import json
 
 import pytest
 
-from edgereply.run_reader import RunReader
+from edgereply.storage.run_reader import RunReader
 from tests.virtual_bench.bench import VirtualBench
 
 pytestmark = pytest.mark.virtual_board

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pytest
 
-from edgereply.evaluate import evaluate
+from edgereply.evaluation.evaluate import evaluate
 from tests.integration.commands import explained
 from tests.virtual_bench.bench import REJECT_OUT, STIMULI, VirtualBench
 from tests.virtual_board import SELF_WIRES

@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgereply.analysis.pairing import Status
-from edgereply.evaluate import evaluate
-from edgereply.inside import watched
-from edgereply.stamps import FALL, RISE, STIMULUS
+from edgereply.analysis.pairing.pairing import Status
+from edgereply.evaluation.board_side import watched
+from edgereply.evaluation.evaluate import evaluate
+from edgereply.storage.stamps import FALL, RISE, STIMULUS
 from tests.integration.commands import explained
 from tests.virtual_bench.bench import REJECT_OUT, STIMULI, VirtualBench
 from tests.virtual_bench.own_program import WAIT_S, plain_script

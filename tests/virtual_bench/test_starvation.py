@@ -14,9 +14,9 @@ from edgereply.board.bundle import build_bundle
 from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_over_ssh
 from edgereply.board.translation import responder_settings
-from edgereply.deadline import Deadline
+from edgereply.config.settings import Board, Line
 from edgereply.errors import SettingError
-from edgereply.settings import Board, Line
+from edgereply.system.deadline import Deadline
 from edgereply_protocol import Fault, Json, Message, Stopped
 from tests.virtual_bench.bench import VirtualBench
 from tests.virtual_board import VirtualBoard

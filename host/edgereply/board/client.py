@@ -8,8 +8,8 @@ from typing import Any, TypeVar
 from edgereply import __version__
 from edgereply.board.byte_link import ByteLink
 from edgereply.board.mirrored import not_understood
-from edgereply.deadline import Deadline
 from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
+from edgereply.system.deadline import Deadline
 from edgereply_protocol import (
     Bye,
     Configure,

@@ -8,8 +8,8 @@ import subprocess
 import threading
 from collections.abc import Iterator, Sequence
 
-from edgereply.deadline import Deadline
 from edgereply.errors import BROKE_OFF, LinkError
+from edgereply.system.deadline import Deadline
 
 CHUNK = 1 << 16
 STDERR_KEPT = 4096

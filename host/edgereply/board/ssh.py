@@ -13,8 +13,8 @@ from dataclasses import dataclass, field
 
 from edgereply.board.bundle import Bundle
 from edgereply.board.process import ProcessLink
-from edgereply.deadline import Deadline
 from edgereply.errors import BoardError, LinkError, SettingError
+from edgereply.system.deadline import Deadline
 from edgereply_protocol import Json
 
 MARK = b"\x1eedgereply-boot "

@@ -4,8 +4,8 @@ from typing import Any
 
 import numpy as np
 
-from edgereply.settings import Board
-from edgereply.stamps import BoardStamps, ObservedEdges
+from edgereply.config.settings import Board
+from edgereply.storage.stamps import BoardStamps, ObservedEdges
 from edgereply_protocol import Json, Stamps
 
 

@@ -7,7 +7,7 @@ from typing import Annotated, Any
 import typer
 
 from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json, say
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 
 def command(
@@ -43,12 +43,12 @@ def command(
 
 
 def _bundle(paths: list[Path], output: Path, preview: bool, keep: list[str], words: list[str], as_json: bool) -> None:
-    from edgereply.archive.collect import collect
-    from edgereply.archive.pack import stage, write_archive
-    from edgereply.archive.redact import Redactor
-    from edgereply.archive.telling import bundle_document, bundle_lines
-    from edgereply.cli.directories import expect_runs
-    from edgereply.export.target import check_new
+    from edgereply.cli.arguments import expect_runs
+    from edgereply.exchange.bundle.bundle_text import bundle_document, bundle_lines
+    from edgereply.exchange.bundle.collect import collect
+    from edgereply.exchange.bundle.pack import stage, write_archive
+    from edgereply.exchange.bundle.redact import Redactor
+    from edgereply.exchange.export.target import check_new
 
     expect_runs(paths)
     if not preview:
@@ -72,8 +72,8 @@ def _bundle(paths: list[Path], output: Path, preview: bool, keep: list[str], wor
 
 
 def _verify(archive: Path, unpack: Path | None, as_json: bool) -> None:
-    from edgereply.archive.check import verify
-    from edgereply.archive.telling import check_lines
+    from edgereply.exchange.bundle.bundle_text import check_lines
+    from edgereply.exchange.bundle.check import verify
 
     with _place(unpack) as place:
         check = verify(archive, place, say)

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.prose import fold
+from edgereply.wording.folding import fold
 
 BenchOption = Annotated[Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.")]
 BoardOption = Annotated[str, typer.Option("--board", help="Board of the bench file; not needed when it has one.")]

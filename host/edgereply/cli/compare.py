@@ -30,7 +30,7 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Compare: measure routes, waits or responders in interleaved blocks; or finished runs, also with a baseline."""
-    from edgereply.cli.directories import expect_runs
+    from edgereply.cli.arguments import expect_runs
     from edgereply.errors import SettingError
 
     axes = {"routes": _names(routes), "waits": _names(waits), "responders": _names(responders)}
@@ -56,15 +56,15 @@ def command(
 
 
 def _beside(runs: list[Path], deadline: str | None, as_json: bool) -> None:
-    from edgereply.workers import workers
+    from edgereply.system.workers import workers
 
     many = sum(len(list(run.glob("*/run.json"))) or 1 for run in runs)
     if many > 10:
         say(f"evaluating {many} runs")
     # Workers import what they need while this process does.
     with workers(many) as each:
-        from edgereply.cli.beside import compare_finished, print_standing
-        from edgereply.cli.duration_option import duration_option
+        from edgereply.cli.compare_runs import compare_finished, print_standing
+        from edgereply.cli.option_values import duration_option
 
         deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
         standing = compare_finished(runs, deadline_ns, each)
@@ -75,7 +75,7 @@ def _beside(runs: list[Path], deadline: str | None, as_json: bool) -> None:
 
 
 def _check(baseline: Path, runs: list[Path], fail_if: list[str], confidence: float, as_json: bool) -> None:
-    from edgereply.cli.beside import check_finished, print_checks
+    from edgereply.cli.compare_runs import check_finished, print_checks
 
     base, checks, differences = check_finished(baseline, runs, fail_if, confidence)
     failed = any(check.failed for check in checks)
@@ -110,10 +110,10 @@ def _measure(
 ) -> None:
     import sys
 
-    from edgereply.bench_file import parse_bench, read_bench
-    from edgereply.cli.watching import watching
-    from edgereply.compare import compare_conditions, conditions_of
-    from edgereply.overrides import lay_stimulus, run_directory, typed_command
+    from edgereply.cli.on_terminal import watching
+    from edgereply.config.bench_file import parse_bench, read_bench
+    from edgereply.config.overrides import lay_stimulus, run_directory, typed_command
+    from edgereply.measurement.interleaved import compare_conditions, conditions_of
 
     data = lay_stimulus(read_bench(bench), str(bench), stimulus)
     checked = parse_bench(data, str(bench))
@@ -131,7 +131,7 @@ def _measure(
         put_json(result.as_dict())
     elif result.views:
         from edgereply.cli.differences import print_cpu, print_differences
-        from edgereply.console.result import print_result
+        from edgereply.report.terminal.result import print_result
 
         print_result(list(result.views.values()))
         print_cpu(result.cpu_ns)

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import INTERRUPTED, JsonOption, leave, put_json, say
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 BENCH = """# A bottling line: a light barrier sees a bad bottle, the board must fire the reject gate within 2 ms.
 # Virtual: software wires between processes of this computer. The times are this computer's scheduler.
@@ -37,14 +37,13 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Measure a virtual reject gate by two wait strategies and show both side by side (about half a minute)."""
-    from edgereply.cli.duration_option import duration_option
-    from edgereply.cli.showing import show_runs
-    from edgereply.cli.watching import watching
-    from edgereply.demo import prepare
-    from edgereply.measure import Measured, measure
+    from edgereply.cli.on_terminal import show_runs, watching
+    from edgereply.cli.option_values import duration_option
+    from edgereply.evaluation.run_view import letter
+    from edgereply.measurement.demo import prepare
+    from edgereply.measurement.measure import Measured, measure
     from edgereply.report.document import write_page
-    from edgereply.report.view import letter
-    from edgereply.reporting import load_material
+    from edgereply.report.material import load_material
 
     directory = prepare(out, BENCH.replace("{dwell}", f"{duration_option(dwell, '--dwell') // 1_000_000}ms"))
     done: list[Measured] = []

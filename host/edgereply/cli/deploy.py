@@ -20,7 +20,7 @@ def command(
     from edgereply.board.bundle import build_bundle
     from edgereply.board.client import BoardClient
     from edgereply.board.ssh import remove_over_ssh, start_over_ssh
-    from edgereply.cli.boards import ssh_target
+    from edgereply.cli.arguments import ssh_target
 
     target = ssh_target(host, ssh_config, bench, board).settings
     if remove:

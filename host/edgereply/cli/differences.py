@@ -1,9 +1,9 @@
 """Differences between conditions, as lines of text."""
 
-from edgereply.analysis.blocks import BlockDifference
-from edgereply.cli.prose import tell
-from edgereply.compare import METHOD
-from edgereply.report.text import duration
+from edgereply.analysis.statistics.block_differences import BlockDifference
+from edgereply.measurement.interleaved import METHOD
+from edgereply.wording.folding import tell
+from edgereply.wording.numbers import duration
 
 
 def print_differences(differences: dict[str, list[BlockDifference]]) -> None:

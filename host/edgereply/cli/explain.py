@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import JsonOption, put_json
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 
 def command(
@@ -21,11 +21,13 @@ def command(
     Late answers: a period, a burst, a segment, the board's counters. All answers: usual reaction times, warm-up, drift,
     jitter of the rising edges, long pulses.
     """
-    from edgereply.cautions import cautions
-    from edgereply.cli.directories import expect_run
-    from edgereply.cli.duration_option import duration_option
-    from edgereply.describing import describe
-    from edgereply.explaining import (
+    from edgereply.cli.arguments import expect_run
+    from edgereply.cli.option_values import duration_option
+    from edgereply.evaluation.cautions import cautions
+    from edgereply.evaluation.characteristics import as_dict as traits_dict
+    from edgereply.evaluation.characteristics import traits
+    from edgereply.evaluation.description import describe
+    from edgereply.evaluation.explanation import (
         as_dict,
         began,
         context_sentences,
@@ -34,10 +36,8 @@ def command(
         relate_context,
         sentences,
     )
-    from edgereply.run_reader import RunReader
-    from edgereply.traits import as_dict as traits_dict
-    from edgereply.traits import traits
-    from edgereply.views import evaluate_run
+    from edgereply.evaluation.load_view import evaluate_run
+    from edgereply.storage.run_reader import RunReader
 
     expect_run(run)
     reader = RunReader(run)

@@ -37,10 +37,10 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Write runs as Parquet, CSV, NumPy or VCD. Times are integer nanoseconds; nothing is overwritten."""
-    from edgereply.cli.directories import expect_runs
+    from edgereply.cli.arguments import expect_runs
     from edgereply.cli.progress import Progress
-    from edgereply.export.batches import expected_rows, run_directories
-    from edgereply.export.carry_out import SUFFIX, export
+    from edgereply.exchange.export.batches import expected_rows, run_directories
+    from edgereply.exchange.export.export_runs import SUFFIX, export
 
     expect_runs(runs)
     target = output or Path(f"edgereply-{what.value}{SUFFIX[to.value]}")

@@ -7,7 +7,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import JsonOption, put_json, say
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 
 def command(
@@ -44,7 +44,7 @@ def command(
     """Show what a recording holds; with --accept make it a run (grade: imported) that all other commands read."""
     from edgereply.cli.import_options import ReadingProgress, interval_option, labels_of, positive_option, settings_of
     from edgereply.errors import SettingError
-    from edgereply.imports.importing import Wanted, look, read
+    from edgereply.exchange.imports.import_files import Wanted, look, read
 
     if preview and accept:
         raise SettingError("--preview writes nothing, --accept does", where="import", remedy="give one of them")
@@ -59,7 +59,7 @@ def command(
     found = look(recording, wanted, labels, settings, window_ns)
     run = None
     if accept:
-        from edgereply.overrides import typed_command
+        from edgereply.config.overrides import typed_command
 
         run = out or Path("runs") / f"imported-{files[0].stem}"
         found.accept(run, typed_command(sys.argv))

@@ -6,11 +6,11 @@ import time
 from collections.abc import Sequence
 
 from edgereply.cli.common import say
-from edgereply.cli.duration_option import duration_option
+from edgereply.cli.option_values import duration_option
 from edgereply.errors import SettingError
-from edgereply.imports.accept import Labels
-from edgereply.imports.waveforms import Settings
-from edgereply.report.text import time_left
+from edgereply.exchange.imports.accept import Labels
+from edgereply.exchange.imports.waveforms import Settings
+from edgereply.wording.numbers import time_left
 
 _FREQUENCY = re.compile(r"\s*(\d+(?:\.\d+)?)\s*(k|m|g)?hz\s*", re.IGNORECASE)
 _LEVELS = re.compile(r"(.+)=\s*([+-]?[\d.]+)\s*(?:V)?\s*,\s*([+-]?[\d.]+)\s*(?:V)?\s*", re.IGNORECASE)

@@ -4,7 +4,7 @@ from pathlib import Path
 from typing import Any
 
 from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 
 def command(
@@ -15,8 +15,8 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """List chips, lines and routes of a board, its kernel, real-time rights, clocks, temperatures and power."""
-    from edgereply.assembly import open_board
-    from edgereply.cli.boards import any_target
+    from edgereply.cli.arguments import any_target
+    from edgereply.measurement.assembly import open_board
 
     target = any_target(host, ssh_config, bench, board)
     say(f"opening the board {target.name}")
@@ -31,7 +31,7 @@ def command(
 
 def describe(report: dict[str, Any]) -> list[str]:
     """An inspection as lines of text."""
-    from edgereply.board_words import environment_lines
+    from edgereply.board.inspection_text import environment_lines
 
     lines = ["Routes", *_possible(report.get("routes", {}))]
     lines += ["", "Responders", *_possible(report.get("responders", {}))]

@@ -38,9 +38,9 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""
-    from edgereply.bench_file import read_bench
-    from edgereply.metering import parse_accuracy_option
-    from edgereply.overrides import override
+    from edgereply.config.bench_file import read_bench
+    from edgereply.config.overrides import override
+    from edgereply.exchange.imports.power_log_join import parse_accuracy_option
 
     accuracy = parse_accuracy_option(power_accuracy)
     settings = override(
@@ -68,12 +68,12 @@ def _run(
 ) -> None:
     import sys
 
-    from edgereply.cautions import cautions
-    from edgereply.cli.watching import watching
-    from edgereply.measure import measure
-    from edgereply.overrides import run_directory, typed_command
-    from edgereply.store import refuse_used
-    from edgereply.until import parse_goal
+    from edgereply.cli.on_terminal import watching
+    from edgereply.config.overrides import run_directory, typed_command
+    from edgereply.evaluation.cautions import cautions
+    from edgereply.measurement.measure import measure
+    from edgereply.measurement.stopping_rule import parse_goal
+    from edgereply.storage.run_writer import refuse_used
 
     goal = None if until is None else parse_goal(until)
     directory = out or run_directory(settings, board)
@@ -87,7 +87,7 @@ def _run(
         put_json({"run": str(directory), "state": measured.record.state, **summary, **lost,
                   "warnings": measured.record.warnings})  # fmt: skip
     else:
-        from edgereply.cli.showing import show_runs
+        from edgereply.cli.on_terminal import show_runs
 
         show_runs([directory])
         say(f"run written to {directory}")
@@ -110,9 +110,9 @@ def _run(
 
 def _with_power(directory: Path, log: Path, accuracy: Any) -> Any:
     from edgereply.errors import SettingError
-    from edgereply.metering import join_log
-    from edgereply.power_log import read_power_log
-    from edgereply.run_reader import RunReader
+    from edgereply.exchange.imports.power_log import read_power_log
+    from edgereply.exchange.imports.power_log_join import join_log
+    from edgereply.storage.run_reader import RunReader
 
     try:
         join_log(directory, read_power_log(log), accuracy)

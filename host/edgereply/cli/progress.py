@@ -23,7 +23,7 @@ class Progress:
 
     def __call__(self, more: int) -> None:
         """Take in that so many more are done."""
-        from edgereply.report.text import time_left
+        from edgereply.wording.numbers import time_left
 
         self._done += more
         now_s = time.monotonic()

@@ -27,13 +27,12 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Write one self-contained page about runs and series, or one figure or table of it. No network is needed."""
-    from edgereply.cli.directories import expect_runs
-    from edgereply.cli.duration_option import duration_option
+    from edgereply.cli.arguments import expect_runs
+    from edgereply.cli.option_values import duration_option, share_option
     from edgereply.cli.report_parts import check_names, write_figure, write_table
-    from edgereply.cli.share_option import share_option
     from edgereply.errors import SettingError
     from edgereply.report.document import write_page
-    from edgereply.reporting import load_material
+    from edgereply.report.material import load_material
 
     if output is not None and output.is_dir():
         raise SettingError("the output would be a directory", where=str(output), remedy="name a file with --output")

@@ -5,10 +5,10 @@ import sys
 from pathlib import Path
 
 from edgereply.errors import SettingError
-from edgereply.report import plots, tables
 from edgereply.report.document import write_whole
-from edgereply.report.figures import pictures
-from edgereply.reporting import Material
+from edgereply.report.figures import pictures, plots
+from edgereply.report.material import Material
+from edgereply.report.tables.table import FORMATS, NAMES, make_table, render
 
 _SIZE = re.compile(r"(\d{2,5})x(\d{2,5})")
 _MOST_PIXELS = 10_000
@@ -32,9 +32,9 @@ def check_names(figure: str, table: str, output: Path | None, size: str) -> None
         )
         _pixels(size)
     if table:
-        _one_of(table, tables.NAMES, "--table")
+        _one_of(table, NAMES, "--table")
         if output is not None:
-            _one_of(_suffix(output), tables.FORMATS, "--output", "end its name with .md, .csv, .json or .tex")
+            _one_of(_suffix(output), FORMATS, "--output", "end its name with .md, .csv, .json or .tex")
 
 
 def write_figure(material: Material, name: str, output: Path | None, size: str = "900x500") -> Path:
@@ -61,12 +61,12 @@ def write_table(material: Material, name: str, output: Path | None, to_stdout: b
     Raises:
         SettingError: it cannot be written.
     """
-    table = tables.make_table(name, material.views, material.standing)
+    made = make_table(name, material.views, material.standing)
     if output is None:
         if to_stdout:
-            sys.stdout.write(tables.render(table, "md"))
+            sys.stdout.write(render(made, "md"))
         return None
-    write_whole(output, tables.render(table, _suffix(output)).encode(), "the table")
+    write_whole(output, render(made, _suffix(output)).encode(), "the table")
     return output
 
 

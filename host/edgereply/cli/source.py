@@ -22,10 +22,10 @@ def command(
     """Identify the pulse source, or measure what the fixture itself adds (no board connected)."""
     from dataclasses import asdict
 
-    from edgereply.assembly import open_source
-    from edgereply.bench_file import load_bench
+    from edgereply.config.bench_file import load_bench
     from edgereply.errors import SettingError
-    from edgereply.fixture import fixture_path, measure_fixture, save_fixture
+    from edgereply.measurement.assembly import open_source
+    from edgereply.measurement.fixture import fixture_path, measure_fixture, save_fixture
 
     settings = load_bench(bench)
     name, _ = settings.pick(board)

@@ -6,7 +6,7 @@ from typing import Annotated, Any
 import typer
 
 from edgereply.cli.common import INTERRUPTED, SAYS_NO, TROUBLE, JsonOption, leave, put_json, say
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 
 def command(
@@ -26,12 +26,12 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""
-    from edgereply.bench_file import read_bench
+    from edgereply.config.bench_file import read_bench
+    from edgereply.config.plan_file import load_plan
     from edgereply.errors import SettingError
-    from edgereply.metering import parse_accuracy_option, parse_log_options
-    from edgereply.sweep.conditions import conditions_of_plan, setups
-    from edgereply.sweep.plan import load_plan
-    from edgereply.sweep.state import begin, planned_series, take_up
+    from edgereply.exchange.imports.power_log_join import parse_accuracy_option, parse_log_options
+    from edgereply.measurement.sweep.conditions import conditions_of_plan, setups
+    from edgereply.measurement.sweep.state import begin, planned_series, take_up
 
     if resume and out is None:
         raise SettingError("nothing to resume", where="--resume", remedy="name the series directory with --out")
@@ -70,11 +70,11 @@ def _measure(
     import sys
     from contextlib import nullcontext
 
-    from edgereply.cli.watching import watching
-    from edgereply.console.stage import Stage
-    from edgereply.metering import join_series
-    from edgereply.overrides import typed_command
-    from edgereply.sweep.carry_out import Sweep
+    from edgereply.cli.on_terminal import watching
+    from edgereply.config.overrides import typed_command
+    from edgereply.exchange.imports.power_log_join import join_series
+    from edgereply.measurement.sweep.sweep import Sweep
+    from edgereply.report.terminal.stage import Stage
 
     def watch(bench: Any, condition: str, whole: Any) -> Any:
         return watching(bench, ready[condition].board, condition, whole, stage)
@@ -102,11 +102,11 @@ def _measure(
 def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wires: bool, as_json: bool) -> None:
     import sys
 
-    from edgereply.cli.watching import watching
-    from edgereply.overrides import typed_command
-    from edgereply.sweep.probing import find_saturation, parse_range
-    from edgereply.sweep.saturation import sentences
-    from edgereply.units import rate_words
+    from edgereply.cli.on_terminal import watching
+    from edgereply.config.overrides import typed_command
+    from edgereply.measurement.sweep.probing import find_saturation, parse_range
+    from edgereply.measurement.sweep.saturation import sentences
+    from edgereply.wording.units import rate_words
 
     slow_ns, quick_ns = parse_range(text)
 
@@ -130,22 +130,24 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
 
 
 def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
-    from edgereply.advice import advise
-    from edgereply.contrasts import contrasts
-    from edgereply.entrants import series_entrants
-    from edgereply.sweep import table
+    from edgereply.comparison.advice import advise
+    from edgereply.comparison.contrasts import contrasts
+    from edgereply.comparison.entries import series_entrants
+    from edgereply.report.tables import sweep_table
 
     entrants = series_entrants(directory, record, None)
-    found = table.rows(entrants)
+    found = sweep_table.rows(entrants)
     advice = advise(contrasts(entrants, record.conditions), entrants)
     if as_json:
         trouble = "" if ended.gave_up is None else str(ended.gave_up)
-        put_json(table.document(directory, record, found, ended.interrupted, trouble) | {"advice": advice.as_dict()})
+        put_json(
+            sweep_table.document(directory, record, found, ended.interrupted, trouble) | {"advice": advice.as_dict()}
+        )
     else:
-        from edgereply.console.sheet import print_sheet
-        from edgereply.report.text import rounds_together
+        from edgereply.report.terminal.sheet import print_sheet
+        from edgereply.wording.numbers import rounds_together
 
-        headings, lines, notes = table.sheet(found)
+        headings, lines, notes = sweep_table.sheet(found)
         print_sheet(headings, lines)
         for line in notes:
             tell(line)
@@ -159,9 +161,9 @@ def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
 
 
 def _show_plan(record: Any, ready: Any, at_once: bool, as_json: bool) -> None:
-    from edgereply.report.text import time_left
-    from edgereply.sweep.carry_out import lane_blocks
-    from edgereply.sweep.pace import Pace
+    from edgereply.measurement.sweep.pace import Pace
+    from edgereply.measurement.sweep.sweep import lane_blocks
+    from edgereply.wording.numbers import time_left
 
     left = [block for block in record.blocks if block.state != "complete"]
     lanes = lane_blocks(left, ready, at_once)
@@ -189,7 +191,7 @@ def _show_plan(record: Any, ready: Any, at_once: bool, as_json: bool) -> None:
 
 
 def _say_time(seconds: float, left: int, blocks: int, lanes: list[str]) -> None:
-    from edgereply.report.text import time_left
+    from edgereply.wording.numbers import time_left
 
     say(f"{left} of {blocks} blocks to measure, about {time_left(seconds)}")
     if len(lanes) > 1:

@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 
 def command(
@@ -27,14 +27,13 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Judge a deadline: pass, fail, or not enough data and how much more it takes. Exit code 1 unless it passes."""
-    from edgereply.by_pieces import evaluate_by_pieces, goes_by_pieces, words
-    from edgereply.cli.directories import expect_run
-    from edgereply.cli.duration_option import duration_option
-    from edgereply.cli.share_option import share_option
+    from edgereply.cli.arguments import expect_run
+    from edgereply.cli.option_values import duration_option, share_option
     from edgereply.errors import SettingError
-    from edgereply.judging import judge_pieces, judge_run, sentences
-    from edgereply.run_reader import RunReader
-    from edgereply.views import evaluate_run
+    from edgereply.evaluation.by_pieces import evaluate_by_pieces, goes_by_pieces, words
+    from edgereply.evaluation.load_view import evaluate_run
+    from edgereply.evaluation.verdict import judge_pieces, judge_run, sentences
+    from edgereply.storage.run_reader import RunReader
 
     expect_run(run)
     tolerated = share_option(exceed, "--exceed")

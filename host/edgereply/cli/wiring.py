@@ -6,7 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import SAYS_NO, BenchOption, BoardOption, JsonOption, leave, put_json, say
-from edgereply.cli.prose import tell
+from edgereply.wording.folding import tell
 
 VIRTUAL = (
     "VIRTUAL: these are software wires: there are none to make or to check, and measure takes them as they are. "
@@ -27,10 +27,10 @@ def command(
     """Show how to wire the bench and check the wires with slow pulses before anything is measured."""
     from dataclasses import asdict
 
-    from edgereply.assembly import open_board, open_source, with_wires
-    from edgereply.bench_file import load_bench
-    from edgereply.wirecheck import check_level, check_wires
-    from edgereply.wiring_findings import diagram
+    from edgereply.config.bench_file import load_bench
+    from edgereply.measurement.assembly import open_board, open_source, with_wires
+    from edgereply.measurement.wiring_check import check_level, check_wires
+    from edgereply.measurement.wiring_findings import diagram
 
     settings = load_bench(bench)
     name, target = settings.pick(board)

@@ -14,18 +14,20 @@ from typing import Any, Final
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from edgereply import __version__
-from edgereply.advice import Advice
+from edgereply.comparison.advice import Advice
+from edgereply.comparison.compare import Standing
+from edgereply.comparison.conditions import difference_words
 from edgereply.errors import SettingError
-from edgereply.likeness import difference_words
-from edgereply.report import figures, rows, theme
-from edgereply.report.answer import EVIDENCE, VIRTUAL, answer
-from edgereply.report.context_rows import context_group
-from edgereply.report.interval_words import interval_words
-from edgereply.report.lines import comparison, unlike_first
-from edgereply.report.plots import plots
-from edgereply.report.text import clean, exactly, listing
-from edgereply.report.view import COMPLETE, RunView, flatten, letter
-from edgereply.standing import Standing
+from edgereply.evaluation.run_view import COMPLETE, RunView, flatten, letter
+from edgereply.report import figures
+from edgereply.report.figures import theme
+from edgereply.report.figures.plots import plots
+from edgereply.report.tables import rows
+from edgereply.report.tables.answer import EVIDENCE, VIRTUAL, answer
+from edgereply.report.tables.context_rows import context_group
+from edgereply.report.tables.interval_words import interval_words
+from edgereply.report.tables.lines import comparison, unlike_first
+from edgereply.wording.numbers import clean, exactly, listing
 
 _AS_IS: Final = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 # More lines than this over each other cannot be told apart at first sight; the rest waits to be ticked.

@@ -14,8 +14,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-import numpy.typing as npt
 
+from edgereply.analysis.arrays.aliases import Int64s, Uint32s
 from edgereply.sources.base import Pattern, StimulusPlan
 
 _MASK = 0xFFFF_FFFF
@@ -67,7 +67,7 @@ def tick_plan(plan: StimulusPlan, tick_hz: int) -> TickPlan:
     )
 
 
-def intervals(plan: StimulusPlan, tick_hz: int, count: int) -> npt.NDArray[np.int64]:
+def intervals(plan: StimulusPlan, tick_hz: int, count: int) -> Int64s:
     """Draw the intervals of a plan.
 
     Args:
@@ -96,7 +96,7 @@ def stream(plan: TickPlan) -> Iterator[int]:
         state = int(draws(state, _CHUNK)[-1])
 
 
-def draws(seed: int, count: int) -> npt.NDArray[np.uint32]:
+def draws(seed: int, count: int) -> Uint32s:
     """Draw from xorshift32.
 
     One step is linear over GF(2), so the 2ⁿ-th power of a step carries the first 2ⁿ states to the
@@ -128,7 +128,7 @@ def _step(x: int) -> int:
     return x ^ (x << 5) & _MASK
 
 
-def _byte_tables(columns: list[int]) -> npt.NDArray[np.uint32]:
+def _byte_tables(columns: list[int]) -> Uint32s:
     tables = np.zeros((4, 256), dtype=np.uint32)
     for byte in range(4):
         for bit in range(8):
@@ -137,8 +137,8 @@ def _byte_tables(columns: list[int]) -> npt.NDArray[np.uint32]:
     return tables
 
 
-def _apply(tables: npt.NDArray[np.uint32], states: npt.NDArray[np.uint32]) -> npt.NDArray[np.uint32]:
-    result: npt.NDArray[np.uint32] = (
+def _apply(tables: Uint32s, states: Uint32s) -> Uint32s:
+    result: Uint32s = (
         tables[0, states & 0xFF]
         ^ tables[1, (states >> 8) & 0xFF]
         ^ tables[2, (states >> 16) & 0xFF]
@@ -147,7 +147,7 @@ def _apply(tables: npt.NDArray[np.uint32], states: npt.NDArray[np.uint32]) -> np
     return result
 
 
-def _intervals(plan: TickPlan, state: int, count: int) -> npt.NDArray[np.int64]:
+def _intervals(plan: TickPlan, state: int, count: int) -> Int64s:
     if plan.pattern == "periodic":
         return np.full(count, plan.period, dtype=np.int64)
     x = draws(state, count)
@@ -156,14 +156,14 @@ def _intervals(plan: TickPlan, state: int, count: int) -> npt.NDArray[np.int64]:
     return plan.floor + (((plan.period - plan.floor) * _minus_ln(x)) >> 16)
 
 
-def _scaled(x: npt.NDArray[np.uint32], width: int) -> npt.NDArray[np.int64]:
+def _scaled(x: Uint32s, width: int) -> Int64s:
     """Returns: (x · width) >> 32, in two halves because the product may need more than 64 bits."""
     wide = x.astype(np.uint64)
     low = (wide * np.uint64(width & _MASK)) >> np.uint64(32)
     return (wide * np.uint64(width >> 32) + low).astype(np.int64)
 
 
-def _minus_ln(x: npt.NDArray[np.uint32]) -> npt.NDArray[np.int64]:
+def _minus_ln(x: Uint32s) -> Int64s:
     """Returns: −ln(x/2³²) in 1/65536, by a table of 64 steps an octave."""
     wide = x.astype(np.int64)
     top = np.frexp(x.astype(np.float64))[1].astype(np.int64) - 1
@@ -172,5 +172,5 @@ def _minus_ln(x: npt.NDArray[np.uint32]) -> npt.NDArray[np.int64]:
     fraction = (mantissa >> 9) & 0xFFFF
     low = _LOG2_TABLE[index]
     log2 = (top << 16) + low + (((_LOG2_TABLE[index + 1] - low) * fraction) >> 16)
-    result: npt.NDArray[np.int64] = (((32 << 16) - log2) * _LN2_Q16) >> 16
+    result: Int64s = (((32 << 16) - log2) * _LN2_Q16) >> 16
     return result

@@ -5,21 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, Protocol
 
-import numpy as np
-import numpy.typing as npt
-
+from edgereply.analysis.arrays.aliases import Int64s, Uint8s
 from edgereply.errors import SettingError
 
 Pattern = Literal["periodic", "uniform", "exponential"]
-
-STIMULUS = 1
-RISE = 2
-FALL = 3
-FALL_LOST = 4
-
-# A source cannot tell more than this apart when it merges two kinds of edge
-# into one stream: batches may overlap by less than it.
-OVERLAP_NS = 1_000_000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -99,8 +88,8 @@ class SourceBatch:
         done: True for the last batch of a run; nothing follows it.
     """
 
-    kind: npt.NDArray[np.uint8]
-    at_ns: npt.NDArray[np.int64]
+    kind: Uint8s
+    at_ns: Int64s
     lost: int
     done: bool
 

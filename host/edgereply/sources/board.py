@@ -10,9 +10,9 @@ from dataclasses import asdict, replace
 import numpy as np
 
 from edgereply.board.client import BoardClient, fault_error
-from edgereply.deadline import Deadline
 from edgereply.errors import SourceError
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
+from edgereply.system.deadline import Deadline
 from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, Stopped
 
 STOP_S = 15.0

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from decimal import Decimal
 
-from edgereply.deadline import Deadline
 from edgereply.errors import HostError, SettingError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.serial_port import SerialPort
+from edgereply.system.deadline import Deadline
 
 ANSWER_S = 2.0
 # Codes that blame the value asked for, not the instrument or the line.

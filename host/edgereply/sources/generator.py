@@ -14,14 +14,15 @@ from typing import Literal
 
 import numpy as np
 
-from edgereply.deadline import Deadline
 from edgereply.errors import HostError, SettingError, SourceError
 from edgereply.sources import scpi
-from edgereply.sources.base import STIMULUS, SourceBatch, SourceIdentity, StimulusPlan
+from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.dialogue import ANSWER_S, Dialogue
 from edgereply.sources.levels import Levels
 from edgereply.sources.limits import check_plan
 from edgereply.sources.serial_port import SerialPort
+from edgereply.storage.stamps import STIMULUS
+from edgereply.system.deadline import Deadline
 
 _SLICE_S = 0.02
 _RESET_S = 10.0

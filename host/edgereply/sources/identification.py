@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from typing import NoReturn
 
-from edgereply.deadline import Deadline
 from edgereply.errors import SourceError
 from edgereply.sources import scpi
 from edgereply.sources.base import SourceIdentity
 from edgereply.sources.dialogue import ANSWER_S, Dialogue
+from edgereply.system.deadline import Deadline
 
 MODEL_PREFIX = "pulse source "
 _ATTEMPT_S = 0.5

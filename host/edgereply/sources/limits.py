@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from edgereply.errors import SettingError
 from edgereply.sources.base import StimulusPlan
-from edgereply.units import rate_words, time_words
+from edgereply.wording.units import rate_words, time_words
 
 PERIOD_NS = (200_000, 60_000_000_000)
 WIDTH_NS = (30_000, 10_000_000)

@@ -17,9 +17,10 @@ import numpy as np
 from edgereply.errors import SettingError, SourceError
 from edgereply.sources.adapter import Adapter
 from edgereply.sources.arrivals import stream, tick_plan
-from edgereply.sources.base import FALL, RISE, STIMULUS, SourceBatch, SourceIdentity, StimulusPlan
+from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.limits import check_plan
 from edgereply.sources.uart import UartPulse, nearest_pulse
+from edgereply.storage.stamps import FALL, RISE, STIMULUS
 
 SHORTEST_PERIOD_NS = 1_000_000
 TAIL_S = 0.1

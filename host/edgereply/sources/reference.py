@@ -7,15 +7,15 @@ import time
 from dataclasses import replace
 from typing import Any
 
-from edgereply.deadline import Deadline
 from edgereply.errors import HostError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.dialogue import Dialogue
 from edgereply.sources.identification import identify
 from edgereply.sources.limits import check_plan
-from edgereply.sources.records import RecordError, Timeline
 from edgereply.sources.serial_port import SerialPort
+from edgereply.sources.wire_records import RecordError, Timeline
+from edgereply.system.deadline import Deadline
 
 SILENCE_S = 5.0
 _STOP_S = 5.0

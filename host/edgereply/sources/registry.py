@@ -15,7 +15,7 @@ SOURCES: dict[str, tuple[str, str, str]] = {
     "reference": ("edgereply.sources.reference", "ReferenceSource", "pip install pyserial"),
     "generator": ("edgereply.sources.generator", "GeneratorSource", "pip install pyserial"),
     "lines": ("edgereply.sources.lines", "LinesSource", "pip install pyserial"),
-    "virtual": ("edgereply.sources.virtual", "VirtualSource", "pip install pyserial"),
+    "virtual": ("edgereply.sources.simulator.source", "VirtualSource", "pip install pyserial"),
 }
 
 

@@ -8,8 +8,8 @@ from pathlib import Path
 import serial
 from serial.tools import list_ports
 
-from edgereply.deadline import Deadline
 from edgereply.errors import SourceError
+from edgereply.system.deadline import Deadline
 
 _SLICE_S = 0.02
 _WRITE_S = 2.0

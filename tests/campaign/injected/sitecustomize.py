@@ -89,11 +89,11 @@ def break_serial(module: Any) -> None:
 
 
 CHANGES: dict[str, Callable[[Any], None]] = {
-    "edgereply.store": commit_often,
+    "edgereply.storage.run_writer": commit_often,
     "edgereply.board.client": lose_patience,
     "edgereply.board.translation": miss_the_host_soon,
-    "edgereply.virtual.wires": tap_wires,
-    "edgereply.virtual.line": break_serial,
+    "edgereply.sources.simulator.wires": tap_wires,
+    "edgereply.sources.simulator.line": break_serial,
 }
 
 

@@ -22,7 +22,7 @@ sys.exit(main())
 """
 
 
-@pytest.mark.parametrize("module", ["edgereply.cli.app", "edgereply.settings"])
+@pytest.mark.parametrize("module", ["edgereply.cli.app", "edgereply.config.settings"])
 def test_an_interrupt_before_or_inside_a_command(module: str) -> None:
     """The first module is imported before there is a command, the second by the command itself.
 
@@ -54,7 +54,7 @@ COMPILED = """
 import os, signal, sys
 class Interrupting:
     def find_spec(self, name, path, target=None):
-        if name == "edgereply.settings":
+        if name == "edgereply.config.settings":
             exec("os.kill(os.getpid(), signal.{name})")
 sys.meta_path.insert(0, Interrupting())
 """

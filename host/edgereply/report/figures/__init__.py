@@ -4,13 +4,13 @@ Figures are drawn in the light palette of `theme`. Every trace says in `meta` wh
 page can hide a run; `meta.controls` of a figure lists the axes a reader may switch between linear and logarithmic.
 """
 
-from edgereply.report.figures.beside import quantiles
 from edgereply.report.figures.canvas import library
 from edgereply.report.figures.cycle import fold
-from edgereply.report.figures.parts import segments
+from edgereply.report.figures.distribution import distribution, tail
 from edgereply.report.figures.pulse import persistence
+from edgereply.report.figures.quantiles import quantiles
 from edgereply.report.figures.rates import sweep_curves
-from edgereply.report.figures.samples import distribution, tail
+from edgereply.report.figures.segments import segments
 from edgereply.report.figures.timeline import over_time
 
 __all__ = [

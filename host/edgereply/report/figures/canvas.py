@@ -6,14 +6,14 @@ from collections.abc import Sequence
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 from plotly.offline import get_plotlyjs
 from plotly.subplots import make_subplots
 
-from edgereply.report import style
-from edgereply.report.text import exactly
-from edgereply.report.theme import LIGHT
-from edgereply.report.view import RunView
+from edgereply.analysis.arrays.aliases import Floats, Int64s
+from edgereply.evaluation.run_view import RunView
+from edgereply.report.figures import style
+from edgereply.report.figures.theme import LIGHT
+from edgereply.wording.numbers import exactly
 
 Place = dict[str, int]
 
@@ -82,7 +82,7 @@ def deadlines(figure: go.Figure, views: Sequence[RunView], size: int, low: float
 
 
 def heat(
-    figure: go.Figure, x_edges: NDArray[np.float64], y_edges: NDArray[np.float64], counts: NDArray[np.int64],
+    figure: go.Figure, x_edges: Floats, y_edges: Floats, counts: Int64s,
     hover: str, index: int, place: Place,
 ) -> None:  # fmt: skip
     """Counts on a grid as colour, the logarithm of the count.

@@ -6,15 +6,15 @@ from typing import Final
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
-from edgereply.analysis.chunks import chunks
-from edgereply.analysis.presence import NO_STAMP
-from edgereply.report import density, style
+from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.chunks import chunks
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.evaluation.run_view import Folded, RunView, letter
+from edgereply.report.figures import density, style
 from edgereply.report.figures.canvas import heat, panels
-from edgereply.report.text import unit_for
-from edgereply.report.theme import LIGHT
-from edgereply.report.view import Folded, RunView, letter
+from edgereply.report.figures.theme import LIGHT
+from edgereply.wording.numbers import unit_for
 
 _COLUMNS, _ROWS = 120, 60
 _CHOSEN: Final = {"color": LIGHT["late"], "width": 2, "dash": "dot"}
@@ -85,7 +85,7 @@ def _window(figure: go.Figure, found: Folded, cycle: int) -> None:
     figure.update_yaxes(range=[0, top * 1.15], row=2)
 
 
-def _within(stimulus_ns: NDArray[np.int64], found: Folded) -> NDArray[np.int64]:
+def _within(stimulus_ns: Int64s, found: Folded) -> Int64s:
     """Time of each stimulus from phase 0; worked on in pieces that stay in the processor's cache."""
     at_ns = np.empty(stimulus_ns.size, np.int64)
     for part in chunks(stimulus_ns.size):

@@ -7,10 +7,10 @@ from collections.abc import Sequence
 import numpy as np
 import plotly.graph_objects as go
 
-from edgereply.report import overlay
+from edgereply.evaluation.run_view import RunView, letter
+from edgereply.report.figures import overlay
 from edgereply.report.figures.canvas import deadline, heat, names, panels
-from edgereply.report.text import unit_for
-from edgereply.report.view import RunView, letter
+from edgereply.wording.numbers import unit_for
 
 
 def persistence(views: Sequence[RunView], first: int = 0) -> go.Figure:

@@ -6,12 +6,12 @@ from collections.abc import Sequence
 
 import plotly.graph_objects as go
 
-from edgereply.report import style
-from edgereply.report.curves import Curve, curves
+from edgereply.evaluation.run_view import RunView
+from edgereply.report.figures import style
 from edgereply.report.figures.canvas import Place, deadline, panels
-from edgereply.report.rows import QUANTILES, estimate
-from edgereply.report.text import duration
-from edgereply.report.view import RunView
+from edgereply.report.figures.curves import Curve, curves
+from edgereply.report.tables.rows import QUANTILES, estimate
+from edgereply.wording.numbers import duration
 
 
 def sweep_curves(views: Sequence[RunView]) -> go.Figure | None:

@@ -7,16 +7,14 @@ from typing import Final
 
 import numpy as np
 import plotly.graph_objects as go
-from numpy.typing import NDArray
 
-from edgereply.analysis.presence import NO_STAMP, present
-from edgereply.report import density, style
+from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.presence import NO_STAMP, present
+from edgereply.evaluation.run_view import RunView, letter
+from edgereply.report.figures import density, style
 from edgereply.report.figures.canvas import Place, deadline, heat, names, panels
-from edgereply.report.text import duration
-from edgereply.report.theme import LIGHT
-from edgereply.report.view import RunView, letter
-
-Int64s = NDArray[np.int64]
+from edgereply.report.figures.theme import LIGHT
+from edgereply.wording.numbers import duration
 
 _DOTS_UP_TO: Final = 1200
 

@@ -9,7 +9,7 @@ import pytest
 
 from edgereply.cli.report_parts import write_figure
 from edgereply.errors import SettingError
-from edgereply.reporting import load_material
+from edgereply.report.material import load_material
 from tests.fakes.made_runs import random_stimuli
 from tests.fakes.told_runs import save_run
 

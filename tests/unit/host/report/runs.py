@@ -5,9 +5,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from edgereply.analysis.presence import NO_STAMP, present
-from edgereply.analysis.summary import summarise
-from edgereply.report.view import RunView
+from edgereply.analysis.arrays.presence import NO_STAMP, present
+from edgereply.analysis.statistics.summary import summarise
+from edgereply.evaluation.run_view import RunView
 
 HOSTILE = (
     "</script><script>window.pwned=1</script><img src=x onerror=window.pwned=2>"

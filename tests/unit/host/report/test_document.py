@@ -10,8 +10,8 @@ from pathlib import Path
 import pytest
 
 from edgereply.errors import SettingError
+from edgereply.evaluation.run_view import RunView
 from edgereply.report.document import SAFETY, embedded, page, write_page
-from edgereply.report.view import RunView
 from tests.unit.host.report.runs import HOSTILE, run, usual
 
 MOST_BYTES = 8_000_000
@@ -138,7 +138,8 @@ def test_a_page_that_cannot_be_written_leaves_nothing(tmp_path: Path) -> None:
 
 def test_the_terminal_does_not_pay_for_plotly() -> None:
     code = (
-        "import sys, edgereply.console, edgereply.report.view; print('plotly' in sys.modules, 'jinja2' in sys.modules)"
+        "import sys, edgereply.report.terminal, edgereply.evaluation.run_view; "
+        "print('plotly' in sys.modules, 'jinja2' in sys.modules)"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True, timeout=60)
     assert done.stdout.split() == ["False", "False"]

@@ -2,14 +2,14 @@ from array import array
 
 import numpy as np
 import pytest
-from tests.conformance.pulse_source import read_to_end
-from tests.fakes.board_link import FakeAgentLink
 
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError, LinkError, SourceError
 from edgereply.sources.base import StimulusPlan
 from edgereply.sources.board import BoardSource
 from edgereply_protocol import Block, Configure, Fault, Layout, Probe, Probed, Progress, Stamps, Stop, Stopped
+from tests.conformance.pulse_source import read_to_end
+from tests.fakes.board_link import FakeAgentLink
 
 SETTINGS = {"route": "chardev", "lines": {"stimulus": {"line": "STIM_OUT"}, "capture": {"line": "CAPTURE_IN"}}}
 

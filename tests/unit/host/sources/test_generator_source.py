@@ -8,14 +8,14 @@ from decimal import Decimal
 from typing import Any
 
 import pytest
-from tests.conformance.pulse_source import whole_run
-from tests.fakes.scripted_serial import ScriptedSerial
-from tests.fakes.strict_generator import StrictGenerator
 
 from edgereply.errors import SettingError, SourceError
 from edgereply.sources import dialogue
 from edgereply.sources.base import StimulusPlan
 from edgereply.sources.generator import GeneratorSource
+from tests.conformance.pulse_source import whole_run
+from tests.fakes.scripted_serial import ScriptedSerial
+from tests.fakes.strict_generator import StrictGenerator
 
 PLAN = StimulusPlan(pattern="periodic", period_ns=2_000_000, width_ns=50_000, count=20)
 

@@ -8,14 +8,15 @@ from dataclasses import replace
 
 import pytest
 import serial
+
+from edgereply.errors import SettingError, SourceError
+from edgereply.sources.base import StimulusPlan
+from edgereply.sources.lines import LinesSource
+from edgereply.sources.uart import BAUDS, low_time_ns, nearest_pulse
+from edgereply.storage.stamps import FALL, RISE, STIMULUS
 from tests.conformance.pulse_source import whole_run
 from tests.fakes.adapter import FakeAdapter
 from tests.fakes.scripted_serial import ScriptedSerial
-
-from edgereply.errors import SettingError, SourceError
-from edgereply.sources.base import FALL, RISE, STIMULUS, StimulusPlan
-from edgereply.sources.lines import LinesSource
-from edgereply.sources.uart import BAUDS, low_time_ns, nearest_pulse
 
 PLAN = StimulusPlan(period_ns=2_000_000, floor_ns=1_000_000, count=20)
 

@@ -10,14 +10,14 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.fakes.scripted_serial import ScriptedSerial
 
 from edgereply.errors import SettingError, SourceError
 from edgereply.sources import dialogue, identification, reference
 from edgereply.sources.base import StimulusPlan
 from edgereply.sources.reference import ReferenceSource
-from edgereply.virtual.engine import Engine
-from edgereply.virtual.stimulus import Stimulus
+from edgereply.sources.simulator.engine import Engine
+from edgereply.sources.simulator.stimulus import Stimulus
+from tests.fakes.scripted_serial import ScriptedSerial
 
 MARK, STIMULUS, RISE = 5, 1, 2
 

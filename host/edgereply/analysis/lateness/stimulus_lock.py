@@ -1,0 +1,97 @@
+"""Stimuli that keep step with a tick sample only one moment of it, and hide or exaggerate what it does."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.chunks import chunks
+from edgereply.analysis.lateness.known_causes import SUSPECTS, Suspect
+
+# A mean resultant this long leaves most of the cycle without stimuli.
+_LOCKED_FROM = 0.5
+_FEWEST = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Lock:
+    """One rhythm that the stimuli keep step with.
+
+    Attributes:
+        period_ns: of the rhythm.
+        suspect: whose rhythm it is; None for the stimuli's own period.
+        resultant: mean resultant length of the phases, 0 (even) to 1 (always the same phase).
+        covered: share of the cycle, in twentieths, that saw a stimulus.
+        advice: what to do.
+    """
+
+    period_ns: float
+    suspect: str | None
+    resultant: float
+    covered: float
+    advice: str
+
+
+def find_locks(stimulus_ns: Int64s, suspects: Sequence[Suspect] = SUSPECTS) -> tuple[Lock, ...]:
+    """Find known rhythms with which the stimuli keep step.
+
+    Args:
+        stimulus_ns: shape (n,), int64, nanoseconds, rising.
+        suspects: rhythms to test.
+
+    Returns:
+        Locks, the stimuli's own period first; none for fewer than 30 stimuli.
+    """
+    if stimulus_ns.size < _FEWEST:
+        return ()
+    times = stimulus_ns - stimulus_ns[0]
+    own = float(times[-1]) / (times.size - 1)
+    rhythms: list[tuple[float, str | None]] = [(own, None), *((s.period_ns, s.name) for s in suspects)]
+    found = []
+    for period, name in rhythms:
+        # A run shorter than a few cycles covers only part of one, whatever its pattern.
+        if period <= 0.0 or float(times[-1]) < 5.0 * period:
+            continue
+        length, covered = resultant(times, period)
+        if length >= _LOCKED_FROM:
+            found.append(
+                Lock(period_ns=period, suspect=name, resultant=length, covered=covered, advice=_advice(name, covered))
+            )
+    return tuple(found)
+
+
+def resultant(times: Int64s, period: float) -> tuple[float, float]:
+    """Mean resultant length of the phases within a period, and the share of the cycle, in twentieths, that they cover.
+
+    Args:
+        times: shape (n,), int64, not empty; worked on in pieces that stay in the processor's cache.
+        period: same unit.
+
+    Returns:
+        Both 0 to 1.
+
+    Source: Zar, J. H., Biostatistical Analysis, chapter on circular distributions.
+    """
+    total, seen = 0j, np.zeros(20, np.bool_)
+    for part in chunks(times.size):
+        phase = np.mod(times[part] / period, 1.0)
+        angle = 2.0 * math.pi * phase
+        total += complex(np.cos(angle).sum(), np.sin(angle).sum())
+        seen[(phase * 20.0).astype(np.int64)] = True
+    return abs(total) / times.size, float(seen.mean())
+
+
+def _advice(name: str | None, covered: float) -> str:
+    if name is None:
+        return (
+            "The stimuli are periodic: a rhythm of the board cannot be told from its aliases. Use random arrivals "
+            "(exponential with a floor), or dither each period by at least its own length."
+        )
+    return (
+        f"The stimuli keep step with the {name} and see {100.0 * covered:.0f} % of its cycle. Use random arrivals, or "
+        "dither each period by at least one cycle of it."
+    )

@@ -1,0 +1,141 @@
+"""The result of pairing, and the edges it is made of."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from edgereply.analysis.arrays.aliases import Int64s, Uint8s
+from edgereply.analysis.arrays.chunks import chunkwise
+from edgereply.analysis.arrays.presence import NO_STAMP
+
+
+class Status(IntEnum):
+    """What became of a stimulus."""
+
+    PAIRED = 0
+    MISSED = 1
+    COALESCED = 2
+    AMBIGUOUS = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Pairing:
+    """Stimuli with their responses, in order of time.
+
+    Attributes:
+        stimulus_ns: sorted stimuli, int64 ns.
+        rise_ns, fall_ns: the response's edges per stimulus, NO_STAMP where there is none.
+        status: uint8 `Status` per stimulus.
+        spurious_rise_ns: rises that answer nothing.
+        spurious_fall_ns: falls that belong to no paired and no ambiguous rise.
+        ambiguous_rise_ns, ambiguous_fall_ns: edges the ambiguous stimuli compete for.
+    """
+
+    stimulus_ns: Int64s
+    rise_ns: Int64s
+    fall_ns: Int64s
+    status: Uint8s
+    spurious_rise_ns: Int64s
+    spurious_fall_ns: Int64s
+    ambiguous_rise_ns: Int64s
+    ambiguous_fall_ns: Int64s
+
+    def _count(self, status: Status) -> int:
+        return int(np.count_nonzero(self.status == status))
+
+    @property
+    def stimuli(self) -> int:
+        """Number of stimuli: paired + missed + coalesced + ambiguous."""
+        return int(self.stimulus_ns.size)
+
+    @property
+    def paired(self) -> int:
+        """Stimuli with their own response."""
+        return self._count(Status.PAIRED)
+
+    @property
+    def missed(self) -> int:
+        """Stimuli with no response."""
+        return self._count(Status.MISSED)
+
+    @property
+    def coalesced(self) -> int:
+        """Stimuli whose neighbour's response served them too."""
+        return self._count(Status.COALESCED)
+
+    @property
+    def ambiguous(self) -> int:
+        """Stimuli whose response cannot be told."""
+        return self._count(Status.AMBIGUOUS)
+
+    @property
+    def spurious(self) -> int:
+        """Rises that answer nothing."""
+        return int(self.spurious_rise_ns.size)
+
+    @property
+    def responses(self) -> int:
+        """Number of rises: paired + spurious + ambiguous ones."""
+        return self.paired + self.spurious + int(self.ambiguous_rise_ns.size)
+
+    @property
+    def falls_lost(self) -> int:
+        """Paired responses whose fall was not seen before the next rise."""
+        return int(np.count_nonzero((self.status == Status.PAIRED) & (self.fall_ns == NO_STAMP)))
+
+    @property
+    def reaction_ns(self) -> Int64s:
+        """Reaction times of the paired stimuli, in order."""
+        chosen = self.status == Status.PAIRED
+        return np.asarray(self.rise_ns[chosen] - self.stimulus_ns[chosen], dtype=np.int64)
+
+
+def sorted_edges(edges: ArrayLike, name: str) -> Int64s:
+    """Check that edges are a one-dimensional array of whole nanoseconds, and sort it.
+
+    Raises:
+        ValueError: not one-dimensional, not integers, or holding NO_STAMP.
+    """
+    array = np.asarray(edges)
+    if array.ndim != 1:
+        raise ValueError(f"{name} must have one dimension, got shape {array.shape}: pass a flat array of edges")
+    if array.size == 0:
+        return np.zeros(0, dtype=np.int64)
+    if array.dtype.kind not in "iu":
+        raise ValueError(f"{name} must be whole nanoseconds (int64), got {array.dtype}: convert the stamps first")
+    array = array.astype(np.int64, copy=False)
+    if np.any(array[1:] < array[:-1]):
+        array = np.sort(array)
+    if array[0] == NO_STAMP:
+        raise ValueError(f"{name} holds NO_STAMP: leave out the edges that have no stamp")
+    return array
+
+
+def match_falls(rise_ns: Int64s, fall_ns: Int64s) -> tuple[Int64s, Int64s]:
+    """Give each rise the first fall after it and before the next rise.
+
+    Returns:
+        The fall per rise (NO_STAMP where it was lost), and the falls no rise took.
+    """
+    if rise_ns.size == 0:
+        return np.zeros(0, dtype=np.int64), fall_ns
+    taken = np.zeros(fall_ns.size, dtype=np.bool_)
+    matched = np.full(rise_ns.size, NO_STAMP, dtype=np.int64)
+    if fall_ns.size == 0:
+        return matched, fall_ns
+
+    def match(part: slice) -> None:
+        rise = rise_ns[part]
+        following = np.append(rise_ns[part.start + 1 : part.stop + 1], np.iinfo(np.int64).max)[: rise.size]
+        first = np.searchsorted(fall_ns, rise, side="right")
+        fall = fall_ns[np.minimum(first, fall_ns.size - 1)]
+        has = (first < fall_ns.size) & (fall < following)
+        taken[first[has]] = True
+        matched[part][has] = fall[has]
+
+    chunkwise(match, rise_ns.size)
+    return matched, fall_ns[~taken]

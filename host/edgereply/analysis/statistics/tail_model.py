@@ -1,0 +1,240 @@
+"""How likely is an answer later than any seen: a model, tested before it may speak.
+
+Beyond the largest measured value there is no evidence, only a model. So a tail model is refused
+where it does not fit the answers that were measured, or where its shape depends on the threshold;
+and it always says that it extrapolates. `verdict` needs none of this.
+
+Source: Coles, S. (2001), An Introduction to Statistical Modeling of Extreme Values, chapters 3 and 4;
+goodness of fit by Anderson and Darling's statistic against samples drawn from the fit
+(Stute, Gonzalez Manteiga and Presedo Quindimil 1993, Metrika 40, 243-256).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from edgereply.analysis.arrays.aliases import Floats, Int64s
+from edgereply.analysis.arrays.quantiles import order_statistics
+from edgereply.analysis.statistics.dependence import measure_dependence
+from edgereply.analysis.statistics.extreme_fits import (
+    GevFit,
+    GparetoFit,
+    fit_gev,
+    fit_gpareto,
+    gev_survival,
+    gpareto_survival,
+)
+from edgereply.analysis.statistics.tail_stability import ThresholdFit, instability, shapes_above
+
+Kind = Literal["generalised Pareto over a threshold", "generalised extreme values of block maxima"]
+
+_DRAWS = 199
+_REFUSED_BELOW = 0.05
+_MOST_EXCESSES = 2000
+_FEWEST_EXCESSES = 60
+_FEWEST_MAXIMA = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class TailModel:
+    """A fitted tail and whether it may be used.
+
+    Attributes:
+        kind: which model.
+        refused: why it may not be used, as a sentence; None when it may.
+        warnings: sentences to show with any figure taken from it.
+        threshold_ns: excesses are counted above this; None for block maxima.
+        block_length: answers a block; None for a threshold.
+        fit: parameters and their covariance, nanoseconds; None when there was too little to fit.
+        fit_p_value: chance of a fit this bad, were the model true; None when not fitted.
+        stability: shapes at higher thresholds; empty for block maxima.
+        exceedance: modelled probability that one answer is later than the deadline; None when refused.
+        exceedance_upper: one-sided upper bound by refitting drawn samples, approximate; None when refused.
+    """
+
+    kind: Kind
+    refused: str | None
+    warnings: tuple[str, ...]
+    threshold_ns: int | None
+    block_length: int | None
+    fit: GparetoFit | GevFit | None
+    fit_p_value: float | None
+    stability: tuple[ThresholdFit, ...]
+    exceedance: float | None
+    exceedance_upper: float | None
+
+
+def model_tail(
+    values_ns: Int64s,
+    deadline_ns: int,
+    share: float = 0.05,
+    confidence: float = 0.95,
+    seed: int = 0,
+) -> TailModel:
+    """Model the answers above a threshold and read off the chance of passing a deadline.
+
+    Args:
+        values_ns: shape (n,), int64, nanoseconds, in order of time.
+        deadline_ns: above the threshold.
+        share: of the answers taken as the tail; at most 2,000 answers are.
+        confidence: of the upper bound, strictly within 0 to 1.
+        seed: seed of the draws.
+
+    Returns:
+        See `TailModel`.
+    """
+    kind: Kind = "generalised Pareto over a threshold"
+    wanted = min(int(share * values_ns.size), _MOST_EXCESSES)
+    if wanted < _FEWEST_EXCESSES:
+        short = f"{wanted} answers in the tail are too few to fit; it takes {_FEWEST_EXCESSES}."
+        return _refusal(kind, short, None, None)
+    threshold = int(order_statistics(values_ns, [values_ns.size - wanted])[0])
+    excess = (values_ns[values_ns > threshold] - threshold).astype(np.float64)
+    if excess.size < _FEWEST_EXCESSES:
+        tied = f"Ties at {threshold} ns leave {excess.size} answers above it; it takes {_FEWEST_EXCESSES}."
+        return _refusal(kind, tied, threshold, None)
+    if deadline_ns <= threshold:
+        inside = f"The deadline lies below the threshold of {threshold} ns: count late answers instead."
+        return _refusal(kind, inside, threshold, None)
+    fit = fit_gpareto(excess)
+    rng = np.random.default_rng(seed)
+    beyond = np.array([float(deadline_ns - threshold)])
+
+    def draw() -> tuple[float, float]:
+        sample = fit.scale * _box_cox(rng.random(excess.size), -fit.shape)
+        again = fit_gpareto(np.maximum(sample, 1e-12 * fit.scale))
+        rate = rng.beta(excess.size, values_ns.size - excess.size + 1)
+        late = float(gpareto_survival(beyond, again.scale, again.shape)[0])
+        return _anderson_darling(1.0 - again.survival(sample)), rate * late
+
+    stability = shapes_above(excess, threshold)
+    reason = instability(fit, stability)
+    late = excess.size / values_ns.size * float(fit.survival(beyond)[0])
+    return _judge(
+        kind, fit, _anderson_darling(1.0 - fit.survival(excess)), draw, late, confidence, reason,
+        _warnings(values_ns, deadline_ns, measure_dependence((values_ns > threshold).astype(np.float64)).dependent),
+        threshold, None, stability,
+    )  # fmt: skip
+
+
+def model_block_maxima(
+    values_ns: Int64s,
+    deadline_ns: int,
+    block_length: int,
+    confidence: float = 0.95,
+    seed: int = 0,
+) -> TailModel:
+    """Model the latest answer of each block; clusters inside a block do no harm.
+
+    Args:
+        values_ns: shape (n,), int64, nanoseconds, in order of time.
+        deadline_ns: the deadline.
+        block_length: answers a block, at least 2; a rest at the end is left out.
+        confidence: of the upper bound, strictly within 0 to 1.
+        seed: seed of the draws.
+
+    Returns:
+        See `TailModel`.
+
+    Raises:
+        ValueError: blocks of less than 2 answers.
+    """
+    kind: Kind = "generalised extreme values of block maxima"
+    if block_length < 2:
+        raise ValueError(f"a block holds at least 2 answers, got {block_length}")
+    blocks = values_ns.size // block_length
+    maxima = values_ns[: blocks * block_length].reshape(blocks, block_length).max(axis=1).astype(np.float64)
+    if blocks < _FEWEST_MAXIMA or np.unique(maxima).size < 10:
+        short = f"{blocks} blocks are too few or too equal to fit; it takes {_FEWEST_MAXIMA}."
+        return _refusal(kind, short, None, block_length)
+    fit = fit_gev(maxima)
+    rng = np.random.default_rng(seed)
+    at = np.array([float(deadline_ns)])
+
+    def one_answer(block_late: float) -> float:
+        return float(-np.expm1(np.log1p(-min(block_late, 1.0 - 1e-16)) / block_length))
+
+    def draw() -> tuple[float, float]:
+        exponential = -np.log(rng.random(blocks))
+        sample = fit.location + fit.scale * _box_cox(exponential, -fit.shape)
+        again = fit_gev(sample)
+        late = float(gev_survival(at, again.location, again.scale, again.shape)[0])
+        return _anderson_darling(1.0 - again.survival(sample)), one_answer(late)
+
+    return _judge(
+        kind, fit, _anderson_darling(1.0 - fit.survival(maxima)), draw, one_answer(float(fit.survival(at)[0])),
+        confidence, None, _warnings(values_ns, deadline_ns, False), None, block_length, (),
+    )  # fmt: skip
+
+
+def _judge(
+    kind: Kind,
+    fit: GparetoFit | GevFit,
+    statistic: float,
+    draw: Callable[[], tuple[float, float]],
+    late: float,
+    confidence: float,
+    reason: str | None,
+    warnings: tuple[str, ...],
+    threshold_ns: int | None,
+    block_length: int | None,
+    stability: tuple[ThresholdFit, ...],
+) -> TailModel:
+    drawn = np.array([draw() for _ in range(_DRAWS)])
+    p_value = float(1 + np.count_nonzero(drawn[:, 0] >= statistic)) / (_DRAWS + 1)
+    if p_value < _REFUSED_BELOW:
+        reason = f"The model does not fit the measured tail: a fit this bad has a chance of {p_value:.3f}."
+    upper = float(np.quantile(drawn[:, 1], confidence))
+    return TailModel(
+        kind=kind,
+        refused=reason,
+        warnings=warnings,
+        threshold_ns=threshold_ns,
+        block_length=block_length,
+        fit=fit,
+        fit_p_value=p_value,
+        stability=stability,
+        exceedance=late if reason is None else None,
+        exceedance_upper=max(upper, late) if reason is None else None,
+    )
+
+
+def _warnings(values_ns: Int64s, deadline_ns: int, clustered: bool) -> tuple[str, ...]:
+    found = ["This is a model of the tail, not a measurement: it holds only while the board behaves as in this run."]
+    if deadline_ns > int(values_ns.max()):
+        found.append("It extrapolates: the deadline lies beyond the latest answer measured.")
+    if clustered:
+        found.append("Late answers cluster, so the bound is too tight; block maxima allow for clusters.")
+    return tuple(found)
+
+
+def _anderson_darling(probabilities: Floats) -> float:
+    u = np.clip(np.sort(probabilities), 1e-12, 1.0 - 1e-12)
+    weights = 2.0 * np.arange(1, u.size + 1) - 1.0
+    return -u.size - float((weights * (np.log(u) + np.log1p(-u[::-1]))).sum()) / u.size
+
+
+def _box_cox(values: Floats, exponent: float) -> Floats:
+    """(values ** exponent - 1) / -exponent, -log in the limit: both families are drawn this way."""
+    if abs(exponent) < 1e-9:
+        return -np.log(values)
+    return np.asarray(np.expm1(exponent * np.log(values)) / -exponent, dtype=np.float64)
+
+
+def _refusal(kind: Kind, why: str, threshold_ns: int | None, block_length: int | None) -> TailModel:
+    return TailModel(
+        kind=kind,
+        refused=why,
+        warnings=(),
+        threshold_ns=threshold_ns,
+        block_length=block_length,
+        fit=None,
+        fit_p_value=None,
+        stability=(),
+        exceedance=None,
+        exceedance_upper=None,
+    )

@@ -1,0 +1,91 @@
+"""Finished runs and series side by side on the terminal."""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+from edgereply.comparison.baseline import Check, check_runs, parse_rule, sentences
+from edgereply.comparison.compare import Standing, stand
+from edgereply.comparison.conditions import difference_words, differing
+from edgereply.comparison.entries import Entrant, load_entrants
+from edgereply.errors import SettingError
+from edgereply.report.tables.lines import comparison
+from edgereply.report.terminal.sheet import Line, print_sheet
+from edgereply.system.workers import Each
+from edgereply.wording.folding import tell
+from edgereply.wording.numbers import rounds_together
+
+
+def compare_finished(paths: Sequence[Path], deadline_ns: int | None, each: Each) -> Standing:
+    """Compare runs and series that are on the disk.
+
+    Args:
+        paths: run or series directories.
+        deadline_ns: judged in place of the runs' own.
+        each: works on runs and conditions.
+
+    Raises:
+        DataError: neither a run nor a series, or damaged.
+    """
+    one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
+    return stand(load_entrants(paths, deadline_ns, each), one_series, each=each)
+
+
+def print_standing(standing: Standing) -> None:
+    """Print the table, what differs, and what the figures are worth against each other."""
+    headings, cells, notes = comparison(standing)
+    lines = [
+        Line(f"{place.short}: {place.entrant.name}", line, place.entrant.grade, bool(place.entrant.trouble))
+        for place, line in zip(standing.places, cells, strict=True)
+    ]
+    print_sheet(["run", *headings, "evidence"], lines)
+    for note in notes:
+        tell(note)
+    for place in standing.places:
+        for trouble in rounds_together(place.entrant.trouble):
+            tell(f"! {place.short}: {trouble}")
+    tell()
+    if standing.differences:
+        tell("Not like for like:")
+        for respect, values in standing.differences.items():
+            tell(f"  {respect}: {difference_words(values)}")
+    elif len(standing.places) > 1:
+        tell("Like for like in every respect that is recorded.")
+    for line in (*standing.words, *standing.method):
+        tell(line)
+
+
+def check_finished(
+    baseline: Path, runs: Sequence[Path], rules: Sequence[str], confidence: float
+) -> tuple[Entrant, list[Check], dict[str, dict[str, list[str]]]]:
+    """Hold finished runs against a baseline.
+
+    Returns:
+        The baseline, every check, and the respects in which they differ: by value, who has it.
+
+    Raises:
+        SettingError: a rule is no rule, the baseline has several conditions, or times are not the same thing.
+        DataError: neither a run nor a series, damaged, or without stimuli.
+    """
+    parsed = [parse_rule(rule) for rule in rules]
+    base = load_entrants([baseline])
+    if len(base) != 1:
+        raise SettingError(
+            f"the baseline has {len(base)} conditions: {', '.join(entrant.name for entrant in base)}",
+            where=str(baseline),
+            remedy="give a series of one condition, or one of its run directories",
+        )
+    taken = load_entrants(runs)
+    checks = check_runs(base[0], taken, parsed, confidence)
+    named = [("baseline", base[0].respects), *((entrant.name, entrant.respects) for entrant in taken)]
+    return base[0], checks, differing(named)
+
+
+def print_checks(
+    base: Entrant, checks: Sequence[Check], differences: dict[str, dict[str, list[str]]], confidence: float
+) -> None:
+    """Print every check in words, after what is not like for like."""
+    tell(f"Baseline {base.name} ({base.grade})")
+    for respect, values in differences.items():
+        tell(f"  differs in {respect}: {difference_words(values)}")
+    for line in sentences(checks, confidence):
+        tell(line)

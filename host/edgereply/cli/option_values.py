@@ -1,0 +1,31 @@
+"""Times and shares given on the command line."""
+
+from edgereply.errors import SettingError
+from edgereply.wording.units import parse_duration_ns
+
+
+def duration_option(text: str, option: str) -> int:
+    """Nanoseconds of an option such as ``2ms``.
+
+    Raises:
+        SettingError: not a time.
+    """
+    try:
+        return parse_duration_ns(text)
+    except ValueError as error:
+        raise SettingError(str(error), where=option, remedy="give a time such as 2ms") from error
+
+
+def share_option(text: str | None, where: str) -> float | None:
+    """Read a share, such as 0.01, 1e-5 or 1%; None where the option was not given.
+
+    Raises:
+        SettingError: it is none; what is out of range is for those who know the range.
+    """
+    if text is None:
+        return None
+    number, percent = text.strip().removesuffix("%"), text.strip().endswith("%")
+    try:
+        return float(number) / (100.0 if percent else 1.0)
+    except ValueError as error:
+        raise SettingError(f"{text!r} is not a share", where=where, remedy="write it like 0.01, 1e-5 or 1%") from error

@@ -1,0 +1,157 @@
+"""A check for the CI of a board's image: is a run worse than its baseline by more than it may be?"""
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+from edgereply.analysis.statistics.degradation import Worse, check_worse
+from edgereply.comparison.entries import LOST_NS, Entrant
+from edgereply.errors import DataError, SettingError
+from edgereply.wording.numbers import NOTHING, duration
+from edgereply.wording.units import parse_duration_ns
+
+_WORDS = re.compile(
+    r"\s*(median|p(?:\d{1,2}(?:\.\d+)?))\s*\+\s*(\d+(?:\.\d+)?\s*%|[\d.]+\s*[a-zµμ]+)\s*", re.IGNORECASE
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Rule:
+    """A quantile and how much slower it may be: by a part of the baseline's, or by nanoseconds."""
+
+    text: str
+    p: float
+    margin_ratio: float
+    margin_ns: int
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One rule held against one run."""
+
+    run: str
+    rule: Rule
+    found: Worse
+
+    @property
+    def failed(self) -> bool:
+        """Worse, or not to be told: a check that could not see anything must not be green."""
+        return self.found.outcome != "not shown to be worse"
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready; a ratio that lost answers make infinite is null."""
+        fields = asdict(self.found)
+        for name in ("low_ratio", "high_ratio"):
+            if fields[name] is not None and not math.isfinite(fields[name]):
+                fields[name] = None
+        for name in ("base_ns", "new_ns", "limit_ns"):
+            fields[name] = None if fields[name] >= LOST_NS else fields[name]
+        return {"run": self.run, "rule": self.rule.text, **fields}
+
+
+def parse_rule(text: str) -> Rule:
+    """Read "p99.9 +10%", "median + 5 %" or "p99 +50us".
+
+    Raises:
+        SettingError: anything else.
+    """
+    wrong = SettingError(
+        f"{text!r} is not a rule", where="--fail-if", remedy="write it like 'p99.9 +10%' or 'median +50us'"
+    )
+    match = _WORDS.fullmatch(text)
+    if match is None:
+        raise wrong
+    p = 0.5 if match[1].lower() == "median" else float(match[1][1:]) / 100.0
+    if not 0.0 < p < 1.0:
+        raise wrong
+    if match[2].endswith("%"):
+        return Rule(text, p, float(match[2][:-1].strip()) / 100.0, 0)
+    try:
+        return Rule(text, p, 0.0, parse_duration_ns(match[2]))
+    except ValueError as error:
+        raise wrong from error
+
+
+def check_runs(base: Entrant, runs: Sequence[Entrant], rules: Sequence[Rule], confidence: float = 0.95) -> list[Check]:
+    """Hold every rule against every run.
+
+    Args:
+        base: what the runs are compared with.
+        runs: one or more.
+        rules: one or more.
+        confidence: 1 - the chance that any of the checks is "worse" though none is; it is shared out among them.
+
+    Raises:
+        SettingError: the confidence is out of range, or a run does not measure the same thing as the baseline.
+        DataError: one of them has no stimulus whose answer can be told.
+    """
+    if not 0.5 <= confidence < 1.0:
+        raise SettingError(f"{confidence} is not within 0.5 to 1", where="--confidence", remedy="give 0.95")
+    for entrant in (base, *runs):
+        if not entrant.outcomes_ns.size:
+            raise DataError("there is nothing to compare: no stimulus", where=entrant.name, remedy="measure again")
+        if entrant.measurand != base.measurand or "mixed" in entrant.measurand:
+            raise SettingError(
+                f"its times are {entrant.measurand}, the baseline's are {base.measurand}: they are not the same thing",
+                where=entrant.name,
+                remedy="measure both by the same grade of evidence, both virtual or neither",
+            )
+    each = 1.0 - (1.0 - confidence) / (len(runs) * len(rules))
+    return [
+        Check(
+            run.name,
+            rule,
+            check_worse(
+                base.outcomes_ns, run.outcomes_ns, rule.p, margin_ratio=rule.margin_ratio, margin_ns=rule.margin_ns,
+                lost_ns=LOST_NS, confidence=each,
+            ),
+        )
+        for run in runs
+        for rule in rules
+    ]  # fmt: skip
+
+
+def sentences(checks: Sequence[Check], confidence: float) -> list[str]:
+    """The outcome in plain words, a line a check, and what may be relied on."""
+    lines = [_sentence(check) for check in checks]
+    return [
+        *lines,
+        f"A run that is no slower than its limit fails in at most {1.0 - confidence:.1%} of cases, over all checks of "
+        "this command. Stimuli without an answer count as slower than any answer. What differs between two sittings of "
+        "the same board is not in the intervals: let the margin allow for it.",
+    ]
+
+
+def _sentence(check: Check) -> str:
+    found, quantile = check.found, check.rule.text.partition("+")[0].strip()
+    new, base, limit = (_time(value) for value in (found.new_ns, found.base_ns, found.limit_ns))
+    head = f"{check.run}: {quantile} {new}, baseline {base}, limit {limit} ({check.rule.text})"
+    if found.outcome == "not enough data":
+        return f"NOT ENOUGH DATA  {head}: {_lacking(found)}."
+    low, high = (_percent(ratio) for ratio in (found.low_ratio, found.high_ratio))
+    said = "WORSE" if found.outcome == "worse" else "OK, not shown to be worse"
+    return f"{said}  {head}: changed by {low} to {high}, p = {found.p_value:.2g}."
+
+
+def _lacking(found: Worse) -> str:
+    side = 0 if found.worth[0] < found.worth[1] else 1
+    who, size, worth = ("the baseline", "the run")[side], found.sizes[side], found.worth[side]
+    needs = f"each side needs {found.needed:,} independent answers"
+    if worth <= 0.0:
+        return f"{needs}; {who}'s {size:,} hang together over so long stretches that it needs to be far longer"
+    if worth >= size:
+        return f"{needs}, {who} has {size:,}"
+    takes = math.ceil(found.needed * size / worth)
+    return f"{needs}; {who}'s {size:,} cluster and are worth {worth:,.0f}, about {takes:,} like these would do"
+
+
+def _time(value_ns: int) -> str:
+    return "never" if value_ns >= LOST_NS else duration(value_ns)
+
+
+def _percent(ratio: float | None) -> str:
+    if ratio is None:
+        return NOTHING
+    return f"{100.0 * (ratio - 1.0):+.1f} %".replace("-", "−") if math.isfinite(ratio) else "lost answers"

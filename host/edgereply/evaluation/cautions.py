@@ -1,0 +1,45 @@
+"""What to keep in mind with the figures of a run: what was lost, how busy and hot the board was, what has no width."""
+
+from edgereply.config.load import load_caution
+from edgereply.evaluation.board_activity import busy_caution
+from edgereply.storage.run_record import RunRecord
+from edgereply.wording.numbers import unclear_words
+
+
+def cautions(record: RunRecord, ambiguous: int) -> list[str]:
+    """Cautions that belong to this run, with so many ambiguous stimuli; the general ones are on every page."""
+    found = []
+    counts = record.counts
+    if counts.get("lost_edges"):
+        found.append(f"{counts['lost_edges']} edges were lost in the board's event buffer, seen by their numbers.")
+    if counts.get("unrecorded"):
+        found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
+    if counts.get("lost_records"):
+        found.append(f"{counts['lost_records']} records were lost between source and host.")
+    if caution := load_caution(record.in_effect.get("load")):
+        found.append(caution)
+    # On software wires the board is this computer, which always runs the source and this program as well.
+    if record.requested.get("board", {}).get("route") != "virtual" and (caution := busy_caution(record.activity)):
+        found.append(caution)
+    if signs := record.context.get("throttled", {}).get("signs"):
+        found.append(f"The board was slowed down or its supply sagged during the run: {'; '.join(signs)}.")
+    if record.requested.get("import", {}).get("common_clock", True) is False:
+        found.append(
+            "The recording's segments share no clock and are set one after another: the times between them are not "
+            "real, and periods or bursts over several of them mean nothing."
+        )
+    if counts.get("falls_lost") and record.source.kind in ("self", "board"):
+        found.append(
+            f"{counts['falls_lost']} of {counts['responses']} answers have no pulse width: both edges left one kernel "
+            "stamp, and their reaction times may be too long by as much as the pulse lasts. Join a second spare line "
+            "to the output and name it capture_fall_line: then each edge has its own."
+        )
+    elif counts.get("falls_lost") and record.evidence != "imported":
+        found.append(
+            f"{counts['falls_lost']} of {counts['responses']} answers have no pulse width: they were over before the "
+            "source could stamp their fall. Widths are shown of longer answers only: let the board hold its answer for "
+            "50 µs where the width matters."
+        )
+    if ambiguous:
+        found.append(f"In no figure of time: {unclear_words(ambiguous)}.")
+    return found

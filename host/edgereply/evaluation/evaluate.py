@@ -1,0 +1,191 @@
+"""Raw stamps of a run into pairs, joined segments, counts and figures. Pure; the same stamps give the same result."""
+
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+
+from edgereply.analysis.arrays.aliases import Bools, Int64s, Uint8s
+from edgereply.analysis.arrays.chunks import chunkwise
+from edgereply.analysis.arrays.presence import NO_STAMP, difference, present
+from edgereply.analysis.arrays.uncertainty import KnownTo
+from edgereply.analysis.pairing.joining import join
+from edgereply.analysis.pairing.joining_result import JoinStatus
+from edgereply.analysis.pairing.pairing import Pairing, Status, pair
+from edgereply.analysis.pairing.settling import settle
+from edgereply.analysis.statistics.summary import JsonSummary, summarise, widened
+from edgereply.evaluation.board_side import Inside, answered, watched
+from edgereply.storage.run_record import Evidence
+from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
+
+SEGMENTS = ("wake_delay", "set_time", "hold", "inside", "outside")
+
+
+@dataclass(frozen=True, slots=True)
+class Evaluation:
+    """A run, evaluated. Per-stimulus arrays are int64 nanoseconds in stimulus order, `NO_STAMP` where there is none;
+    `status` is the `Status` of each stimulus, `edge_ns` when it reached the board by the
+    board's clock."""
+
+    evidence: Evidence
+    stimulus_ns: Int64s
+    status: Uint8s
+    reaction_ns: Int64s
+    pulse_width_ns: Int64s
+    segments: dict[str, Int64s]
+    counts: dict[str, int]
+    notes: list[str]
+    edge_ns: Int64s
+    known_to: KnownTo | None = None
+
+    def summary(self, virtual: bool) -> dict[str, Any]:
+        """The summary as it is printed and stored (JSON-ready)."""
+        return {
+            "stimuli": self.counts["stimuli"],
+            "responses": self.counts["responses"],
+            **{name: self.counts[name] for name in ("missed", "spurious", "coalesced", "ambiguous", "late")},
+            "reaction": self._figures(self.reaction_ns),
+            "pulse_width": self._figures(self.pulse_width_ns),
+            "segments": {name: self._figures(values) for name, values in self.segments.items()},
+            "evidence": self.evidence,
+            "virtual": virtual,
+        }
+
+    def as_imported(self, known_to: KnownTo) -> "Evaluation":
+        """The same, taken from another instrument's recording that knows times this well."""
+        return replace(self, evidence="imported", known_to=known_to)
+
+    def _figures(self, values_ns: Int64s) -> JsonSummary:
+        return widened(summarise(present(values_ns)).as_dict(), self.known_to)
+
+
+def evaluate(
+    source: SourceStamps,
+    board: BoardStamps,
+    window_ns: int,
+    deadline_ns: int | None,
+    captures: bool = True,
+    observed: ObservedEdges | None = None,
+) -> Evaluation:
+    """Pair, join and measure.
+
+    Args:
+        source: rows of the pulse source's clock.
+        board: rows of the board's clock; may be empty.
+        window_ns: an answer cannot come later than this after its stimulus.
+        deadline_ns: later answers count as late; None counts none.
+        captures: whether the source captures responses at all.
+        observed: edges an agent only watched while another program answered; then `board` is empty.
+
+    Returns:
+        The evaluation; evidence is `joined` when board and source stamps could be paired pulse by pulse, `loop-back`
+        with the source's stamps alone, `inside` with the board's alone.
+    """
+    inside = watched(observed, window_ns) if observed is not None and len(observed.at_ns) else answered(board)
+    stimulus, rise, fall = source.edges()
+    # Of a long run each of these is a good part of a computer's memory.
+    del source, board, observed
+    if not captures:
+        return _inside(stimulus, inside, deadline_ns)
+    pairing = pair(stimulus, rise, fall, window_ns)
+    del rise, fall
+    board_says = joined(pairing, inside)
+    pairing, segments = board_says.pairing, board_says.segments
+    paired = pairing.status == Status.PAIRED
+    reaction = difference(pairing.rise_ns, pairing.stimulus_ns, paired)
+    width = difference(pairing.fall_ns, pairing.rise_ns, paired)
+    evidence: Evidence = "loop-back"
+    if board_says.answer_ns is not None:
+        evidence = "joined"
+        segments["outside"] = difference(reaction, board_says.answer_ns)
+    counts = counts_of(pairing.status, reaction, pairing.spurious, deadline_ns) | board_says.counts
+    if pairing.falls_lost:
+        counts["falls_lost"] = pairing.falls_lost
+    reached = np.full(len(paired), NO_STAMP, np.int64) if board_says.edge_ns is None else board_says.edge_ns
+    return Evaluation(
+        evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, board_says.notes, reached
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Joined:
+    """What the board adds to a pairing; no arrays where it was not there, or could not be joined.
+
+    Attributes:
+        pairing: settled by the board's stamps.
+        segments, answer_ns, edge_ns: a row a stimulus, `NO_STAMP` where the board has none.
+        counts, notes: as in `Evaluation`.
+        unseen: stimuli of which the board has no edge.
+        extra_ns: edges that belong to no stimulus, board clock.
+    """
+
+    pairing: Pairing
+    segments: dict[str, Int64s]
+    answer_ns: Int64s | None
+    edge_ns: Int64s | None
+    counts: dict[str, int]
+    notes: list[str]
+    unseen: Bools = field(default_factory=lambda: np.zeros(0, np.bool_))
+    extra_ns: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
+
+
+def joined(pairing: Pairing, inside: Inside) -> Joined:
+    """Join a pairing with the board's rows, whose columns `inside` gives up."""
+    stamped = np.flatnonzero(inside.edge_ns != NO_STAMP)
+    if not len(stamped):
+        return Joined(pairing, {}, None, None, {}, [])
+    every = len(stamped) == len(inside.edge_ns)
+    edge = inside.edge_ns if every else inside.edge_ns[stamped]
+    found = join(pairing.stimulus_ns, edge)
+    counts = {"joined": found.joined, "unseen": found.unseen, "extra_edges": found.extra}
+    if found.reason:
+        return Joined(pairing, {}, None, None, counts, [f"board and source stamps were not joined: {found.reason}"])
+    row = found.edge_index if every else np.where(found.edge_index >= 0, stamped[found.edge_index], -1)
+    extra = edge[found.extra_index]
+    del stamped
+    # Each column is let go as soon as its values stand in order of the stimuli.
+    segments = {name: _spread(inside.segments.pop(name), row) for name in list(inside.segments)}
+    answer, reached = _spread(inside.answer_ns, row), _spread(inside.edge_ns, row)
+    is_unseen = found.status == JoinStatus.UNSEEN
+    settled = settle(pairing, answer, None if inside.watched else is_unseen)
+    return Joined(settled, segments, answer, reached, counts, inside.notes[1:], is_unseen, extra)
+
+
+def counts_of(status: Uint8s, reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
+    """What became of the stimuli, by name; late are answers after the deadline."""
+    return {
+        "stimuli": len(status),
+        "responses": int(np.count_nonzero(reaction != NO_STAMP)),
+        "missed": int(np.count_nonzero(status == Status.MISSED)),
+        "spurious": spurious,
+        "coalesced": int(np.count_nonzero(status == Status.COALESCED)),
+        "ambiguous": int(np.count_nonzero(status == Status.AMBIGUOUS)),
+        "late": 0 if deadline_ns is None else int(np.count_nonzero(reaction > deadline_ns)),
+    }
+
+
+def _spread(values: Int64s, row: Int64s) -> Int64s:
+    """Values of the board's rows, one a stimulus; `row` is -1 where a stimulus has none."""
+    column = np.empty(len(row), np.int64)
+
+    def put(part: slice) -> None:
+        column[part] = np.where(row[part] >= 0, values[row[part]], NO_STAMP)
+
+    chunkwise(put, len(row))
+    return column
+
+
+def _inside(stimulus: Int64s, inside: Inside, deadline_ns: int | None) -> Evaluation:
+    counts = counts_of(inside.status, inside.answer_ns, inside.spurious, deadline_ns)
+    unseen = max(0, len(stimulus) - len(inside.status))
+    first, *more = inside.notes
+    notes = [f"the source did not capture responses: {first}", *more]
+    if inside.watched and unseen:
+        counts["unseen"] = unseen
+        notes.append(f"{unseen} stimuli left no stamp at the stimulus tap and are in no figure")
+    elif unseen:
+        counts["stimuli"] += unseen
+        counts["missed"] += unseen
+    edge = inside.edge_ns
+    segments = dict(inside.segments)
+    return Evaluation("inside", edge, inside.status, inside.answer_ns, inside.width_ns, segments, counts, notes, edge)

@@ -1,0 +1,194 @@
+"""Compare conditions on one board: interleaved blocks in random order, and what differs for real."""
+
+from collections.abc import Callable
+from contextlib import AbstractContextManager
+from dataclasses import asdict, dataclass
+from itertools import product
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from edgereply import __version__
+from edgereply.analysis.statistics.block_differences import BlockDifference, compare_blocks
+from edgereply.config.overrides import override
+from edgereply.config.settings import OUR_RESPONDERS, Bench
+from edgereply.errors import DataError, SettingError
+from edgereply.evaluation.load_view import load_view, pool_views
+from edgereply.evaluation.run_view import RunView
+from edgereply.measurement.measure import Say, opened
+from edgereply.measurement.run import Watcher
+from edgereply.storage.run_reader import RunReader
+from edgereply.storage.run_record import now_iso
+from edgereply.storage.series_record import SeriesRecord, plan_blocks, save_series
+
+FIGURES = ("median_ns", "p90_ns", "p99_ns")
+METHOD = (
+    "Every condition once a round, in random order, same seed of arrivals in a round. Differences are taken round by "
+    "round; one is called real when an exact sign-flip test, adjusted by Holm over all pairs, is below 5 %. Intervals: "
+    "order statistics of the rounds' differences, 95 %."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Compared:
+    """The outcome of a comparison.
+
+    Attributes:
+        directory: of the series.
+        record: plan, order and state of every block.
+        views: by condition, all complete rounds pooled.
+        differences: by figure of the reaction time; a figure is left out where a round cannot support it.
+        cpu_ns: by condition, the responder's CPU time per answer over all complete blocks, where the board tells it.
+        interrupted: True when the user stopped it; complete rounds are evaluated all the same.
+    """
+
+    directory: Path
+    record: SeriesRecord
+    views: dict[str, RunView]
+    differences: dict[str, list[BlockDifference]]
+    cpu_ns: dict[str, float]
+    interrupted: bool
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "series": str(self.directory),
+            "method": METHOD,
+            "rounds": max((block.round for block in self.record.blocks), default=0),
+            "conditions": {name: dict(view.summary) for name, view in self.views.items()},
+            "differences": {name: [asdict(item) for item in items] for name, items in self.differences.items()},
+            "cpu_ns_per_answer": self.cpu_ns,
+            "interrupted": self.interrupted,
+        }
+
+
+def conditions_of(routes: list[str], waits: list[str], responders: list[str]) -> dict[str, dict[str, str]]:
+    """The conditions to compare, by name: every route with every wait strategy and every responder.
+
+    Raises:
+        SettingError: responders that do not run on one and the same open bench.
+    """
+    if len(responders) > 1 and not set(responders) <= set(OUR_RESPONDERS):
+        raise SettingError(
+            "only the responders agent and floor are measured in turn", where="--responders",
+            remedy="measure the others by themselves, then compare the runs",
+        )  # fmt: skip
+    axes = {"route": routes, "wait": waits, "responder": responders}
+    naming = ["route", *(axis for axis in ("wait", "responder") if len(axes[axis]) > 1)]
+    settings = [dict(zip(axes, values, strict=True)) for values in product(*axes.values())]
+    return {"-".join(item[axis] for axis in naming): item for item in settings}
+
+
+def compare_conditions(
+    data: dict[str, Any],
+    where: str,
+    board: str,
+    conditions: dict[str, dict[str, str]],
+    rounds: int,
+    directory: Path,
+    order_seed: int,
+    make_watch: Callable[[Bench, str], AbstractContextManager[Watcher]],
+    say: Say,
+    prove_wires: bool,
+    repeat: list[str],
+) -> Compared:
+    """Measure all blocks and evaluate them.
+
+    Args:
+        data: contents of the bench file; its `stimulus.count` is for one block.
+        where: its name.
+        board: the board, "" for the only one.
+        conditions: from `conditions_of`.
+        rounds: how often each condition is measured; 6 is the least that gives intervals.
+        directory: of the series; must be new or empty.
+        order_seed: of the order of the blocks.
+        make_watch: context manager that gives the watcher of a block.
+        say: one line on what happens.
+        prove_wires: check the wires first.
+        repeat: commands that repeat it.
+
+    Raises:
+        HostError: as measuring does. Blocks measured before are kept.
+    """
+    base = override(data, where, board, {}, {}, {}, {})
+    name, _ = base.pick(board)
+    record = SeriesRecord(
+        tool=f"edgereply {__version__}",
+        created=now_iso(),
+        board=name,
+        title=base.title,
+        order_seed=order_seed,
+        conditions=conditions,
+        blocks=plan_blocks(list(conditions), rounds, order_seed, base.stimulus.seed),
+    )
+    if directory.exists() and any(directory.iterdir()):
+        raise DataError("the series directory is not empty", where=str(directory), remedy="choose another --out")
+    benches = [
+        override(data, where, board, conditions[block.condition], {}, {"seed": block.seed}, {})
+        for block in record.blocks
+    ]
+    save_series(directory, record)
+    interrupted = False
+    with opened(benches[0], board, say, Path(where)) as ready:
+        if prove_wires:
+            ready.prove_wires()
+        for index, (block, bench) in enumerate(zip(record.blocks, benches, strict=True)):
+            say(f"block {index + 1} of {len(benches)}: round {block.round}, {block.condition}")
+            with make_watch(bench, block.condition) as watch:
+                measured = ready.measure(bench, directory / block.run, watch, repeat)
+            block.state = "complete" if measured.outcome.state == "complete" else "incomplete"
+            block.reason = measured.outcome.reason
+            save_series(directory, record)
+            interrupted = measured.outcome.interrupted
+            if measured.outcome.error is not None:
+                raise measured.outcome.error
+            if interrupted:
+                break
+    views, differences = evaluate_series(directory, record)
+    return Compared(directory, record, views, differences, cpu_per_answer(directory, record), interrupted)
+
+
+def cpu_per_answer(directory: Path, record: SeriesRecord) -> dict[str, float]:
+    """The responder's CPU time per answer, ns, by condition; a condition is left out where the board does not tell it.
+
+    Raises:
+        DataError: a run cannot be read.
+    """
+    used: dict[str, int] = {}
+    answers: dict[str, int] = {}
+    for block in record.blocks:
+        if block.state == "complete":
+            run = RunReader(directory / block.run).record
+            spent = run.environment_after.get("during", {}).get("cpu_ns", {}).get("responder")
+            if isinstance(spent, int) and spent > 0 and run.counts.get("responses"):
+                used[block.condition] = used.get(block.condition, 0) + spent
+                answers[block.condition] = answers.get(block.condition, 0) + run.counts["responses"]
+    return {name: used[name] / answers[name] for name in record.conditions if name in used}
+
+
+def evaluate_series(
+    directory: Path, record: SeriesRecord
+) -> tuple[dict[str, RunView], dict[str, list[BlockDifference]]]:
+    """Pooled views and differences from the rounds in which every condition is complete.
+
+    Raises:
+        DataError: a run cannot be read.
+    """
+    whole = [
+        number
+        for number in sorted({block.round for block in record.blocks})
+        if all(block.state == "complete" for block in record.blocks if block.round == number)
+    ]
+    by_condition = {
+        name: [load_view(directory / b.run) for b in record.blocks if b.condition == name and b.round in whole]
+        for name in record.conditions
+    }
+    if not whole:
+        return {}, {}
+    differences = {}
+    for figure in FIGURES:
+        values = {name: [view.summary["reaction"][figure] for view in views] for name, views in by_condition.items()}
+        if all(value is not None for column in values.values() for value in column):
+            differences[figure] = compare_blocks({n: np.array(v, np.int64) for n, v in values.items()})
+    return {name: pool_views(name, views) for name, views in by_condition.items()}, differences

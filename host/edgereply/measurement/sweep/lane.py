@@ -1,0 +1,212 @@
+"""Measures the blocks of boards that take turns; what fails is recorded and the rest goes on."""
+
+import contextlib
+import threading
+import time
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import AbstractContextManager
+from dataclasses import dataclass
+from pathlib import Path
+
+from edgereply.config.settings import Bench
+from edgereply.errors import HostError, StoreError
+from edgereply.measurement.measure import OpenBench, Say
+from edgereply.measurement.run import Tally, Watcher
+from edgereply.measurement.sweep.conditions import Setup, with_seed
+from edgereply.measurement.sweep.pace import Pace
+from edgereply.sources.base import SourceBatch
+from edgereply.storage.series_record import BlockRecord, State
+from edgereply.wording.numbers import time_left
+
+Watch = Callable[[Bench, str, Callable[[], str]], AbstractContextManager[Watcher]]
+Opener = Callable[[Bench, str, Say, Path], AbstractContextManager[OpenBench]]
+
+
+@dataclass(frozen=True, slots=True)
+class Ended:
+    """How a sweep ended.
+
+    Attributes:
+        interrupted: the user stopped it; it can be resumed.
+        gave_up: so many blocks in a row failed that the rest was not tried; the error to leave with.
+    """
+
+    interrupted: bool
+    gave_up: HostError | None
+
+
+@dataclass(frozen=True, slots=True)
+class Job:
+    """What every lane of a sweep is given.
+
+    Attributes:
+        setups: by name of the condition.
+        directory: of the series.
+        bench_file: the bench file, whose null measurement goes into the runs.
+        watch: makes the watcher of a block from its bench, its condition and a function that says how the whole
+            stands.
+        repeat: commands that repeat it.
+        give_up_after: failures in a row.
+        prove_wires: check the wires before a board's first block.
+        open_bench: reaches a board and its source.
+        save: writes the series; called after every change, by one lane at a time or by several.
+    """
+
+    setups: Mapping[str, Setup]
+    directory: Path
+    bench_file: Path
+    watch: Watch
+    repeat: list[str]
+    give_up_after: int
+    prove_wires: bool
+    open_bench: Opener
+    save: Callable[[], None]
+
+
+class Lane:
+    """Carries out the blocks of some boards. Use once, from one thread.
+
+    Args:
+        job: what is to be done.
+        blocks: all of these boards, in order.
+        say: one line on what happens next.
+        stop: set from outside to end it as Ctrl-C does.
+    """
+
+    def __init__(self, job: Job, blocks: Sequence[BlockRecord], say: Say, stop: threading.Event) -> None:
+        self._job, self._blocks, self._say, self._stop = job, blocks, say, stop
+        self._proven: set[str] = set()
+        self._board = ""
+        self._ready: OpenBench | None = None
+        self._stack = contextlib.ExitStack()
+        self.pace = Pace()
+
+    def carry_out(self) -> Ended:
+        """Measure what is missing.
+
+        Raises:
+            StoreError: the disk takes nothing more; blocks measured before are kept.
+        """
+        todo = self.todo()
+        failed = 0
+        try:
+            for index, block in enumerate(todo):
+                if self._stop.is_set():
+                    return Ended(True, None)
+                self._announce(block, todo[index:])
+                error = self._try(block, todo[index:])
+                failed = failed + 1 if error is not None else 0
+                if error is not None and failed >= self._job.give_up_after and index + 1 < len(todo):
+                    return Ended(False, self._giving_up(error, failed, len(todo) - index - 1))
+        except KeyboardInterrupt:
+            return Ended(True, None)
+        finally:
+            self._close()
+        return Ended(False, None)
+
+    def todo(self) -> list[BlockRecord]:
+        """The blocks that are missing."""
+        return [block for block in self._blocks if block.state != "complete"]
+
+    def left_s(self, rest: Sequence[BlockRecord]) -> float:
+        """Seconds these blocks will take."""
+        return self.pace.total_s([self._job.setups[block.condition] for block in rest])
+
+    def _try(self, block: BlockRecord, rest: list[BlockRecord]) -> HostError | None:
+        """Measure one block; gives back what it failed by."""
+        began = time.monotonic()
+        try:
+            self._measure(block, rest)
+        except KeyboardInterrupt:
+            self._note(block, "incomplete", "stopped by the user")
+            raise
+        except StoreError as error:
+            # Noting it needs the same disk: the first error is the one to tell.
+            with contextlib.suppress(StoreError):
+                self._note(block, "failed", str(error))
+            raise
+        except HostError as error:
+            self._note(block, "failed", str(error))
+            self._say(f"block failed: {error}")
+            with self._closing_quietly():
+                self._close()
+            return error
+        self.pace.learn(self._job.setups[block.condition], time.monotonic() - began)
+        return None
+
+    def _measure(self, block: BlockRecord, rest: list[BlockRecord]) -> None:
+        setup = self._job.setups[block.condition]
+        ready = self._reach(setup)
+        if setup.warm_up is not None:
+            block.warm_up = f"{block.run}-warm-up"
+            self._job.save()
+            self._run(ready, with_seed(setup.warm_up, block.seed), block.warm_up, _unwatched)
+        began = time.monotonic()
+        ahead_s = self.left_s(rest)
+
+        def whole() -> str:
+            done = len(self._blocks) - len(rest)
+            left_s = max(0.0, ahead_s - (time.monotonic() - began))
+            return f"block {done + 1} of {len(self._blocks)}, {time_left(left_s)} left in all"
+
+        bench = with_seed(setup.bench, block.seed)
+        with self._job.watch(bench, block.condition, whole) as watch:
+            self._run(ready, bench, block.run, watch)
+        self._note(block, "complete", "")
+
+    def _run(self, ready: OpenBench, bench: Bench, name: str, watch: Watcher) -> None:
+        def stoppable(tally: Tally, batch: SourceBatch | None) -> None:
+            if self._stop.is_set():
+                raise KeyboardInterrupt
+            watch(tally, batch)
+
+        outcome = ready.measure(bench, self._job.directory / name, stoppable, self._job.repeat).outcome
+        if outcome.interrupted:
+            raise KeyboardInterrupt
+        if outcome.error is not None:
+            raise outcome.error
+
+    def _reach(self, setup: Setup) -> OpenBench:
+        if self._ready is None or self._board != setup.board:
+            self._close()
+            self._ready = self._stack.enter_context(
+                self._job.open_bench(setup.bench, setup.board, self._say, self._job.bench_file)
+            )
+            self._board = setup.board
+        if self._job.prove_wires and setup.board not in self._proven:
+            self._ready.prove_wires()
+            self._proven.add(setup.board)
+        return self._ready
+
+    def _close(self) -> None:
+        self._ready = None
+        self._stack.close()
+
+    @contextlib.contextmanager
+    def _closing_quietly(self) -> Iterator[None]:
+        try:
+            yield
+        except HostError as error:
+            self._say(f"closing the bench: {error}")
+
+    def _note(self, block: BlockRecord, state: State, reason: str) -> None:
+        block.state, block.reason = state, reason
+        self._job.save()
+
+    def _announce(self, block: BlockRecord, rest: list[BlockRecord]) -> None:
+        number = len(self._blocks) - len(rest) + 1
+        self._say(
+            f"block {number} of {len(self._blocks)}: round {block.round}, {block.condition}; "
+            f"{time_left(self.left_s(rest))} left in all"
+        )
+
+    def _giving_up(self, error: HostError, failed: int, untried: int) -> HostError:
+        return type(error)(
+            f"{failed} blocks failed in a row, {untried} were not tried; the last failed by: {error}",
+            where=str(self._job.directory),
+            remedy="put that right, then run the same command with --resume: only what is missing is measured",
+        )
+
+
+def _unwatched(*_: object) -> None:
+    """A warm-up is short and shows nothing."""

@@ -1,0 +1,168 @@
+"""Tables of a report as Markdown and LaTeX for people, as CSV and JSON for programs."""
+
+from __future__ import annotations
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Final
+
+from edgereply.comparison.compare import Standing
+from edgereply.evaluation.run_view import RunView, letter
+from edgereply.report.tables.latex import latex
+from edgereply.report.tables.lines import comparison, unlike_first
+from edgereply.report.tables.rows import Cell, condition_rows, summary_groups
+from edgereply.wording.numbers import clean
+
+NAMES: Final = ("summary", "comparison", "conditions")
+FORMATS: Final = ("md", "csv", "json", "tex")
+# A spreadsheet would run such text as a formula.
+_FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """A table, as text and as numbers.
+
+    Attributes:
+        caption: what it is, with the grade of evidence of every run.
+        header: of the text form.
+        rows: the text form.
+        records: the same with integer nanoseconds, one row each; all have the same keys.
+        virtual: whether any run is.
+    """
+
+    caption: str
+    header: tuple[str, ...]
+    rows: tuple[tuple[str, ...], ...]
+    records: tuple[dict[str, Any], ...]
+    virtual: bool
+
+
+def make_table(name: str, views: Sequence[RunView], standing: Standing) -> Table:
+    """One of `NAMES`.
+
+    Args:
+        name: which.
+        views: the runs.
+        standing: the same runs compared.
+    """
+    make = {"summary": _summary, "comparison": _comparison, "conditions": _conditions}[name]
+    header, rows, records = make(views, standing)
+    who = "; ".join(f"{letter(i)}: {clean(view.title)} ({view.grade})" for i, view in enumerate(views))
+    return Table(f"{name.capitalize()}. {who}", header, rows, records, any(view.virtual for view in views))
+
+
+def render(table: Table, kind: str) -> str:
+    """A table as the text of a file.
+
+    Args:
+        table: from `make_table`.
+        kind: of `FORMATS`.
+    """
+    if kind == "json":
+        return json.dumps({"caption": table.caption, "virtual": table.virtual, "rows": table.records}, indent=1,
+                          ensure_ascii=False, allow_nan=False) + "\n"  # fmt: skip
+    if kind == "csv":
+        return _csv(table)
+    if kind == "tex":
+        return latex(table.caption, table.header, table.rows)
+    lines = [table.header, ["---"] * len(table.header), *table.rows]
+    body = "\n".join("| " + " | ".join(map(_markdown, line)) + " |" for line in lines)
+    return f"{_markdown(table.caption)}\n\n{body}\n"
+
+
+_Made = tuple[tuple[str, ...], tuple[tuple[str, ...], ...], tuple[dict[str, Any], ...]]
+
+
+def _summary(views: Sequence[RunView], standing: Standing) -> _Made:
+    rows = tuple(
+        (group.label if number == 0 else "", row.label, *map(_text, row.cells))
+        for group in summary_groups(views)
+        for number, row in enumerate(group.rows)
+    )
+    records = []
+    for index, view in enumerate(views):
+        samples = {name: view.summary.get(name) or {} for name in ("reaction", "pulse_width")}
+        samples |= {f"segment {name}": part or {} for name, part in (view.summary.get("segments") or {}).items()}
+        for sample, figures in samples.items():
+            ends = figures.get("ci95") or {}
+            for figure, value in figures.items():
+                if not isinstance(value, int | float | None):
+                    continue
+                low, high = ends.get(figure) or (None, None)
+                records.append({**_who(index, view), "sample": sample, "figure": figure, "value": value,
+                                "ci95_low": low, "ci95_high": high})  # fmt: skip
+        for count, value in view.counts.items():
+            records.append({**_who(index, view), "sample": "counts", "figure": count, "value": value,
+                            "ci95_low": None, "ci95_high": None})  # fmt: skip
+    return ("", "", *_heads(views)), rows, tuple(records)
+
+
+def _comparison(views: Sequence[RunView], standing: Standing) -> _Made:
+    rows, records = [], []
+    headings, cells, _ = comparison(standing)
+    sides = zip(views, standing.places, cells, unlike_first(standing), strict=True)
+    for index, (view, place, line, unlike) in enumerate(sides):
+        mark = "–" if index == 0 else "≠ " + ", ".join(unlike) if unlike else f"like {letter(0)}"
+        rows.append((f"{letter(index)}: {view.title}", *map(_text, line), view.grade, mark))
+        record: dict[str, Any] = {**_who(index, view), "groups": place.groups, **place.entrant.counts}
+        for name, found in place.figures.quantiles.items():
+            stem = name.removesuffix("_ns")
+            record |= {
+                name: None if found is None else found.value_ns,
+                f"{stem}_ci95_low_ns": None if found is None else found.low_ns,
+                f"{stem}_ci95_high_ns": None if found is None else found.high_ns,
+            }
+        record |= {"max_ns": place.figures.max_ns, "deadline_ns": view.deadline_ns, "margin_ns": place.margin_ns}
+        records.append({**record, "not_like_first": ", ".join(unlike)})
+    return ("run", *headings, "evidence", f"against {letter(0)}"), tuple(rows), tuple(records)
+
+
+def _conditions(views: Sequence[RunView], standing: Standing) -> _Made:
+    rows, records = [], []
+    for index, view in enumerate(views):
+        for item in condition_rows(view):
+            remark = "differs" if item.differs else ""
+            rows.append((f"{letter(index)} ({view.grade})", item.name, item.requested, item.in_effect, remark))
+            records.append({**_who(index, view), "setting": item.name, "requested": item.requested,
+                            "in_effect": item.in_effect, "differs": item.differs})  # fmt: skip
+    return ("run", "setting", "requested", "in effect", "remark"), tuple(rows), tuple(records)
+
+
+def _who(index: int, view: RunView) -> dict[str, Any]:
+    return {"run": letter(index), "name": clean(view.title), "evidence": view.grade, "virtual": view.virtual}
+
+
+def _heads(views: Sequence[RunView]) -> list[str]:
+    return [f"{letter(index)}: {view.title} ({view.grade})" for index, view in enumerate(views)]
+
+
+def _text(cell: Cell) -> str:
+    return f"{cell.value} [{cell.interval}]" if cell.interval else cell.value
+
+
+def _markdown(text: str) -> str:
+    safe = clean(text)
+    for character in "\\|<>*_`[]#&":
+        safe = safe.replace(character, f"\\{character}" if character not in "<>&" else
+                            {"<": "&lt;", ">": "&gt;", "&": "&amp;"}[character])  # fmt: skip
+    return safe
+
+
+def _csv(table: Table) -> str:
+    text = io.StringIO()
+    writer = csv.DictWriter(text, list(table.records[0]) if table.records else ["run"], lineterminator="\r\n")
+    writer.writeheader()
+    for record in table.records:
+        writer.writerow({key: _cell(value) for key, value in record.items()})
+    return text.getvalue()
+
+
+def _cell(value: Any) -> Any:
+    if isinstance(value, str):
+        safe = clean(value)
+        return f"'{safe}" if safe.startswith(_FORMULA) else safe
+    return {True: "yes", False: "no"}[value] if isinstance(value, bool) else value

@@ -1,0 +1,193 @@
+"""A measurement while it runs: how far, how long still, and what the answers look like so far."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from types import TracebackType
+from typing import Final
+
+from rich.console import Console, Group, RenderableType
+from rich.live import Live
+from rich.progress_bar import ProgressBar
+from rich.table import Table
+from rich.text import Text
+
+from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.presence import present
+from edgereply.report.terminal.bars import RunningDistribution, histogram_lines
+from edgereply.report.terminal.stage import Stage
+from edgereply.report.terminal.tables import is_plain, stamp, stderr_console
+from edgereply.wording.numbers import clean, duration, time_left
+
+_REDRAW_S: Final = 0.2
+_LINE_S: Final = 5.0
+_BINS: Final = 12
+
+
+class LiveView:
+    """Shows a running measurement; on anything but a terminal, a line every few seconds.
+
+    A context manager. It draws only inside `update`, from the caller's thread: no thread of its own competes with
+    the measurement. Not thread-safe.
+    """
+
+    def __init__(
+        self,
+        title: str,
+        evidence: str,
+        virtual: bool,
+        deadline_ns: int | None = None,
+        console: Console | None = None,
+        whole: Callable[[], str] | None = None,
+        stage: Stage | None = None,
+    ) -> None:
+        """
+        Args:
+            title: what is measured, any text.
+            evidence: grade of evidence.
+            virtual: True where software wires or a virtual board take part.
+            deadline_ns: latest useful answer, or None.
+            console: where to show it; stderr where None.
+            whole: says how far the series is that this measurement belongs to.
+            stage: shared with measurements that run at the same time; a few lines are left for each.
+        """
+        self._whole = whole
+        self._stage = stage
+        self._console = stage.console if stage is not None else console or stderr_console()
+        self._title = clean(title, 60)
+        self._stamp = stamp(evidence, virtual)
+        self._deadline_ns = deadline_ns
+        self._seen = RunningDistribution()
+        self._live: Live | None = None
+        self._shown_s = float("-inf")
+        self._late = 0
+        self._state = _State()
+        self._line_shown = True
+
+    def __enter__(self) -> LiveView:
+        if self._console.is_terminal and self._stage is not None:
+            self._stage.enter(self._lines)
+        elif self._console.is_terminal:
+            self._live = Live(
+                console=self._console, auto_refresh=False, transient=True, redirect_stdout=False, redirect_stderr=True
+            )
+            self._live.start()
+        else:
+            self._plain(f"{self._title} ({self._stamp.plain}): started")
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        if self._console.is_terminal and self._stage is not None:
+            self._stage.leave(self._lines)
+        elif self._live is not None:
+            self._live.stop()
+            self._live = None
+        elif not self._line_shown:
+            self._plain(self._words())
+
+    def update(
+        self,
+        elapsed_s: float,
+        stimuli: int,
+        expected: int | None,
+        rate: float | None,
+        missed: int | None,
+        reaction_ns: Int64s,
+    ) -> None:
+        """Take in what happened since the last call; draw when it is time.
+
+        Args:
+            elapsed_s: seconds since the first stimulus.
+            stimuli: stimuli so far.
+            expected: stimuli planned, or None.
+            rate: stimuli a second; None takes the mean so far.
+            missed: stimuli without an answer so far; None where the source times no answers.
+            reaction_ns: shape (n,), int64, the new reaction times; NO_STAMP entries are left out.
+        """
+        values = present(reaction_ns)
+        self._seen.add(values)
+        if self._deadline_ns is not None:
+            self._late += int((values > self._deadline_ns).sum())
+        if rate is None and elapsed_s > 0:
+            rate = stimuli / elapsed_s
+        self._state = _State(elapsed_s, stimuli, expected, rate, missed)
+        self._line_shown = False
+        if elapsed_s - self._shown_s < (_REDRAW_S if self._console.is_terminal else _LINE_S):
+            return
+        self._shown_s = elapsed_s
+        if self._console.is_terminal and self._stage is not None:
+            self._stage.draw()
+        elif self._live is None:
+            self._plain(self._words())
+            self._line_shown = True
+        else:
+            self._live.update(self._screen(), refresh=True)
+
+    def _screen(self) -> RenderableType:
+        plain = is_plain(self._console)
+        width = max(10, min(50, self._console.width - 30))
+        bars = histogram_lines(self._seen.histogram(_BINS), width, self._deadline_ns, plain)
+        return Group(self._lines(), *bars)
+
+    def _lines(self) -> RenderableType:
+        state = self._state
+        head = Text.assemble((self._title, "bold"), " ", self._stamp)
+        if self._whole is not None:
+            head.append(f"  {self._whole()}")
+        facts = Table.grid(padding=(0, 3))
+        facts.add_row(f"{state.stimuli:,} stimuli", state.rate_words(), f"{self._seen_words()}", self._failed())
+        progress = Table.grid(padding=(0, 1))
+        bar = ProgressBar(total=state.expected or 1, completed=min(state.stimuli, state.expected or 0), width=30)
+        progress.add_row(bar, state.progress_words())
+        return Group(head, progress, facts)
+
+    def _seen_words(self) -> str:
+        slowest = self._seen.slowest_ns
+        if slowest is None:
+            return "answers are timed by the board: shown at the end" if self._state.missed is None else "no answer yet"
+        return f"slowest {duration(slowest)}"
+
+    def _failed(self) -> Text:
+        if self._state.missed is None:
+            return Text("")
+        words = f"{self._state.missed:,} missed"
+        if self._deadline_ns is not None:
+            words += f", {self._late:,} late"
+        return Text(words, style="bold red" if self._state.missed or self._late else "")
+
+    def _words(self) -> str:
+        state = self._state
+        parts = [f"{state.elapsed_s:.1f} s", f"{state.stimuli:,} stimuli", state.progress_words(), state.rate_words()]
+        parts += [self._seen_words(), self._failed().plain, self._whole() if self._whole is not None else ""]
+        return f"{self._title} ({self._stamp.plain}): " + ", ".join(part for part in parts if part)
+
+    def _plain(self, words: str) -> None:
+        self._console.print(Text(words), soft_wrap=True, highlight=False)
+
+
+class _State:
+    """Where the run stands."""
+
+    def __init__(
+        self,
+        elapsed_s: float = 0.0,
+        stimuli: int = 0,
+        expected: int | None = None,
+        rate: float | None = None,
+        missed: int | None = 0,
+    ) -> None:
+        self.elapsed_s, self.stimuli, self.expected, self.rate, self.missed = elapsed_s, stimuli, expected, rate, missed
+
+    def rate_words(self) -> str:
+        return f"{self.rate:,.4g} /s" if self.rate else ""
+
+    def progress_words(self) -> str:
+        """How much of the plan is done and how long the rest takes."""
+        if not self.expected:
+            return "no end planned"
+        done = f"{100 * min(self.stimuli, self.expected) // self.expected} % of {self.expected:,}"
+        if self.stimuli >= self.expected:
+            return f"{done}, last answers"
+        return f"{done}, {time_left((self.expected - self.stimuli) / self.rate)} left" if self.rate else done

@@ -1,0 +1,263 @@
+from dataclasses import replace
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from edgereply.comparison.baseline import check_runs, parse_rule, sentences
+from edgereply.comparison.compare import stand
+from edgereply.comparison.conditions import difference_words, differing, joined_words, mixing_words, respects
+from edgereply.comparison.entries import Entrant
+from edgereply.comparison.groups import rounds_needed
+from edgereply.errors import DataError, SettingError
+from edgereply.report.tables.lines import margin_cell
+from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.wording.numbers import duration
+
+COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
+
+
+def entrant(
+    name: str, level_ns: int = 100_000, *, count: int = 2_000, seed: int = 1, rounds: int = 1, lost: int = 0,
+    evidence: str = "loop-back", virtual: bool = False, deadline_ns: int | None = 2_000_000, **facts: str,
+) -> Entrant:  # fmt: skip
+    rng = np.random.default_rng(seed)
+    blocks = tuple((level_ns + rng.gamma(2, 4_000, count)).astype(np.int64) for _ in range(rounds))
+    outcomes = np.concatenate(blocks)
+    if lost:
+        outcomes[:: outcomes.size // lost] = 2**61
+    counts = dict.fromkeys(COUNTS, 0) | {"stimuli": count * rounds, "responses": count * rounds, "missed": lost}
+    return Entrant(
+        name, (name,), blocks, outcomes, counts, evidence, virtual, deadline_ns, {"route": "chardev"} | facts,
+        tuple(range(1, rounds + 1)) if rounds > 1 else (),
+    )  # fmt: skip
+
+
+def test_who_differs_gets_other_letters_the_quickest_first() -> None:
+    found = stand([entrant("slow", 150_000, seed=1), entrant("a", seed=2), entrant("b", seed=3)], False)
+    assert [place.groups for place in found.places] == ["b", "a", "a"]
+    assert found.p_adjusted["B", "C"] > 0.05 > found.p_adjusted["A", "B"]
+    assert found.p_adjusted["A", "C"] < 1e-6
+    assert any("Brunner and Munzel" in line for line in found.method)
+
+
+def test_the_margin_is_deadline_minus_slowest_and_none_where_answers_are_missing() -> None:
+    found = stand([entrant("a"), entrant("b", lost=3), entrant("c", deadline_ns=None)], False)
+    first = found.places[0]
+    assert first.figures.max_ns is not None
+    assert first.margin_ns == 2_000_000 - first.figures.max_ns
+    assert [place.margin_ns for place in found.places[1:]] == [None, None]
+    (late,) = stand([entrant("late", 3_000_000, lost=3)], False).places
+    assert late.margin_ns is not None
+    assert late.margin_ns < -1_000_000
+
+
+def test_the_tail_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth() -> None:
+    found = stand([entrant("a", count=8_000), entrant("few", count=300), entrant("c", deadline_ns=None)], False)
+    interval = found.places[0].figures.quantiles["p99_9_ns"]
+    assert interval is not None
+    assert found.places[0].tail.left_ns == 2_000_000 - interval.high_ns < 2_000_000 - interval.value_ns
+    assert [place.tail.left_ns for place in found.places[1:]] == [None, None]
+    assert found.as_dict()["runs"][0]["margin_p99_9_ns"] == found.places[0].tail.left_ns
+    # One in a thousand unanswered: the slowest thousandth are those, whatever the answers look like.
+    (lost,) = stand([entrant("lost", count=8_000, lost=40)], False).places
+    assert (lost.tail.left_ns, lost.tail.unanswered) == (None, True)
+    # One in sixteen thousand is beyond the upper end of p99.9's interval.
+    (one,) = stand([entrant("one", count=16_000, lost=1)], False).places
+    assert one.tail.left_ns is not None
+    assert not one.tail.unanswered
+    cells = [
+        margin_cell(p.tail.left_ns, p.tail.unanswered, p.entrant.deadline_ns, 3_688, 300).value for p in found.places
+    ]
+    assert cells == [duration(found.places[0].tail.left_ns), "needs N ≥ 3,688", "no deadline"]
+    assert margin_cell(None, True, 1, 0, 9).value == "none: unanswered"
+
+
+def test_mixed_grades_are_said_in_words_and_share_no_letters() -> None:
+    runs = [
+        entrant("a", seed=1), entrant("b", seed=2), entrant("c", seed=3, evidence="inside"),
+        entrant("d", seed=4, evidence="inside"), entrant("e", seed=5, virtual=True),
+    ]  # fmt: skip
+    found = stand(runs, False)
+    text = " ".join(found.words)
+    assert "mix grades of evidence: loop-back (A, B, E) · inside (C, D)" in text
+    assert "do not measure the same thing" in text
+    assert "Virtual runs say nothing about hardware" in text
+    assert [place.groups for place in found.places] == ["a", "a", "b", "b", ""]
+    assert set(found.p_adjusted) == {("A", "B"), ("C", "D")}
+
+
+def test_joined_and_loop_back_are_different_grades_of_the_same_time() -> None:
+    found = stand([entrant("a", seed=1), entrant("b", seed=2, evidence="joined")], False)
+    assert any("can be compared" in line for line in found.words)
+    assert ("A", "B") in found.p_adjusted
+
+
+def test_a_series_is_compared_round_by_round() -> None:
+    runs = [entrant("a", rounds=8, count=50, seed=1), entrant("b", 101_000, rounds=8, count=50, seed=2)]
+    found = stand([runs[0], entrant("c", 150_000, rounds=8, count=50, seed=3)], True)
+    assert [place.groups for place in found.places] == ["a", "b"]
+    assert any("sign-flip" in line for line in found.method)
+    few = stand([entrant(n, rounds=3, count=50, seed=s) for s, n in enumerate("abc")], True)
+    assert [place.groups for place in few.places] == ["", "", ""]
+    assert few.method == ["3 rounds cannot tell any of 3 pairs apart, 7 could: no groups are given."]
+
+
+def test_a_round_without_answers_is_slower_than_any_not_quicker() -> None:
+    steady, broken = entrant("steady", 150_000, rounds=8, count=50), entrant("broken", rounds=8, count=50, seed=2)
+    half = (*broken.blocks[:4], *[np.empty(0, np.int64)] * 4)
+    found = stand([steady, replace(broken, blocks=half)], True)
+    assert [place.groups for place in found.places] == ["a", "a"]
+
+
+def test_rounds_needed_is_where_the_least_p_value_passes() -> None:
+    # Two-sided sign-flip test: the least p-value of r rounds is 2 / 2**r.
+    assert rounds_needed(1, 0.95) == 6
+    assert rounds_needed(3, 0.95) == 7
+    assert rounds_needed(45, 0.95) == 11
+
+
+def test_json_has_every_run_and_pair() -> None:
+    told = stand([entrant("a"), entrant("b", 130_000, route="gpiod")], False).as_dict()
+    assert [run["groups"] for run in told["runs"]] == ["a", "b"]
+    assert told["differences"] == {"route": {"chardev": ["A"], "gpiod": ["B"]}}
+    assert told["pairs"][0]["first"] == "A"
+
+
+def test_one_run_and_an_unanswered_one() -> None:
+    assert stand([entrant("a")], False).method == []
+    nothing = entrant("none", count=0)
+    found = stand([entrant("a"), nothing], False)
+    assert found.places[1].figures.max_ns is None
+    assert found.p_adjusted == {}
+
+
+def record(**changes: Any) -> RunRecord:
+    fields: dict[str, Any] = {
+        "tool": "t", "run_id": "1", "created": "2026-01-01", "board": "gate", "evidence": "joined", "virtual": True,
+        "window_ns": 100_000_000,
+        "source": SourceRecord(kind="virtual", model="m", plan={"pattern": "periodic", "period_ns": 2_000_000}),
+        "requested": {"board": {"route": "chardev", "wait": "block", "realtime": {"fifo_priority": 50}}},
+        "in_effect": {"route": "chardev", "wait": "spin"},
+        "environment_before": {
+            "kernel": "6.1-rt", "preemption": {"model": "PREEMPT_RT"}, "python": "3.11", "load": ["3.0"],
+            "cpu_count": 2,
+        },
+    }  # fmt: skip
+    return RunRecord(**fields | changes)
+
+
+def test_respects_are_what_took_effect() -> None:
+    found = respects(record(), "joined", 2_000_000)
+    assert found["wait"] == "spin"
+    assert found["rate"] == "500/s"
+    assert found["preemption"] == "PREEMPT_RT"
+    assert found["activity"].startswith("busy")
+    assert (found["load"], found["floor program"]) == ("none", "none")
+    assert found["real time"] == "fifo_priority 50"
+    assert found["language"].startswith("managed")
+    assert found["deadline"] == "2 ms"
+    other = respects(
+        record(requested={"board": {"responder": "external"}, "stimulus": {}}, environment_before={}), "loop-back", None
+    )
+    assert (other["language"], other["system"], other["wait"]) == ("not stated", "not stated", "its own")
+    assert {"responder", "evidence", "system", "kernel", "deadline"} <= set(differing([("A", found), ("B", other)]))
+    assert differing([("A", found), ("B", dict(found))]) == {}
+
+
+def test_load_activity_and_floor_are_respects() -> None:
+    made = {"load": {"cpu": 2, "duty_percent": 50}, "floor": {"version": "cc 12.2", "options": ["-O2"]}}
+    board = {"responder": "floor", "route": "chardev", "wait": "block"}
+    idle = {"others_share": 0.03, "busy": False}
+    found = respects(record(in_effect=made, requested={"board": board}, activity=idle), "joined", None)
+    assert found["load"] == "cpu=2, duty=50%"
+    assert found["activity"] == "idle (others used below 10%)"
+    assert (found["responder"], found["language"], found["floor program"]) == ("floor", "native (C)", "cc 12.2 -O2")
+    busy = respects(record(activity={"others_share": 0.3, "busy": True}), "joined", None)
+    assert busy["activity"] == "busy (others used 10% or more)"
+
+
+def test_words_count_many_and_join_series() -> None:
+    assert difference_words({"x": ["A"], "y": list("BCDEFGH")}) == "x (A) · y (7 runs)"
+    assert joined_words([{"wait": "block"}, {"wait": "spin"}, {"wait": "block"}]) == {"wait": "block / spin"}
+    assert mixing_words({"loop-back": ["A", "B"]}, {"loop-back": ["A", "B"]}) == []
+
+
+@pytest.mark.parametrize(
+    ("text", "p", "ratio", "margin_ns"),
+    [
+        ("p99.9 +10%", 0.999, 0.1, 0),
+        ("median+5 %", 0.5, 0.05, 0),
+        ("p99 + 50us", 0.99, 0.0, 50_000),
+        ("p5+0%", 0.05, 0, 0),
+    ],
+)
+def test_a_rule_is_read(text: str, p: float, ratio: float, margin_ns: int) -> None:
+    rule = parse_rule(text)
+    assert rule.p == pytest.approx(p)
+    assert rule.margin_ratio == pytest.approx(ratio)
+    assert rule.margin_ns == margin_ns
+
+
+@pytest.mark.parametrize(
+    "text", ["", "p99", "p0+1%", "p99.9 -10%", "max +10%", "p99 +10", "p99 +1.2.3us", "p99 +3 parsecs"]
+)
+def test_what_is_no_rule_is_refused(text: str) -> None:
+    with pytest.raises(SettingError, match="is not a rule"):
+        parse_rule(text)
+
+
+@given(st.text(max_size=20))
+def test_any_text_is_a_rule_or_refused(text: str) -> None:
+    said = ""
+    try:
+        rule = parse_rule(text)
+    except SettingError as error:
+        said = error.where
+    else:
+        assert 0 < rule.p < 1
+    assert said in ("", "--fail-if")
+
+
+def test_a_check_says_ok_worse_and_not_enough_data() -> None:
+    base = entrant("base", seed=1)
+    runs = [entrant("same", seed=2), entrant("slow", 160_000, seed=3), entrant("short", seed=4, count=100)]
+    checks = check_runs(base, runs, [parse_rule("p99 +10%")])
+    assert [check.failed for check in checks] == [False, True, True]
+    assert [check.found.outcome for check in checks] == ["not shown to be worse", "worse", "not enough data"]
+    lines = sentences(checks, 0.95)
+    assert lines[0].startswith("OK")
+    assert lines[1].startswith("WORSE")
+    assert lines[2].startswith("NOT ENOUGH DATA")
+    assert f"{checks[2].found.needed:,} independent answers, the run has 100" in lines[2]
+    assert "at most 5.0% of cases" in lines[3]
+
+
+def test_the_error_rate_is_shared_out_among_the_checks() -> None:
+    base, run = entrant("base", seed=1), entrant("same", seed=2, count=500)
+    alone = check_runs(base, [run], [parse_rule("p99 +10%")])
+    many = check_runs(base, [run] * 4, [parse_rule("p99 +10%")] * 5)
+    assert many[0].found.needed > alone[0].found.needed
+    assert len(many) == 20
+
+
+def test_lost_answers_fail_the_check() -> None:
+    checks = check_runs(entrant("base"), [entrant("lossy", seed=2, lost=80)], [parse_rule("p99 +10%")])
+    assert checks[0].failed
+    assert "p99 never" in sentences(checks, 0.95)[0]
+    told = checks[0].as_dict()
+    assert (told["new_ns"], told["high_ratio"]) == (None, None)
+
+
+def test_unlike_times_and_empty_runs_are_refused() -> None:
+    base, rule = entrant("base"), [parse_rule("p99 +10%")]
+    with pytest.raises(SettingError, match="not the same thing"):
+        check_runs(base, [entrant("v", virtual=True)], rule)
+    with pytest.raises(SettingError, match="not the same thing"):
+        check_runs(base, [entrant("i", evidence="inside")], rule)
+    with pytest.raises(DataError, match="no stimulus"):
+        check_runs(base, [entrant("none", count=0)], rule)
+    with pytest.raises(SettingError, match=r"0\.5 to 1"):
+        check_runs(base, [base], rule, confidence=1.0)
