@@ -92,7 +92,8 @@ def _modules(node: ast.AST, package: tuple[str, ...]) -> list[str]:
         base = list(package[: len(package) - node.level + 1]) if node.level else []
         stem = ".".join(base + ([node.module] if node.module else []))
         # `from edgereply import analysis` imports edgereply.analysis as much as edgereply.
-        return [f"{stem}.{alias.name}" for alias in node.names] if stem in OURS else [stem]
+        ours = stem.partition(".")[0] in OURS
+        return [f"{stem}.{alias.name}" for alias in node.names] if ours else [stem]
     if isinstance(node, ast.Call) and node.args and isinstance(node.args[0], ast.Constant):
         name = node.func.attr if isinstance(node.func, ast.Attribute) else getattr(node.func, "id", "")
         if name in ("import_module", "__import__") and isinstance(node.args[0].value, str):

@@ -26,7 +26,7 @@ from tests.fakes.scripted_source import ScriptedSource
 from edgereply.board.client import BoardClient
 from edgereply.measurement.run import Run
 from edgereply.sources.base import SourceBatch, StimulusPlan
-from edgereply.sources.wire_records import TIME_MARK, Timeline
+from edgereply.sources.wire_records import TIME_MARK, TickTimeline
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
 from edgereply_protocol import Block, Layout, Stamps
@@ -59,7 +59,7 @@ def source_records(first: int) -> bytes:
 
 def receive_s(answers: int, folder: Path) -> float:
     """Processor seconds of a run whose bytes are all there; the making of the board's frames is taken off."""
-    link, timeline = FakeAgentLink(), Timeline(TICK_HZ)
+    link, timeline = FakeAgentLink(), TickTimeline(TICK_HZ)
     client = BoardClient(link)
     client.greet(1.0)
     client.configure("respond", {})

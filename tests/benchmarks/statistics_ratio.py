@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.lateness.explain import explain
 from edgereply.analysis.statistics.summary import summarise
-from edgereply.evaluation.characteristics import traits
+from edgereply.evaluation.characteristics import characterise
 from edgereply.evaluation.evaluate import evaluate
 from edgereply.storage.stamps import BoardStamps, SourceStamps
 
@@ -64,7 +64,7 @@ def statistics_of(answers: int) -> None:
         kind = "clustered" if clustered else "independent"
         summary = ratio(lambda r=reaction: summarise(r), lambda r=reaction: np.sort(r))  # type: ignore[misc]
         full = ratio(
-            lambda e=evaluated: traits(e, one_run=True),  # type: ignore[misc]
+            lambda e=evaluated: characterise(e, one_run=True),  # type: ignore[misc]
             lambda r=reaction: np.sort(r),  # type: ignore[misc]
         )
         print(f"{answers} {kind} answers: summary {summary[0]:.2f}, full statistics {full[0]:.2f} times numpy's sort")

@@ -60,7 +60,7 @@ def sweep(tmp_path_factory: pytest.TempPathFactory) -> Path:
     root = tmp_path_factory.mktemp("sweep")
     runs = [save_sweep(root / "night"), save_run(root / "tick", *ticking_board(10_000, 3))]
     material = load_material(runs, 10_000, lambda line: None)
-    write_page(material.views, root / "report.html", material.standing, material.title)
+    write_page(material.views, root / "report.html", material.comparison, material.title)
     return root / "report.html"
 
 
@@ -72,7 +72,7 @@ def many(tmp_path_factory: pytest.TempPathFactory) -> Path:
     material = load_material([root / record.run_id.removeprefix("id-") for record in runs], None, lambda line: None)
     views = [replace(view, segments={name: view.segments[name] for name in ("wake_delay", "set_time")})
              for view in material.views]  # fmt: skip
-    write_page(views, root / "report.html", material.standing, material.title)
+    write_page(views, root / "report.html", material.comparison, material.title)
     return root / "report.html"
 
 

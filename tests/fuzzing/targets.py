@@ -112,7 +112,7 @@ def scpi_answers(data: bytes) -> None:
 
 def scpi_blocks(data: bytes) -> None:
     """A response of blocks, cut anywhere, and the records inside."""
-    stream, timeline = scpi.BlockStream(), wire_records.Timeline(16_000_000)
+    stream, timeline = scpi.BlockStream(), wire_records.TickTimeline(16_000_000)
     with contextlib.suppress(scpi.ScpiError, wire_records.RecordError):
         step = max(7, len(data) // MOST_PIECES)
         for start in range(0, len(data), step):

@@ -63,15 +63,15 @@ def _beside(runs: list[Path], deadline: str | None, as_json: bool) -> None:
         say(f"evaluating {many} runs")
     # Workers import what they need while this process does.
     with workers(many) as each:
-        from edgereply.cli.compare_runs import compare_finished, print_standing
+        from edgereply.cli.compare_runs import compare_finished, print_comparison
         from edgereply.cli.option_values import duration_option
 
         deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
-        standing = compare_finished(runs, deadline_ns, each)
+        comparison = compare_finished(runs, deadline_ns, each)
     if as_json:
-        put_json(standing.as_dict())
+        put_json(comparison.as_dict())
     else:
-        print_standing(standing)
+        print_comparison(comparison)
 
 
 def _check(baseline: Path, runs: list[Path], fail_if: list[str], confidence: float, as_json: bool) -> None:

@@ -3,19 +3,20 @@
 from collections.abc import Sequence
 from pathlib import Path
 
-from edgereply.comparison.baseline import Check, check_runs, parse_rule, sentences
-from edgereply.comparison.compare import Standing, stand
+from edgereply.comparison.baseline import BaselineCheck, check_runs, parse_rule, sentences
+from edgereply.comparison.compare import Comparison, compare_entries
 from edgereply.comparison.conditions import difference_words, differing
-from edgereply.comparison.entries import Entrant, load_entrants
+from edgereply.comparison.entries import Entry, load_entries
 from edgereply.errors import SettingError
-from edgereply.report.tables.lines import comparison
-from edgereply.report.terminal.sheet import Line, print_sheet
+from edgereply.report.tables.lines import comparison_lines
+from edgereply.report.tables.rows import TableLine
+from edgereply.report.terminal.sheet import print_sheet
 from edgereply.system.workers import Each
 from edgereply.wording.folding import tell
 from edgereply.wording.numbers import rounds_together
 
 
-def compare_finished(paths: Sequence[Path], deadline_ns: int | None, each: Each) -> Standing:
+def compare_finished(paths: Sequence[Path], deadline_ns: int | None, each: Each) -> Comparison:
     """Compare runs and series that are on the disk.
 
     Args:
@@ -27,36 +28,36 @@ def compare_finished(paths: Sequence[Path], deadline_ns: int | None, each: Each)
         DataError: neither a run nor a series, or damaged.
     """
     one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
-    return stand(load_entrants(paths, deadline_ns, each), one_series, each=each)
+    return compare_entries(load_entries(paths, deadline_ns, each), one_series, each=each)
 
 
-def print_standing(standing: Standing) -> None:
+def print_comparison(comparison: Comparison) -> None:
     """Print the table, what differs, and what the figures are worth against each other."""
-    headings, cells, notes = comparison(standing)
+    headings, cells, notes = comparison_lines(comparison)
     lines = [
-        Line(f"{place.short}: {place.entrant.name}", line, place.entrant.grade, bool(place.entrant.trouble))
-        for place, line in zip(standing.places, cells, strict=True)
+        TableLine(f"{place.short}: {place.entry.name}", line, place.entry.grade, bool(place.entry.trouble))
+        for place, line in zip(comparison.places, cells, strict=True)
     ]
     print_sheet(["run", *headings, "evidence"], lines)
     for note in notes:
         tell(note)
-    for place in standing.places:
-        for trouble in rounds_together(place.entrant.trouble):
+    for place in comparison.places:
+        for trouble in rounds_together(place.entry.trouble):
             tell(f"! {place.short}: {trouble}")
     tell()
-    if standing.differences:
+    if comparison.differences:
         tell("Not like for like:")
-        for respect, values in standing.differences.items():
+        for respect, values in comparison.differences.items():
             tell(f"  {respect}: {difference_words(values)}")
-    elif len(standing.places) > 1:
+    elif len(comparison.places) > 1:
         tell("Like for like in every respect that is recorded.")
-    for line in (*standing.words, *standing.method):
+    for line in (*comparison.words, *comparison.method):
         tell(line)
 
 
 def check_finished(
     baseline: Path, runs: Sequence[Path], rules: Sequence[str], confidence: float
-) -> tuple[Entrant, list[Check], dict[str, dict[str, list[str]]]]:
+) -> tuple[Entry, list[BaselineCheck], dict[str, dict[str, list[str]]]]:
     """Hold finished runs against a baseline.
 
     Returns:
@@ -67,21 +68,21 @@ def check_finished(
         DataError: neither a run nor a series, damaged, or without stimuli.
     """
     parsed = [parse_rule(rule) for rule in rules]
-    base = load_entrants([baseline])
+    base = load_entries([baseline])
     if len(base) != 1:
         raise SettingError(
-            f"the baseline has {len(base)} conditions: {', '.join(entrant.name for entrant in base)}",
+            f"the baseline has {len(base)} conditions: {', '.join(entry.name for entry in base)}",
             where=str(baseline),
             remedy="give a series of one condition, or one of its run directories",
         )
-    taken = load_entrants(runs)
+    taken = load_entries(runs)
     checks = check_runs(base[0], taken, parsed, confidence)
-    named = [("baseline", base[0].respects), *((entrant.name, entrant.respects) for entrant in taken)]
+    named = [("baseline", base[0].respects), *((entry.name, entry.respects) for entry in taken)]
     return base[0], checks, differing(named)
 
 
 def print_checks(
-    base: Entrant, checks: Sequence[Check], differences: dict[str, dict[str, list[str]]], confidence: float
+    base: Entry, checks: Sequence[BaselineCheck], differences: dict[str, dict[str, list[str]]], confidence: float
 ) -> None:
     """Print every check in words, after what is not like for like."""
     tell(f"Baseline {base.name} ({base.grade})")

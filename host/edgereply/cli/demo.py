@@ -60,7 +60,7 @@ def command(
     runs = [item.directory for item in done]
     page = directory.root / "report.html"
     material = load_material(runs, None, say)
-    write_page(material.views, page, material.standing, material.title)
+    write_page(material.views, page, material.comparison, material.title)
     if as_json:
         put_json({"page": str(page), "runs": [{"run": str(m.directory), **m.record.summary} for m in done]})
     else:

@@ -25,7 +25,7 @@ def command(
     from edgereply.cli.option_values import duration_option
     from edgereply.evaluation.cautions import cautions
     from edgereply.evaluation.characteristics import as_dict as traits_dict
-    from edgereply.evaluation.characteristics import traits
+    from edgereply.evaluation.characteristics import characterise
     from edgereply.evaluation.description import describe
     from edgereply.evaluation.explanation import (
         as_dict,
@@ -44,7 +44,7 @@ def command(
     record = reader.record
     result = evaluate_run(reader, record.deadline_ns)
     late_above_ns = None if late_above is None else duration_option(late_above, "--late-above")
-    explanation, found = explain_run(result, late_above_ns), traits(result, one_run=True)
+    explanation, found = explain_run(result, late_above_ns), characterise(result, one_run=True)
     context = relate_context(result, explanation.late_above_ns, reader.context())
     limit = limit_words(explanation, result, record.deadline_ns, chosen=late_above_ns is None)
     late = sentences(explanation, limit, began(result)) + context_sentences(context)

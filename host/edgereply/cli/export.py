@@ -38,7 +38,7 @@ def command(
 ) -> None:
     """Write runs as Parquet, CSV, NumPy or VCD. Times are integer nanoseconds; nothing is overwritten."""
     from edgereply.cli.arguments import expect_runs
-    from edgereply.cli.progress import Progress
+    from edgereply.cli.progress import ProgressLines
     from edgereply.exchange.export.batches import expected_rows, run_directories
     from edgereply.exchange.export.export_runs import SUFFIX, export
 
@@ -46,7 +46,7 @@ def command(
     target = output or Path(f"edgereply-{what.value}{SUFFIX[to.value]}")
     total = sum(expected_rows(run, what.value) for run in run_directories(runs))
     say(f"{'pairing' if what is What.pairs else 'reading'} about {total:,} rows of stamps")
-    done = export(runs, to.value, what.value, target, Progress(total, "rows"))
+    done = export(runs, to.value, what.value, target, ProgressLines(total, "rows"))
     document = done.as_dict()
     if as_json:
         put_json(document)

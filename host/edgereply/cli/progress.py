@@ -7,7 +7,7 @@ from edgereply.cli.common import say
 EVERY_S = 2.0
 
 
-class Progress:
+class ProgressLines:
     """Counts units of work done.
 
     Args:

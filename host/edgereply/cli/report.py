@@ -46,18 +46,18 @@ def command(
         written = write_table(material, table, output, to_stdout=not as_json)
     else:
         page = output or Path("report.html")
-        write_page(material.views, page, material.standing, material.title, material.advice)
+        write_page(material.views, page, material.comparison, material.title, material.advice)
         written = page
     if as_json:
         kind = "figure" if figure else "table" if table else "page"
-        sides = zip(material.standing.places, material.views, strict=True)
+        sides = zip(material.comparison.places, material.views, strict=True)
         put_json(
             {
                 kind: None if written is None else str(written),
                 "advice": None if material.advice is None else material.advice.as_dict(),
                 "runs": [
                     {
-                        "places": list(place.entrant.places),
+                        "places": list(place.entry.places),
                         "name": view.title,
                         "verdict": view.judged or None,
                         **view.summary,

@@ -61,7 +61,7 @@ def write_table(material: Material, name: str, output: Path | None, to_stdout: b
     Raises:
         SettingError: it cannot be written.
     """
-    made = make_table(name, material.views, material.standing)
+    made = make_table(name, material.views, material.comparison)
     if output is None:
         if to_stdout:
             sys.stdout.write(render(made, "md"))

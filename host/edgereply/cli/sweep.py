@@ -132,12 +132,12 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
 def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
     from edgereply.comparison.advice import advise
     from edgereply.comparison.contrasts import contrasts
-    from edgereply.comparison.entries import series_entrants
+    from edgereply.comparison.entries import series_entries
     from edgereply.report.tables import sweep_table
 
-    entrants = series_entrants(directory, record, None)
-    found = sweep_table.rows(entrants)
-    advice = advise(contrasts(entrants, record.conditions), entrants)
+    entries = series_entries(directory, record, None)
+    found = sweep_table.rows(entries)
+    advice = advise(contrasts(entries, record.conditions), entries)
     if as_json:
         trouble = "" if ended.gave_up is None else str(ended.gave_up)
         put_json(
@@ -151,7 +151,7 @@ def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
         print_sheet(headings, lines)
         for line in notes:
             tell(line)
-        for line in (line for entrant, _ in found for line in rounds_together(entrant.trouble)):
+        for line in (line for entry, _ in found for line in rounds_together(entry.trouble)):
             tell(f"! {line}")
         tell()
         for line in advice.lines():

@@ -6,9 +6,9 @@ from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 from edgereply.comparison.contrasts import AXES, Contrast, Gain
-from edgereply.comparison.entries import Entrant
+from edgereply.comparison.entries import Entry
 from edgereply.comparison.groups import rounds_needed
-from edgereply.comparison.permanent_settings import FINAL, Keeping, keeping, setting_words
+from edgereply.comparison.permanent_settings import FINAL, PermanentSetting, permanent_setting, setting_words
 from edgereply.config.load import kinds, parse_load
 from edgereply.wording.numbers import distinct, duration, listing
 
@@ -37,14 +37,14 @@ class Advice:
         contrasts: what was compared.
         sentences: one for each; a line each of "median" and "p99" after its head.
         method: how they were found, and whether they are virtual.
-        keeping: how to keep what was bought.
+        permanent: how to keep what was bought.
         open: what was not varied and could be.
     """
 
     contrasts: Sequence[Contrast]
     sentences: Sequence[tuple[str, Sequence[str]]]
     method: Sequence[str]
-    keeping: Sequence[Keeping]
+    permanent: Sequence[PermanentSetting]
     open: Sequence[str]
     final: str = FINAL
 
@@ -67,7 +67,7 @@ class Advice:
             "contrasts": [item.as_dict() for item in self.contrasts],
             "sentences": [f"{head}: {'; '.join(parts)}." for head, parts in self.sentences],
             "method": list(self.method),
-            "keeping": [asdict(item) for item in self.keeping],
+            "keeping": [asdict(item) for item in self.permanent],
             "open": list(self.open),
         }
 
@@ -79,18 +79,18 @@ class Advice:
             for head, parts in sentences:
                 text += [f"  {head}", *(f"    {part}" for part in parts)]
         text += [f"  {line}" for line in self.method]
-        for item in self.keeping:
+        for item in self.permanent:
             text += ["", f"To keep {item.setting} ({item.why})", *(f"  {line}" for line in item.lines)]
             text += [f"  Mind: {line}" for line in item.cautions]
-        return [*text, *(["", *self.open] if self.open else []), *([self.final] if self.keeping else [])]
+        return [*text, *(["", *self.open] if self.open else []), *([self.final] if self.permanent else [])]
 
 
-def advise(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> Advice:
+def advise(found: Sequence[Contrast], entries: Sequence[Entry]) -> Advice:
     """Put contrasts into words.
 
     Args:
         found: from `contrasts`.
-        entrants: the conditions, for what else was seen on the board.
+        entries: the conditions, for what else was seen on the board.
     """
     tests = sum(len(item.gains) for item in found)
     sentences = [_sentence(item, tests) for item in found]
@@ -102,10 +102,10 @@ def advise(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> Advice:
         method.append(VIRTUAL)
     if not found:
         method = [NOTHING_VARIED.format(axes=listing(list(AXES)))]
-    return Advice(found, sentences, method, _worth_keeping(found), _open(found, entrants))
+    return Advice(found, sentences, method, _worth_keeping(found), _open(found, entries))
 
 
-def _worth_keeping(found: Sequence[Contrast]) -> list[Keeping]:
+def _worth_keeping(found: Sequence[Contrast]) -> list[PermanentSetting]:
     """Every setting that was quicker than another in some figure, with what it was slower in."""
     quicker: dict[tuple[str, str], dict[str, None]] = {}
     slower: dict[tuple[str, str], dict[str, None]] = {}
@@ -120,7 +120,7 @@ def _worth_keeping(found: Sequence[Contrast]) -> list[Keeping]:
                 slower.setdefault(worse, {})[gain.figure] = None
     kept = []
     for pair, figures in quicker.items():
-        kept.append(replace(keeping(*pair), why=_why(list(figures), list(slower.get(pair, {})))))
+        kept.append(replace(permanent_setting(*pair), why=_why(list(figures), list(slower.get(pair, {})))))
     return kept
 
 
@@ -170,13 +170,13 @@ def _gain(gain: Gain, tests: int, nothing: str) -> str:
     return words
 
 
-def _open(found: Sequence[Contrast], entrants: Sequence[Entrant]) -> list[str]:
+def _open(found: Sequence[Contrast], entries: Sequence[Entry]) -> list[str]:
     """What was not varied, and the processor's clock where it changed."""
     lines = []
     varied = {item.axis for item in found}
     if found and (left := [axis for axis in AXES[1:] if axis not in varied]):
         lines.append(f"Not varied here, so nothing is said about: {listing(left)}.")
-    clocks = [entrant.context["frequency"] for entrant in entrants if "frequency" in entrant.context]
+    clocks = [entry.context["frequency"] for entry in entries if "frequency" in entry.context]
     low, high = (min((c["min_khz"] for c in clocks), default=0), max((c["max_khz"] for c in clocks), default=0))
     if low < high:
         lines.append(

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from edgereply.analysis.statistics.degradation import Worse, check_worse
-from edgereply.comparison.entries import LOST_NS, Entrant
+from edgereply.analysis.statistics.degradation import Degradation, check_degradation
+from edgereply.comparison.entries import LOST_NS, Entry
 from edgereply.errors import DataError, SettingError
 from edgereply.wording.numbers import NOTHING, duration
 from edgereply.wording.units import parse_duration_ns
@@ -28,12 +28,12 @@ class Rule:
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
+class BaselineCheck:
     """One rule held against one run."""
 
     run: str
     rule: Rule
-    found: Worse
+    found: Degradation
 
     @property
     def failed(self) -> bool:
@@ -74,7 +74,9 @@ def parse_rule(text: str) -> Rule:
         raise wrong from error
 
 
-def check_runs(base: Entrant, runs: Sequence[Entrant], rules: Sequence[Rule], confidence: float = 0.95) -> list[Check]:
+def check_runs(
+    base: Entry, runs: Sequence[Entry], rules: Sequence[Rule], confidence: float = 0.95
+) -> list[BaselineCheck]:
     """Hold every rule against every run.
 
     Args:
@@ -89,21 +91,21 @@ def check_runs(base: Entrant, runs: Sequence[Entrant], rules: Sequence[Rule], co
     """
     if not 0.5 <= confidence < 1.0:
         raise SettingError(f"{confidence} is not within 0.5 to 1", where="--confidence", remedy="give 0.95")
-    for entrant in (base, *runs):
-        if not entrant.outcomes_ns.size:
-            raise DataError("there is nothing to compare: no stimulus", where=entrant.name, remedy="measure again")
-        if entrant.measurand != base.measurand or "mixed" in entrant.measurand:
+    for entry in (base, *runs):
+        if not entry.outcomes_ns.size:
+            raise DataError("there is nothing to compare: no stimulus", where=entry.name, remedy="measure again")
+        if entry.measurand != base.measurand or "mixed" in entry.measurand:
             raise SettingError(
-                f"its times are {entrant.measurand}, the baseline's are {base.measurand}: they are not the same thing",
-                where=entrant.name,
+                f"its times are {entry.measurand}, the baseline's are {base.measurand}: they are not the same thing",
+                where=entry.name,
                 remedy="measure both by the same grade of evidence, both virtual or neither",
             )
     each = 1.0 - (1.0 - confidence) / (len(runs) * len(rules))
     return [
-        Check(
+        BaselineCheck(
             run.name,
             rule,
-            check_worse(
+            check_degradation(
                 base.outcomes_ns, run.outcomes_ns, rule.p, margin_ratio=rule.margin_ratio, margin_ns=rule.margin_ns,
                 lost_ns=LOST_NS, confidence=each,
             ),
@@ -113,7 +115,7 @@ def check_runs(base: Entrant, runs: Sequence[Entrant], rules: Sequence[Rule], co
     ]  # fmt: skip
 
 
-def sentences(checks: Sequence[Check], confidence: float) -> list[str]:
+def sentences(checks: Sequence[BaselineCheck], confidence: float) -> list[str]:
     """The outcome in plain words, a line a check, and what may be relied on."""
     lines = [_sentence(check) for check in checks]
     return [
@@ -124,7 +126,7 @@ def sentences(checks: Sequence[Check], confidence: float) -> list[str]:
     ]
 
 
-def _sentence(check: Check) -> str:
+def _sentence(check: BaselineCheck) -> str:
     found, quantile = check.found, check.rule.text.partition("+")[0].strip()
     new, base, limit = (_time(value) for value in (found.new_ns, found.base_ns, found.limit_ns))
     head = f"{check.run}: {quantile} {new}, baseline {base}, limit {limit} ({check.rule.text})"
@@ -135,7 +137,7 @@ def _sentence(check: Check) -> str:
     return f"{said}  {head}: changed by {low} to {high}, p = {found.p_value:.2g}."
 
 
-def _lacking(found: Worse) -> str:
+def _lacking(found: Degradation) -> str:
     side = 0 if found.worth[0] < found.worth[1] else 1
     who, size, worth = ("the baseline", "the run")[side], found.sizes[side], found.worth[side]
     needs = f"each side needs {found.needed:,} independent answers"

@@ -9,8 +9,8 @@ from edgereply.analysis.arrays.chunks import at_once
 from edgereply.analysis.statistics.placement import independent_count
 from edgereply.analysis.statistics.quantile_intervals import quantile_interval
 from edgereply.comparison.conditions import differing, mixing_words
-from edgereply.comparison.entries import LOST_NS, Entrant
-from edgereply.comparison.estimates import Figures, figures, widened
+from edgereply.comparison.entries import LOST_NS, Entry
+from edgereply.comparison.estimates import Estimates, estimate, widened
 from edgereply.comparison.groups import group
 from edgereply.evaluation.run_view import letter
 from edgereply.system.workers import Each
@@ -31,7 +31,7 @@ class TailMargin:
 
 
 @dataclass(frozen=True, slots=True)
-class Place:
+class ComparedEntry:
     """One line of the comparison.
 
     Attributes:
@@ -43,15 +43,15 @@ class Place:
     """
 
     short: str
-    entrant: Entrant
-    figures: Figures
+    entry: Entry
+    estimates: Estimates
     groups: str
     margin_ns: int | None
     tail: TailMargin
 
 
 @dataclass(frozen=True, slots=True)
-class Standing:
+class Comparison:
     """A whole comparison.
 
     Attributes:
@@ -62,7 +62,7 @@ class Standing:
         p_adjusted: by pair of short letters, for pairs that were tested.
     """
 
-    places: list[Place]
+    places: list[ComparedEntry]
     differences: dict[str, dict[str, list[str]]]
     words: list[str]
     method: list[str]
@@ -81,39 +81,41 @@ class Standing:
 
 @dataclass(frozen=True, slots=True)
 class _Measured:
-    """What is worked out of each entrant by itself; `worth` is how many independent answers its own are worth."""
+    """What is worked out of each entry by itself; `worth` is how many independent answers its own are worth."""
 
-    figures: Figures
+    estimates: Estimates
     tail: TailMargin
     worth: float
 
 
-def stand(entrants: Sequence[Entrant], one_series: bool, confidence: float = 0.95, each: Each = at_once) -> Standing:
+def compare_entries(
+    entries: Sequence[Entry], one_series: bool, confidence: float = 0.95, each: Each = at_once
+) -> Comparison:
     """Compare everybody with everybody.
 
     Args:
-        entrants: one or more.
+        entries: one or more.
         one_series: they are the conditions of one series, so that rounds can be compared with each other.
         confidence: 1 minus the chance of any false difference.
-        each: works on the entrants one by one.
+        each: works on the entries one by one.
     """
-    found = each(partial(_measured, ranked=not one_series), entrants)
-    short = [letter(place) for place in range(len(entrants))]
-    groups, method, p_adjusted = group(entrants, [item.worth for item in found], short, one_series, confidence)
-    measurands = _who(short, [entrant.measurand for entrant in entrants])
-    evidence = _who(short, [entrant.evidence for entrant in entrants])
+    found = each(partial(_measured, ranked=not one_series), entries)
+    short = [letter(place) for place in range(len(entries))]
+    groups, method, p_adjusted = group(entries, [item.worth for item in found], short, one_series, confidence)
+    measurands = _who(short, [entry.measurand for entry in entries])
+    evidence = _who(short, [entry.evidence for entry in entries])
     places = [
-        Place(s, e, item.figures, g, _margin(e, item.figures), item.tail)
-        for s, e, item, g in zip(short, entrants, found, groups, strict=True)
+        ComparedEntry(s, e, item.estimates, g, _margin(e, item.estimates), item.tail)
+        for s, e, item, g in zip(short, entries, found, groups, strict=True)
     ]
-    named = [(s, e.respects) for s, e in zip(short, entrants, strict=True) if e.respects]
-    return Standing(places, differing(named), mixing_words(measurands, evidence), method, p_adjusted)
+    named = [(s, e.respects) for s, e in zip(short, entries, strict=True) if e.respects]
+    return Comparison(places, differing(named), mixing_words(measurands, evidence), method, p_adjusted)
 
 
-def _measured(entrant: Entrant, ranked: bool) -> _Measured:
-    found, answers = figures(entrant.reaction_ns, entrant.known_to), entrant.reaction_ns
+def _measured(entry: Entry, ranked: bool) -> _Measured:
+    found, answers = estimate(entry.reaction_ns, entry.known_to), entry.reaction_ns
     worth = independent_count(answers) if ranked and answers.size else 0.0
-    return _Measured(found, tail_margin(entrant, found), worth)
+    return _Measured(found, tail_margin(entry, found), worth)
 
 
 def _who(short: Sequence[str], values: Sequence[str]) -> dict[str, list[str]]:
@@ -123,43 +125,43 @@ def _who(short: Sequence[str], values: Sequence[str]) -> dict[str, list[str]]:
     return found
 
 
-def _margin(entrant: Entrant, item: Figures) -> int | None:
-    if entrant.deadline_ns is None or item.max_ns is None:
+def _margin(entry: Entry, item: Estimates) -> int | None:
+    if entry.deadline_ns is None or item.max_ns is None:
         return None
-    margin = entrant.deadline_ns - item.max_ns
+    margin = entry.deadline_ns - item.max_ns
     # A stimulus that was never answered leaves nothing of a margin that answers alone would have.
-    return None if margin >= 0 and entrant.counts["missed"] + entrant.counts["coalesced"] else margin
+    return None if margin >= 0 and entry.counts["missed"] + entry.counts["coalesced"] else margin
 
 
-def tail_margin(entrant: Entrant, item: Figures) -> TailMargin:
+def tail_margin(entry: Entry, item: Estimates) -> TailMargin:
     """What the deadline leaves for all but one stimulus in a thousand, stimuli without an answer counted as slowest."""
-    if entrant.deadline_ns is None:
+    if entry.deadline_ns is None:
         return TailMargin(None, False)
-    lost = entrant.counts["missed"] + entrant.counts["coalesced"]
-    found = quantile_interval(entrant.outcomes_ns, 0.999) if lost else item.quantiles["p99_9_ns"]
+    lost = entry.counts["missed"] + entry.counts["coalesced"]
+    found = quantile_interval(entry.outcomes_ns, 0.999) if lost else item.quantiles["p99_9_ns"]
     if found is None:
         return TailMargin(None, False)
     unanswered = found.high_ns >= LOST_NS
-    if lost and not unanswered and entrant.known_to is not None:
-        found = widened(found, entrant.known_to)
-    return TailMargin(None if unanswered else entrant.deadline_ns - found.high_ns, unanswered)
+    if lost and not unanswered and entry.known_to is not None:
+        found = widened(found, entry.known_to)
+    return TailMargin(None if unanswered else entry.deadline_ns - found.high_ns, unanswered)
 
 
-def _place_dict(place: Place) -> dict[str, Any]:
-    entrant = place.entrant
+def _place_dict(place: ComparedEntry) -> dict[str, Any]:
+    entry = place.entry
     return {
         "short": place.short,
-        "name": entrant.name,
-        "places": list(entrant.places),
+        "name": entry.name,
+        "places": list(entry.places),
         "groups": place.groups,
-        **entrant.counts,
-        "reaction": place.figures.as_dict(),
-        "deadline_ns": entrant.deadline_ns,
+        **entry.counts,
+        "reaction": place.estimates.as_dict(),
+        "deadline_ns": entry.deadline_ns,
         "margin_ns": place.margin_ns,
         "margin_p99_9_ns": place.tail.left_ns,
-        "context": entrant.context,
-        "evidence": entrant.evidence,
-        "virtual": entrant.virtual,
-        "respects": entrant.respects,
-        "trouble": list(entrant.trouble),
+        "context": entry.context,
+        "evidence": entry.evidence,
+        "virtual": entry.virtual,
+        "respects": entry.respects,
+        "trouble": list(entry.trouble),
     }

@@ -13,7 +13,7 @@ from edgereply.analysis.arrays.quantiles import quantiles
 from edgereply.analysis.statistics.block_differences import BlockDifference, compare_blocks
 from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.multiple_tests import holm
-from edgereply.comparison.entries import Entrant
+from edgereply.comparison.entries import Entry
 from edgereply.config.load import load_words
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord
@@ -89,21 +89,21 @@ class Contrast:
 
 
 def contrasts(
-    entrants: Sequence[Entrant],
+    entries: Sequence[Entry],
     settings: Mapping[str, Mapping[str, str]],
     read: Callable[[str], RunRecord] = lambda place: RunReader(Path(place)).record,
 ) -> list[Contrast]:
     """Every pair of conditions that differ in one setting of `AXES` only: left alone and set, or one after the other.
 
     Args:
-        entrants: the conditions of one series.
+        entries: the conditions of one series.
         settings: by condition, as the series records them.
         read: gives the record of a run directory.
 
     Raises:
         DataError: a run cannot be read.
     """
-    by_name = {entrant.name: entrant for entrant in entrants}
+    by_name = {entry.name: entry for entry in entries}
     names = [name for name in settings if name in by_name]
     found: list[Contrast] = []
     untested: list[list[BlockDifference]] = []
@@ -138,20 +138,20 @@ def _pair(axis: str, values: Sequence[str], first: Mapping[str, str], second: Ma
     return (first[axis], second[axis]) in list(pairwise(values))
 
 
-def _differences(one: Entrant, other: Entrant) -> list[BlockDifference]:
+def _differences(one: Entry, other: Entry) -> list[BlockDifference]:
     """Of every figure that each block supports; named by the figure."""
     common = sorted(set(one.rounds) & set(other.rounds))
     found = []
     for figure, p in FIGURES.items():
-        columns = {name: _figure(entrant, common, p) for name, entrant in ((figure, one), ("set", other))}
+        columns = {name: _figure(entry, common, p) for name, entry in ((figure, one), ("set", other))}
         if all(column is not None for column in columns.values()) and common:
             found += compare_blocks({name: column for name, column in columns.items() if column is not None})
     return found
 
 
-def _figure(entrant: Entrant, rounds: Sequence[int], p: float) -> Int64s | None:
+def _figure(entry: Entry, rounds: Sequence[int], p: float) -> Int64s | None:
     """One quantile a round; None where a block has too few answers for it."""
-    by_round = dict(zip(entrant.rounds, entrant.blocks, strict=True))
+    by_round = dict(zip(entry.rounds, entry.blocks, strict=True))
     if any(by_round[number].size < count_needed(p) for number in rounds):
         return None
     return np.array([quantiles(by_round[number], [p])[0] for number in rounds], np.int64)
@@ -159,7 +159,7 @@ def _figure(entrant: Entrant, rounds: Sequence[int], p: float) -> Int64s | None:
 
 def _with_gains(
     contrast: Contrast, differences: Sequence[BlockDifference], p_adjusted: Sequence[float],
-    by_name: Mapping[str, Entrant],
+    by_name: Mapping[str, Entry],
 ) -> Contrast:  # fmt: skip
     if contrast.why_not:
         return contrast
@@ -180,25 +180,25 @@ def _with_gains(
     return replace(contrast, gains=tuple(gains), why_not=why_not)
 
 
-def _too_little(one: Entrant, other: Entrant, common: Sequence[int]) -> str:
+def _too_little(one: Entry, other: Entry, common: Sequence[int]) -> str:
     if not common:
         return "no round has both of them"
     least = min(
-        (dict(zip(entrant.rounds, entrant.blocks, strict=True))[number].size, entrant.name, number)
-        for entrant in (one, other)
+        (dict(zip(entry.rounds, entry.blocks, strict=True))[number].size, entry.name, number)
+        for entry in (one, other)
         for number in common
     )
     needed = count_needed(min(FIGURES.values()))
     return f"{least[1]} has {least[0]} clear answers in round {least[2]}, and a median takes {needed}"
 
 
-def _why_not(axis: str, one: Entrant, other: Entrant, base: str, value: str, read: Callable[[str], RunRecord]) -> str:
+def _why_not(axis: str, one: Entry, other: Entry, base: str, value: str, read: Callable[[str], RunRecord]) -> str:
     if not one.places or not other.places:
         return "one of the two was not measured"
     if one.measurand != other.measurand:
         return f"the two do not measure the same thing ({one.measurand}, {other.measurand})"
-    for entrant, wanted in ((one, base), (other, value)):
-        for place in entrant.places:
+    for entry, wanted in ((one, base), (other, value)):
+        for place in entry.places:
             record = read(place)
             if (had := had_effect(record, axis)) != wanted:
                 words = next((word for word in record.warnings if axis.split("_")[0] in word.lower()), "")
@@ -222,5 +222,5 @@ def had_effect(record: RunRecord, axis: str) -> str:
     return str(record.in_effect.get(axis))
 
 
-def _unanswered(entrant: Entrant) -> tuple[int, int]:
-    return entrant.counts["missed"] + entrant.counts["coalesced"], entrant.counts["stimuli"]
+def _unanswered(entry: Entry) -> tuple[int, int]:
+    return entry.counts["missed"] + entry.counts["coalesced"], entry.counts["stimuli"]

@@ -27,7 +27,7 @@ _COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Entrant:
+class Entry:
     """One side of a comparison.
 
     Attributes:
@@ -88,8 +88,8 @@ class EvaluatedRun:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Part:
-    """What a comparison takes of one run; attributes as in `Entrant`."""
+class EntryPart:
+    """What a comparison takes of one run; attributes as in `Entry`."""
 
     place: Path
     reaction_ns: Int64s
@@ -110,8 +110,8 @@ def _worst(known: Sequence[KnownTo]) -> KnownTo | None:
     return KnownTo(max(item.resolution_ns for item in known), max(item.tolerance_ppm for item in known))
 
 
-def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None, each: Each = alone) -> list[Entrant]:
-    """Read runs and series; a series gives one entrant for each condition.
+def load_entries(paths: Sequence[Path], deadline_ns: int | None = None, each: Each = alone) -> list[Entry]:
+    """Read runs and series; a series gives one entry for each condition.
 
     Args:
         paths: run or series directories.
@@ -130,14 +130,14 @@ def load_entrants(paths: Sequence[Path], deadline_ns: int | None = None, each: E
     return _loaded(sides, deadline_ns, each)
 
 
-def series_entrants(directory: Path, record: SeriesRecord, deadline_ns: int | None) -> list[Entrant]:
+def series_entries(directory: Path, record: SeriesRecord, deadline_ns: int | None) -> list[Entry]:
     """The conditions of a series, each with its complete blocks; those without any are there too, empty."""
     return _loaded(sides_of(directory, record), deadline_ns, alone)
 
 
-def _loaded(sides: Sequence[Side], deadline_ns: int | None, each: Each) -> list[Entrant]:
+def _loaded(sides: Sequence[Side], deadline_ns: int | None, each: Each) -> list[Entry]:
     parts = iter(each(partial(load_part, deadline_ns=deadline_ns), [run for side in sides for run in side.runs]))
-    return [entrant(side.name, list(islice(parts, len(side.runs))), side.rounds, side.trouble) for side in sides]
+    return [make_entry(side.name, list(islice(parts, len(side.runs))), side.rounds, side.trouble) for side in sides]
 
 
 def evaluated(run: Path, deadline_ns: int | None) -> EvaluatedRun:
@@ -155,22 +155,24 @@ def evaluated(run: Path, deadline_ns: int | None) -> EvaluatedRun:
     return EvaluatedRun(run, reader.record, evaluate_run(reader, limit), limit)
 
 
-def load_part(run: Path, deadline_ns: int | None) -> Part:
+def load_part(run: Path, deadline_ns: int | None) -> EntryPart:
     """Read and evaluate what a comparison takes of a run; arguments and errors as of `evaluated`."""
     return part_of(evaluated(run, deadline_ns))
 
 
-def part_of(run: EvaluatedRun) -> Part:
+def part_of(run: EvaluatedRun) -> EntryPart:
     """What a comparison takes of an evaluated run."""
     record, result = run.record, run.result
     trouble = "" if record.state == "complete" else f"{run.place}: {record.reason or 'cut off'}"
-    return Part(
+    return EntryPart(
         run.place, present(result.reaction_ns), _outcomes(result), result.counts, result.evidence, record.virtual,
         run.deadline_ns, respects(record, result.evidence, run.deadline_ns), trouble, record.context, result.known_to,
     )  # fmt: skip
 
 
-def entrant(name: str, parts: Sequence[Part], rounds: tuple[int, ...] = (), trouble: tuple[str, ...] = ()) -> Entrant:
+def make_entry(
+    name: str, parts: Sequence[EntryPart], rounds: tuple[int, ...] = (), trouble: tuple[str, ...] = ()
+) -> Entry:
     """Runs of one condition as one side of a comparison.
 
     Args:
@@ -182,7 +184,7 @@ def entrant(name: str, parts: Sequence[Part], rounds: tuple[int, ...] = (), trou
     deadlines = {part.deadline_ns for part in parts}
     if not rounds:
         trouble += tuple(part.trouble for part in parts if part.trouble)
-    return Entrant(
+    return Entry(
         name=name,
         places=tuple(str(part.place) for part in parts),
         blocks=tuple(part.reaction_ns for part in parts),

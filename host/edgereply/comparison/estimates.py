@@ -14,8 +14,8 @@ QUANTILES = {"median_ns": 0.5, "p99_ns": 0.99, "p99_9_ns": 0.999}
 
 
 @dataclass(frozen=True, slots=True)
-class Figures:
-    """Figures of an entrant, with intervals that allow for clusters.
+class Estimates:
+    """Figures of an entry, with intervals that allow for clusters.
 
     A quantile is None where the answers, counted as independent ones, are too few; `needed` says how many it takes.
     """
@@ -34,7 +34,7 @@ class Figures:
         }
 
 
-def figures(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Figures:
+def estimate(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Estimates:
     """Compute the figures of some answers, int64 nanoseconds in order of time.
 
     Intervals are widened by what the instrument does not know (`known_to`) of imported times.
@@ -46,7 +46,7 @@ def figures(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Figures:
     if known_to is not None:
         found = {name: None if item is None else widened(item, known_to) for name, item in found.items()}
     needed = {name: count_needed(QUANTILES[name]) for name, estimate in found.items() if estimate is None}
-    return Figures(found, needed, int(reaction_ns.max()) if reaction_ns.size else None)
+    return Estimates(found, needed, int(reaction_ns.max()) if reaction_ns.size else None)
 
 
 def widened(item: QuantileEstimate, known_to: KnownTo) -> QuantileEstimate:

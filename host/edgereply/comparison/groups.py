@@ -9,7 +9,7 @@ from edgereply.analysis.statistics.block_differences import compare_blocks
 from edgereply.analysis.statistics.letters import letter_groups, letters
 from edgereply.analysis.statistics.multiple_tests import holm
 from edgereply.analysis.statistics.placement import place_all
-from edgereply.comparison.entries import Entrant
+from edgereply.comparison.entries import Entry
 from edgereply.wording.numbers import listing
 
 BULK = "They speak of the usual answer; the slow end is in p99.9, the slowest answer and the margin."
@@ -31,12 +31,12 @@ _NEVER_NS = 2**50
 
 
 def group(
-    entrants: Sequence[Entrant], counts: Sequence[float], short: Sequence[str], one_series: bool, confidence: float
+    entries: Sequence[Entry], counts: Sequence[float], short: Sequence[str], one_series: bool, confidence: float
 ) -> tuple[list[str], list[str], dict[tuple[str, str], float]]:
     """Test every pair of those that measure the same.
 
     Args:
-        entrants: one or more.
+        entries: one or more.
         counts: how many independent answers each one's are worth; not looked at in one series.
         short: what each is called on the page.
         one_series: they are the conditions of one series, so that rounds can be compared with each other.
@@ -46,18 +46,18 @@ def group(
         Letters of everybody's groups, "" where it was not tested; how they were found, or why there are none; and the
         p-value of each pair tested, adjusted.
     """
-    groups, method, p_adjusted, taken = [""] * len(entrants), [], {}, 0
-    samples = [entrant.reaction_ns for entrant in entrants]
+    groups, method, p_adjusted, taken = [""] * len(entries), [], {}, 0
+    samples = [entry.reaction_ns for entry in entries]
     answered = [place for place, sample in enumerate(samples) if sample.size]
-    for kind in dict.fromkeys(entrants[place].measurand for place in answered):
-        members = [place for place in answered if entrants[place].measurand == kind]
+    for kind in dict.fromkeys(entries[place].measurand for place in answered):
+        members = [place for place in answered if entries[place].measurand == kind]
         if untested := [place for place in members if not one_series and counts[place] <= 0.0]:
             members = [place for place in members if place not in untested]
             method.append(UNTESTED.format(who=listing([short[place] for place in untested])))
         if len(members) < 2:
             continue
         p_values, words = (
-            _by_rounds([entrants[place] for place in members], confidence) if one_series
+            _by_rounds([entries[place] for place in members], confidence) if one_series
             else _by_ranks([samples[place] for place in members], [counts[place] for place in members], confidence)
         )  # fmt: skip
         method.append(words)
@@ -85,14 +85,14 @@ def rounds_needed(pairs: int, confidence: float) -> int:
     return rounds
 
 
-def _by_rounds(taking: Sequence[Entrant], confidence: float) -> tuple[Floats | None, str]:
+def _by_rounds(taking: Sequence[Entry], confidence: float) -> tuple[Floats | None, str]:
     """Holm-adjusted p-values of all pairs of conditions, and how they were found, or why there are none."""
     pairs = len(taking) * (len(taking) - 1) // 2
-    common = sorted(set.intersection(*(set(entrant.rounds) for entrant in taking)))
+    common = sorted(set.intersection(*(set(entry.rounds) for entry in taking)))
     needed = rounds_needed(pairs, confidence)
     if len(common) < needed:
         return None, FEW_ROUNDS.format(rounds=len(common), pairs=pairs, needed=needed)
-    tested = compare_blocks({str(n): _medians(entrant, common) for n, entrant in enumerate(taking)}, confidence)
+    tested = compare_blocks({str(n): _medians(entry, common) for n, entry in enumerate(taking)}, confidence)
     words = BLOCKS.format(alpha=1.0 - confidence, bulk=BULK)
     return _square([item.p_adjusted for item in tested], len(taking)), words
 
@@ -109,6 +109,6 @@ def _square(flat: Sequence[float], count: int) -> Floats:
     return np.minimum(square, square.T)
 
 
-def _medians(entrant: Entrant, rounds: Sequence[int]) -> Int64s:
-    by_round = dict(zip(entrant.rounds, entrant.blocks, strict=True))
+def _medians(entry: Entry, rounds: Sequence[int]) -> Int64s:
+    by_round = dict(zip(entry.rounds, entry.blocks, strict=True))
     return np.array([int(np.median(by_round[n])) if by_round[n].size else _NEVER_NS for n in rounds], np.int64)

@@ -14,7 +14,7 @@ _THROTTLE = (
 
 
 @dataclass(frozen=True, slots=True)
-class Keeping:
+class PermanentSetting:
     """How to keep one setting.
 
     Attributes:
@@ -45,11 +45,11 @@ def setting_words(axis: str, value: str) -> str:
     return f"{axis} {value}"
 
 
-def keeping(axis: str, value: str) -> Keeping:
+def permanent_setting(axis: str, value: str) -> PermanentSetting:
     """How to keep a setting of `contrasts.AXES`; what is already the board's own way needs nothing."""
     words = setting_words(axis, value)
     if (axis, value) in (("fifo_priority", "none"), ("cpus", "any"), ("hold_cpu_latency", "no")):
-        return Keeping(words, ["Nothing to do: the board does so by itself."], [])
+        return PermanentSetting(words, ["Nothing to do: the board does so by itself."], [])
     if axis == "fifo_priority":
         return _priority(words, value)
     if axis == "cpus":
@@ -57,7 +57,7 @@ def keeping(axis: str, value: str) -> Keeping:
     if axis == "hold_cpu_latency":
         return _awake(words)
     if (axis, value) == ("wait", "spin"):
-        return Keeping(
+        return PermanentSetting(
             words,
             ["In your program: read the line without blocking, in a loop."],
             ["It takes a whole CPU all the time: more power, more heat, and a hot board throttles.",
@@ -68,15 +68,15 @@ def keeping(axis: str, value: str) -> Keeping:
     cautions = (
         ["The kernel calls this interface obsolete; it may be gone from the next image."] if value == "sysfs" else []
     )
-    return Keeping(
+    return PermanentSetting(
         words, [f"In your program: use the same {'interface' if axis == 'route' else 'way to wait'}."], cautions
     )
 
 
-def _language(words: str, value: str) -> Keeping:
+def _language(words: str, value: str) -> PermanentSetting:
     if value != "floor":
-        return Keeping(words, ["In your program: a runtime like the agent's was no slower here."], [])
-    return Keeping(
+        return PermanentSetting(words, ["In your program: a runtime like the agent's was no slower here."], [])
+    return PermanentSetting(
         words,
         ["Write the part that answers in a compiled language; agent/edgereply_agent/floor.c shows the system calls."],
         ["The floor does nothing but answer: whatever else your program does comes on top. Watch it with "
@@ -84,14 +84,14 @@ def _language(words: str, value: str) -> Keeping:
     )  # fmt: skip
 
 
-def _priority(words: str, value: str) -> Keeping:
+def _priority(words: str, value: str) -> PermanentSetting:
     cautions = [_THROTTLE]
     if int(value) >= 50:
         cautions.append(
             "A PREEMPT_RT kernel handles interrupts in threads of priority 50: a program at or above it can keep the "
             "very interrupt waiting that it waits for. Try a value below 50 too."
         )
-    return Keeping(
+    return PermanentSetting(
         words,
         ["In the program's systemd unit:", "  [Service]", "  CPUSchedulingPolicy=fifo",
          f"  CPUSchedulingPriority={value}",
@@ -101,9 +101,9 @@ def _priority(words: str, value: str) -> Keeping:
     )  # fmt: skip
 
 
-def _cpus(words: str, cpus: Sequence[str]) -> Keeping:
+def _cpus(words: str, cpus: Sequence[str]) -> PermanentSetting:
     listed = ",".join(cpus)
-    return Keeping(
+    return PermanentSetting(
         words,
         ["In the program's systemd unit:", "  [Service]", f"  CPUAffinity={' '.join(cpus)}",
          "To keep others off, on the kernel's command line (not part of this comparison: measure again):",
@@ -114,8 +114,8 @@ def _cpus(words: str, cpus: Sequence[str]) -> Keeping:
     )  # fmt: skip
 
 
-def _awake(words: str) -> Keeping:
-    return Keeping(
+def _awake(words: str) -> PermanentSetting:
+    return PermanentSetting(
         words,
         ["Your program opens /dev/cpu_dma_latency, writes 0 as 32 bits, and keeps it open for as long as it answers.",
          "For a user of the group gpio, in /etc/udev/rules.d/90-cpu-latency.rules:",

@@ -19,7 +19,7 @@ class Blocks:
 
 @dataclass(frozen=True, slots=True)
 class Side:
-    """What to read for an entrant: its name, its runs in order of time, their rounds, and what is missing in words."""
+    """What to read for an entry: its name, its runs in order of time, their rounds, and what is missing in words."""
 
     name: str
     runs: tuple[Path, ...]

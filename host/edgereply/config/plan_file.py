@@ -72,7 +72,7 @@ class Axes(Strict):
         return {name: values for name in type(self).model_fields if (values := getattr(self, name))}
 
 
-class Plan(Strict):
+class SweepPlan(Strict):
     """A whole plan file.
 
     A block lasts `count` stimuli or `dwell`, the bench's own when neither is given. `warm_up` is measured before each
@@ -103,16 +103,16 @@ class Plan(Strict):
         return self
 
 
-def parse_plan(data: dict[str, Any], where: str) -> Plan:
+def parse_plan(data: dict[str, Any], where: str) -> SweepPlan:
     """Check the contents of a plan file.
 
     Raises:
         SettingError: each offending key with its value and what is allowed.
     """
-    return checked(Plan, data, "the plan does not hold together", where)
+    return checked(SweepPlan, data, "the plan does not hold together", where)
 
 
-def load_plan(path: Path) -> Plan:
+def load_plan(path: Path) -> SweepPlan:
     """Read and check a plan file.
 
     Raises:

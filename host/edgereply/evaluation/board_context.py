@@ -11,7 +11,7 @@ from typing import Any
 from edgereply.config.power import Power
 from edgereply.wording.numbers import clean
 
-Reading = Mapping[str, int]
+CounterReading = Mapping[str, int]
 Context = dict[str, Any]
 
 _CELSIUS_MC = range(-40_000, 150_001)
@@ -23,7 +23,11 @@ _ALARM = re.compile(r"gauge .*_alarm")
 
 
 def context_of(
-    readings: Sequence[Reading], during: Reading, typed: Power | None = None, began_ns: int = 0, ended_ns: int = 0
+    readings: Sequence[CounterReading],
+    during: CounterReading,
+    typed: Power | None = None,
+    began_ns: int = 0,
+    ended_ns: int = 0,
 ) -> Context:
     """Sum a run's readings up.
 
@@ -101,7 +105,7 @@ def pooled(contexts: Sequence[Context]) -> Context:
     return found
 
 
-def _throttled(taken: Sequence[Reading]) -> Context:
+def _throttled(taken: Sequence[CounterReading]) -> Context:
     """Whether anything was there to tell, and what did."""
     names = dict.fromkeys(name for reading in taken for name in reading)
     signs, watched = [], False
@@ -130,12 +134,12 @@ def _power(origin: str, sensor: str, values: Sequence[int], accuracy_uw: int | N
     }
 
 
-def _levels(taken: Sequence[Reading], pattern: re.Pattern[str]) -> dict[str, list[int]]:
+def _levels(taken: Sequence[CounterReading], pattern: re.Pattern[str]) -> dict[str, list[int]]:
     names = dict.fromkeys(name for reading in taken for name in reading if pattern.fullmatch(name))
     return {name.removeprefix("gauge "): _column(taken, name) for name in names}
 
 
-def _column(taken: Sequence[Reading], name: str) -> list[int]:
+def _column(taken: Sequence[CounterReading], name: str) -> list[int]:
     return [reading[name] for reading in taken if name in reading]
 
 

@@ -13,7 +13,7 @@ from edgereply.storage.stamps import FALL, RISE, STIMULUS, BoardStamps, Observed
 
 
 @dataclass(frozen=True, slots=True)
-class Inside:
+class BoardSide:
     """One row an input edge, by the board's clock; int64 nanoseconds, `NO_STAMP` where there is none.
 
     Attributes:
@@ -37,17 +37,17 @@ class Inside:
     notes: list[str]
 
 
-def answered(board: BoardStamps) -> Inside:
+def answered(board: BoardStamps) -> BoardSide:
     """From the stamps of the agent's responder: every row is an edge with its answer."""
     edge, wake, high, low = board.edge_ns, board.wake_ns, board.set_ns, board.clear_ns
     hold = difference(low, high)
     segments = {"wake_delay": difference(wake, edge), "set_time": difference(high, wake), "hold": hold}
     status = np.full(len(edge), Status.PAIRED, np.uint8)
     note = "these are the board's own stamps, from kernel edge to high written"
-    return Inside(edge, status, difference(high, edge), hold, segments, 0, False, [note])
+    return BoardSide(edge, status, difference(high, edge), hold, segments, 0, False, [note])
 
 
-def watched(edges: ObservedEdges, window_ns: int) -> Inside:
+def watched(edges: ObservedEdges, window_ns: int) -> BoardSide:
     """From kernel stamps of the taps, paired on the board's clock.
 
     Args:
@@ -61,4 +61,6 @@ def watched(edges: ObservedEdges, window_ns: int) -> Inside:
     notes = ["these are kernel stamps of the board's taps, from stimulus to response"]
     if len(edges.at_ns) and not len(edges.of(FALL)):
         notes.append("pulse widths by the kernel take response_fall_tap, a second spare line on the output")
-    return Inside(pairing.stimulus_ns, pairing.status, answer, width, {"inside": answer}, pairing.spurious, True, notes)
+    return BoardSide(
+        pairing.stimulus_ns, pairing.status, answer, width, {"inside": answer}, pairing.spurious, True, notes
+    )

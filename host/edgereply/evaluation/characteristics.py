@@ -58,7 +58,7 @@ class Order:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Traits:
+class Characteristics:
     """What the answers of a run are like.
 
     Attributes:
@@ -78,7 +78,7 @@ class Traits:
     order: Order | None
 
 
-def traits(result: Evaluation, one_run: bool) -> Traits:
+def characterise(result: Evaluation, one_run: bool) -> Characteristics:
     """Look at all answers of an evaluated run.
 
     Args:
@@ -88,7 +88,7 @@ def traits(result: Evaluation, one_run: bool) -> Traits:
     answered = result.reaction_ns != NO_STAMP
     reaction = present(result.reaction_ns)
     modes = find_modes(reaction)
-    return Traits(
+    return Characteristics(
         answers=int(reaction.size),
         modes=modes,
         mode_shares=tuple(share_interval((reaction >= mode.low_ns) & (reaction <= mode.high_ns)) for mode in modes),
@@ -98,7 +98,7 @@ def traits(result: Evaluation, one_run: bool) -> Traits:
     )
 
 
-def as_dict(found: Traits) -> dict[str, Any]:
+def as_dict(found: Characteristics) -> dict[str, Any]:
     """JSON-ready; intervals are 95 %, [low, high] or null."""
     order, pulses = found.order, found.long_pulses
     return {

@@ -8,14 +8,14 @@ from edgereply.analysis.statistics.intervals import ProbabilityInterval
 from edgereply.analysis.statistics.modes import FEWEST, Mode
 from edgereply.analysis.statistics.pulses import LongPulses
 from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate, TooClustered
-from edgereply.evaluation.characteristics import Order, Tolerance, Traits
+from edgereply.evaluation.characteristics import Characteristics, Order, Tolerance
 from edgereply.wording.numbers import duration, listing, share
 
 _COUNTED: Final = ("no", "one", "two", "three", "four", "five", "six")
 _FINE: Final = 10**9
 
 
-def describe(found: Traits) -> list[str]:
+def describe(found: Characteristics) -> list[str]:
     """Modes, tolerance bound and long pulses; for a single run also warm-up, drift, dependence and jitter."""
     lines = []
     if found.answers:

@@ -14,7 +14,7 @@ from edgereply.analysis.pairing.joining_result import JoinStatus
 from edgereply.analysis.pairing.pairing import Pairing, Status, pair
 from edgereply.analysis.pairing.settling import settle
 from edgereply.analysis.statistics.summary import JsonSummary, summarise, widened
-from edgereply.evaluation.board_side import Inside, answered, watched
+from edgereply.evaluation.board_side import BoardSide, answered, watched
 from edgereply.storage.run_record import Evidence
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
 
@@ -129,7 +129,7 @@ class Joined:
     extra_ns: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
 
 
-def joined(pairing: Pairing, inside: Inside) -> Joined:
+def joined(pairing: Pairing, inside: BoardSide) -> Joined:
     """Join a pairing with the board's rows, whose columns `inside` gives up."""
     stamped = np.flatnonzero(inside.edge_ns != NO_STAMP)
     if not len(stamped):
@@ -175,7 +175,7 @@ def _spread(values: Int64s, row: Int64s) -> Int64s:
     return column
 
 
-def _inside(stimulus: Int64s, inside: Inside, deadline_ns: int | None) -> Evaluation:
+def _inside(stimulus: Int64s, inside: BoardSide, deadline_ns: int | None) -> Evaluation:
     counts = counts_of(inside.status, inside.answer_ns, inside.spurious, deadline_ns)
     unseen = max(0, len(stimulus) - len(inside.status))
     first, *more = inside.notes

@@ -18,8 +18,8 @@ from edgereply.evaluation.load_view import summed_up
 from edgereply.measurement.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.measurement.fixture import FixtureRecord, fixture_path, load_fixture
 from edgereply.measurement.observing import configure_observer
-from edgereply.measurement.run import Outcome, Run, Watcher
-from edgereply.measurement.stopping_rule import Enough, Goal
+from edgereply.measurement.run import Run, RunOutcome, Watcher
+from edgereply.measurement.stopping_rule import Goal, StoppingRule
 from edgereply.measurement.wiring_check import check_level, check_wires
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.storage.run_reader import RunReader
@@ -38,7 +38,7 @@ class Measured:
 
     directory: Path
     record: RunRecord
-    outcome: Outcome
+    outcome: RunOutcome
 
 
 @dataclass(slots=True)
@@ -103,7 +103,7 @@ class OpenBench:
             record.warnings.append(self.fixture.sentence())
         writer = RunWriter(directory, record)
         self.say(f"measuring {plan.count} stimuli")
-        enough = None if goal is None else Enough(goal, bench.stimulus.window)
+        enough = None if goal is None else StoppingRule(goal, bench.stimulus.window)
         began_ns = time.time_ns()
         outcome = Run(answering, self.source, writer, plan, watch, enough).execute()
         ended_ns = time.time_ns()
@@ -160,7 +160,7 @@ def measure(
         return ready.measure(bench, directory, watch, repeat, goal)
 
 
-def close_record(writer: RunWriter, outcome: Outcome) -> RunRecord:
+def close_record(writer: RunWriter, outcome: RunOutcome) -> RunRecord:
     """Add counts and summary to the record of a run that has ended, and save it."""
     reader = RunReader(writer.directory)
     result = summed_up(reader, writer.record.deadline_ns)

@@ -43,7 +43,7 @@ class Tally:
 
 
 @dataclass(frozen=True, slots=True)
-class Outcome:
+class RunOutcome:
     """How a run ended: `complete`, or `incomplete` with the reason and, if there was one, the error behind it."""
 
     state: str
@@ -79,7 +79,7 @@ class Run:
         self._stopped: Stopped | None = None
         self._tally = Tally(plan.count, source.identity.captures)
 
-    def execute(self) -> Outcome:
+    def execute(self) -> RunOutcome:
         """Measure until the source is done; keeps everything that was received, whatever happens.
 
         The board's task must be configured and the source armed. On return the board's output and the stimulus line
@@ -105,7 +105,7 @@ class Run:
         except HostError as caught:
             error, state = error or caught, "incomplete"
         stopped = self._stopped
-        return Outcome(
+        return RunOutcome(
             state,
             reason or _reason(error),
             self._tally,

@@ -43,7 +43,7 @@ def parse_goal(text: str) -> Goal:
     return Goal(p, within)
 
 
-class Enough:
+class StoppingRule:
     """Collects the edges of a run and says when the goal is reached. Looks are computed beside the run, in a thread.
 
     Answers of the last `window_ns` are left out of a look, since their pairing may still change.

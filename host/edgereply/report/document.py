@@ -15,7 +15,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 
 from edgereply import __version__
 from edgereply.comparison.advice import Advice
-from edgereply.comparison.compare import Standing
+from edgereply.comparison.compare import Comparison
 from edgereply.comparison.conditions import difference_words
 from edgereply.errors import SettingError
 from edgereply.evaluation.run_view import COMPLETE, RunView, flatten, letter
@@ -26,7 +26,7 @@ from edgereply.report.tables import rows
 from edgereply.report.tables.answer import EVIDENCE, VIRTUAL, answer
 from edgereply.report.tables.context_rows import context_group
 from edgereply.report.tables.interval_words import interval_words
-from edgereply.report.tables.lines import comparison, unlike_first
+from edgereply.report.tables.lines import comparison_lines, unlike_first
 from edgereply.wording.numbers import clean, exactly, listing
 
 _AS_IS: Final = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
@@ -44,13 +44,13 @@ SAFETY: Final = (
 
 
 def page(
-    views: Sequence[RunView], standing: Standing | None = None, title: str = "", advice: Advice | None = None
+    views: Sequence[RunView], comparison: Comparison | None = None, title: str = "", advice: Advice | None = None
 ) -> str:
     """Render runs, beside each other where there are several.
 
     Args:
         views: one or more runs, in the order of their columns.
-        standing: the same runs compared with each other, in the same order.
+        comparison: the same runs compared with each other, in the same order.
         title: of the page; one is made where it is "".
         advice: what settings bought, for conditions of a sweep.
 
@@ -85,7 +85,7 @@ def page(
         runs=[_run(view, index) for index, view in enumerate(views)],
         groups=[*rows.summary_groups(views), context_group(views)],
         plots=shown,
-        standing=None if standing is None or len(views) == 1 else _standing(standing),
+        comparison=None if comparison is None or len(views) == 1 else _standing(comparison),
         advice=advice if advice is not None and advice.contrasts else None,
         first_shown=MOST_SHOWN,
         repeats=_repeats(views),
@@ -101,7 +101,7 @@ def page(
 
 
 def write_page(
-    views: Sequence[RunView], path: Path, standing: Standing | None = None, title: str = "",
+    views: Sequence[RunView], path: Path, comparison: Comparison | None = None, title: str = "",
     advice: Advice | None = None,
 ) -> None:  # fmt: skip
     """Write the page, whole or not at all.
@@ -109,7 +109,7 @@ def write_page(
     Args:
         views: one or more runs.
         path: the file; replaced where it exists.
-        standing: the same runs compared, see `page`.
+        comparison: the same runs compared, see `page`.
         title: of the page, see `page`.
         advice: see `page`.
 
@@ -117,7 +117,7 @@ def write_page(
         SettingError: the file cannot be written there.
         ValueError: no run.
     """
-    write_whole(path, page(views, standing, title, advice).encode(), "the page")
+    write_whole(path, page(views, comparison, title, advice).encode(), "the page")
 
 
 def write_whole(path: Path, content: bytes, what: str) -> None:
@@ -202,13 +202,13 @@ def _repeats(views: Sequence[RunView]) -> list[dict[str, Any]]:
     return [{"who": who, "commands": commands, "bench": bench} for (commands, bench), who in found.items()]
 
 
-def _standing(standing: Standing) -> dict[str, Any]:
-    headings, cells, notes = comparison(standing)
+def _standing(comparison: Comparison) -> dict[str, Any]:
+    headings, cells, notes = comparison_lines(comparison)
     return {
         "headings": headings,
-        "lines": list(zip(cells, unlike_first(standing), standing.places, strict=True)),
-        "differences": standing.differences,
-        "words": [*standing.words, *standing.method],
+        "lines": list(zip(cells, unlike_first(comparison), comparison.places, strict=True)),
+        "differences": comparison.differences,
+        "words": [*comparison.words, *comparison.method],
         "note": " ".join(notes),
     }
 

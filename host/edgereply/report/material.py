@@ -12,13 +12,13 @@ from edgereply.analysis.arrays.chunks import both
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.lateness.explain import Explanation
 from edgereply.comparison.advice import Advice, advise
-from edgereply.comparison.compare import Standing, stand
+from edgereply.comparison.compare import Comparison, compare_entries
 from edgereply.comparison.contrasts import contrasts
-from edgereply.comparison.entries import Entrant, EvaluatedRun, entrant, evaluated, part_of
+from edgereply.comparison.entries import Entry, EvaluatedRun, evaluated, make_entry, part_of
 from edgereply.comparison.series_blocks import Blocks, blocks_of
 from edgereply.errors import DataError
 from edgereply.evaluation.cautions import cautions
-from edgereply.evaluation.characteristics import Traits, traits
+from edgereply.evaluation.characteristics import Characteristics, characterise
 from edgereply.evaluation.description import describe
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.explanation import (
@@ -51,13 +51,13 @@ class Material:
 
     Attributes:
         views: runs and conditions, in the order given.
-        standing: the same compared with each other.
+        comparison: the same compared with each other.
         title: of the page; "" where the runs give none.
         advice: what settings bought, where it is about one series of a sweep.
     """
 
     views: list[RunView]
-    standing: Standing
+    comparison: Comparison
     title: str
     advice: Advice | None = None
 
@@ -78,7 +78,7 @@ def load_material(
         DataError: neither a run nor a series, or damaged; or a series without a complete block.
     """
     check_shares(CONFIDENCE, exceed)
-    sides: list[tuple[RunView, Entrant]] = []
+    sides: list[tuple[RunView, Entry]] = []
     titles: list[str] = []
     for number, path in enumerate(paths, 1):
         before = f"{number} of {len(paths)}: " if len(paths) > 1 else ""
@@ -93,27 +93,27 @@ def load_material(
             say(f"{before}evaluating {path} from its raw stamps")
             run = evaluated(path, deadline_ns)
             titles.append(run.record.title)
-            sides.append((_run(run, exceed), entrant(str(path), [part_of(run)])))
+            sides.append((_run(run, exceed), make_entry(str(path), [part_of(run)])))
     return _together(sides, paths, titles)
 
 
-def _together(sides: list[tuple[RunView, Entrant]], paths: Sequence[Path], titles: Sequence[str]) -> Material:
+def _together(sides: list[tuple[RunView, Entry]], paths: Sequence[Path], titles: Sequence[str]) -> Material:
     if not sides:
         raise DataError("no block is complete", where=str(paths[0]), remedy="measure the rest: sweep PLAN --resume")
     one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
-    standing = stand([side for _, side in sides], one_series)
+    comparison = compare_entries([side for _, side in sides], one_series)
     views = [view for view, _ in sides]
-    entrants = [side for _, side in sides]
+    entries = [side for _, side in sides]
     settings = load_series(paths[0]).conditions if one_series else {}
-    advice = advise(contrasts(entrants, settings), entrants) if one_series else None
-    return Material(_told_apart(views, entrants), standing, " / ".join(dict.fromkeys(filter(None, titles))), advice)
+    advice = advise(contrasts(entries, settings), entries) if one_series else None
+    return Material(_told_apart(views, entries), comparison, " / ".join(dict.fromkeys(filter(None, titles))), advice)
 
 
 def _run(run: EvaluatedRun, exceed: float | None) -> RunView:
-    def seen() -> tuple[RunView, Traits]:
+    def seen() -> tuple[RunView, Characteristics]:
         view = make_view(run.record, run.result, run.deadline_ns, str(run.place))
         view = replace(view, bench=bench_of_run(run.record), tool=run.record.tool)
-        return judge_view(view, run.result, exceed), traits(run.result, one_run=True)
+        return judge_view(view, run.result, exceed), characterise(run.result, one_run=True)
 
     stretch = _stretch(run.result)
     if not (explainable(stretch) & (stretch.reaction_ns != NO_STAMP)).any():
@@ -134,10 +134,10 @@ def _run(run: EvaluatedRun, exceed: float | None) -> RunView:
 
 def _condition(
     directory: Path, record: SeriesRecord, blocks: Blocks, deadline_ns: int | None, named: bool, exceed: float | None
-) -> tuple[RunView, Entrant]:
+) -> tuple[RunView, Entry]:
     runs = [evaluated(run, deadline_ns) for run in blocks.runs]
     name = f"{directory.name} {blocks.condition}" if named else blocks.condition
-    side = entrant(name, [part_of(run) for run in runs], blocks.rounds, blocks.trouble)
+    side = make_entry(name, [part_of(run) for run in runs], blocks.rounds, blocks.trouble)
     pooled = replace(pool([run.result for run in runs]), known_to=side.known_to)
     view = make_view(runs[0].record, pooled, side.deadline_ns, str(directory))
     seeds = ", ".join(map(str, blocks.seeds))
@@ -159,7 +159,7 @@ def _condition(
         tool=runs[0].record.tool,
         pooled=len(runs),
     )
-    return replace(judge_view(view, pooled, exceed), findings=describe(traits(pooled, one_run=False))), side
+    return replace(judge_view(view, pooled, exceed), findings=describe(characterise(pooled, one_run=False))), side
 
 
 def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
@@ -211,7 +211,7 @@ def _folds(explanation: Explanation, result: Evaluation) -> tuple[Folded, ...]:
     )  # fmt: skip
 
 
-def _told_apart(views: list[RunView], sides: Sequence[Entrant]) -> list[RunView]:
+def _told_apart(views: list[RunView], sides: Sequence[Entry]) -> list[RunView]:
     """Runs that would have the same name get their directory's added."""
     taken = [view.title for view in views]
     return [

@@ -14,7 +14,7 @@ from edgereply.sources.dialogue import Dialogue
 from edgereply.sources.identification import identify
 from edgereply.sources.limits import check_plan
 from edgereply.sources.serial_port import SerialPort
-from edgereply.sources.wire_records import RecordError, Timeline
+from edgereply.sources.wire_records import RecordError, TickTimeline
 from edgereply.system.deadline import Deadline
 
 SILENCE_S = 5.0
@@ -46,7 +46,7 @@ class ReferenceSource:
         self._port = SerialPort(port, baud)
         self._dialogue = Dialogue(self._port, "pulse source")
         self._stream: scpi.BlockStream | None = None
-        self._timeline: Timeline | None = None
+        self._timeline: TickTimeline | None = None
         self._armed = False
         self._heard_s = 0.0
         self._heard_any = False
@@ -103,7 +103,7 @@ class ReferenceSource:
         if not self._armed:
             raise SourceError("nothing is armed.", self._port.name, "Call arm before start.")
         self._armed = False
-        self._timeline = Timeline(self._identity.tick_hz)
+        self._timeline = TickTimeline(self._identity.tick_hz)
         self._dialogue.tell("READ?")
         self._stream = scpi.BlockStream()
         self._heard_s = time.monotonic()
@@ -203,7 +203,7 @@ class ReferenceSource:
             good = self._up_to_damage(self._timeline, blocks)
         return self._timeline.batch(good, done=over and self._failure is None)
 
-    def _up_to_damage(self, timeline: Timeline, blocks: list[bytes]) -> bytes:
+    def _up_to_damage(self, timeline: TickTimeline, blocks: list[bytes]) -> bytes:
         probe = timeline.copy()
         for number, block in enumerate(blocks):
             try:

@@ -59,7 +59,7 @@ def ns_from_ticks(ticks: Int64s, tick_hz: int) -> Int64s:
     return result
 
 
-class Timeline:
+class TickTimeline:
     """Puts the 32-bit ticks of one run on one axis.
 
     A run opens with a time mark and has one each second, and records are out of order by less
@@ -80,9 +80,9 @@ class Timeline:
         self._far = _FAR_S * tick_hz
         self._latest: int | None = None
 
-    def copy(self) -> Timeline:
+    def copy(self) -> TickTimeline:
         """Returns: another timeline that goes on from here."""
-        twin = Timeline(self._tick_hz)
+        twin = TickTimeline(self._tick_hz)
         twin.marks, twin._latest = self.marks, self._latest
         return twin
 

@@ -13,7 +13,7 @@ from edgereply.storage.formats import refuse_newer
 
 FORMAT = 1
 
-State = Literal["planned", "complete", "incomplete", "failed"]
+BlockState = Literal["planned", "complete", "incomplete", "failed"]
 
 
 class BlockRecord(BaseModel):
@@ -27,7 +27,7 @@ class BlockRecord(BaseModel):
     condition: str
     run: str
     seed: int
-    state: State = "planned"
+    state: BlockState = "planned"
     reason: str = ""
     attempts: list[str] = []
     warm_up: str = ""

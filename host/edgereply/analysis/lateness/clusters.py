@@ -20,7 +20,7 @@ _FALSE_ALARM = 0.001
 _WINDOWS_A_CYCLE = 10.0
 
 
-def stands_by_visits(stimulus_ns: Int64s, late: Bools, finding: PeriodFinding) -> bool:
+def stands_by_clusters(stimulus_ns: Int64s, late: Bools, finding: PeriodFinding) -> bool:
     """Judge a finding by visits: late answers less than the window's width apart are one.
 
     Args:
@@ -50,7 +50,7 @@ def without_bursts(search: PeriodSearch, stimulus_ns: Int64s, late: Bools) -> Pe
         stimulus_ns: shape (n,), int64, nanoseconds, rising.
         late: shape (n,), bool.
     """
-    kept = tuple(found for found in search.findings if stands_by_visits(stimulus_ns, late, found))
+    kept = tuple(found for found in search.findings if stands_by_clusters(stimulus_ns, late, found))
     if len(kept) == len(search.findings):
         return search
     left, seconds = late.copy(), (stimulus_ns - stimulus_ns[0]) / 1e9

@@ -22,7 +22,7 @@ from edgereply.analysis.lateness.late_segments import LateSegments, blame_segmen
 from edgereply.analysis.lateness.period_search import FEWEST_LATE, PeriodFinding, PeriodSearch, search_periods
 from edgereply.analysis.lateness.stimulus_lock import Lock, find_locks
 
-Outcome = Literal["cause found", "no cause found", "not enough data"]
+FindingOutcome = Literal["cause found", "no cause found", "not enough data"]
 
 # Two crystal oscillators together; a resonator on either side needs more.
 CLOCK_PPM = 100.0
@@ -64,7 +64,7 @@ class Explanation:
             or none was late.
     """
 
-    outcome: Outcome
+    outcome: FindingOutcome
     late_above_ns: int
     late: int
     unexplained: int
@@ -121,7 +121,7 @@ def explain(
         left[burst.first : burst.last + 1] = False
     count = int(np.count_nonzero(late))
     found = bool(search.findings or bursts)
-    empty: Outcome = "not enough data" if search.status == "not enough data" else "no cause found"
+    empty: FindingOutcome = "not enough data" if search.status == "not enough data" else "no cause found"
     more = None
     if empty == "not enough data" and not found and 0 < count < FEWEST_LATE:
         more = math.ceil(late.size * (FEWEST_LATE / count - 1.0))

@@ -20,7 +20,7 @@ from edgereply.analysis.lateness.spectrum import (
     weights,
 )
 
-Status = Literal["periods found", "no period found", "not enough data"]
+PeriodStatus = Literal["periods found", "no period found", "not enough data"]
 
 # Fewer late answers than this cannot stand out from millions of frequencies: exp(-8) is one in 3,000.
 FEWEST_LATE = 16
@@ -65,7 +65,7 @@ class PeriodSearch:
         unexplained: which late answers no finding explains, shape (n,), bool.
     """
 
-    status: Status
+    status: PeriodStatus
     findings: tuple[PeriodFinding, ...]
     shortest_ns: int
     longest_ns: int

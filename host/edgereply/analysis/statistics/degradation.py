@@ -16,13 +16,13 @@ from edgereply.analysis.arrays.quantiles import quantiles
 from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.quantile_intervals import quantile_draws, tail_dependence
 
-Outcome = Literal["worse", "not shown to be worse", "not enough data"]
+DegradationOutcome = Literal["worse", "not shown to be worse", "not enough data"]
 
 DRAWS = 4000
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Worse:
+class Degradation:
     """The answer for one quantile.
 
     Attributes:
@@ -37,7 +37,7 @@ class Worse:
         needed: independent answers each must be worth.
     """
 
-    outcome: Outcome
+    outcome: DegradationOutcome
     base_ns: int
     new_ns: int
     limit_ns: int
@@ -49,7 +49,7 @@ class Worse:
     needed: int
 
 
-def check_worse(
+def check_degradation(
     base_ns: Int64s,
     new_ns: Int64s,
     p: float,
@@ -59,7 +59,7 @@ def check_worse(
     lost_ns: int,
     confidence: float = 0.95,
     seed: int = 0,
-) -> Worse:
+) -> Degradation:
     """Check one quantile.
 
     Args:
@@ -73,7 +73,7 @@ def check_worse(
         seed: of the draws.
 
     Returns:
-        See `Worse`.
+        See `Degradation`.
 
     Raises:
         ValueError: an empty sample.
@@ -84,7 +84,7 @@ def check_worse(
     limit = lost_ns if base >= lost_ns else round(base * (1.0 + margin_ratio)) + margin_ns
     needed = count_needed(p, confidence)
     worth = [tail_dependence(values, p, confidence).effective_count for values in (base_ns, new_ns)]
-    outcome: Outcome = "not enough data"
+    outcome: DegradationOutcome = "not enough data"
     p_value = 1.0
     ratios: tuple[float | None, float | None] = (None, None)
     if min(worth) >= needed:
@@ -98,7 +98,7 @@ def check_worse(
         p_value = min(1.0, (1.0 + float(np.count_nonzero(~beyond))) / (DRAWS + 1.0) + p ** worth[0])
         outcome = "worse" if p_value <= 1.0 - confidence else "not shown to be worse"
         ratios = _ratios(drawn, 1.0 - confidence)
-    return Worse(
+    return Degradation(
         outcome=outcome, base_ns=base, new_ns=new, limit_ns=limit, p_value=p_value, low_ratio=ratios[0],
         high_ratio=ratios[1], sizes=(base_ns.size, new_ns.size), worth=(worth[0], worth[1]), needed=needed,
     )  # fmt: skip

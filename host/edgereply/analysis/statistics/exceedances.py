@@ -41,7 +41,7 @@ class TailDependence:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Marks:
+class Exceedances:
     """A mark is 1 where both bits are set, a half where only `reached` is, else 0.
 
     Attributes:
@@ -84,21 +84,21 @@ class Marks:
         return sum(one.together(other, lag) for one in both for other in both) / 4
 
 
-def marks_of(flags: Bools) -> Marks:
+def exceedances_of(flags: Bools) -> Exceedances:
     """Marks from flags, shape (n,), bool, in order of time."""
     bits = pack(flags)
-    return Marks(bits, bits)
+    return Exceedances(bits, bits)
 
 
-def marks_above(values_ns: Int64s, threshold_ns: int) -> Marks:
+def exceedances_above(values_ns: Int64s, threshold_ns: int) -> Exceedances:
     """Mark the values above a threshold, shape (n,), int64, in order of time.
 
     A tie counts half, or a cluster of equal late answers that is the quantile would not be seen.
     """
-    return Marks(pack(values_ns > threshold_ns), pack(values_ns >= threshold_ns))
+    return Exceedances(pack(values_ns > threshold_ns), pack(values_ns >= threshold_ns))
 
 
-def measure_marks(marks: Marks) -> Dependence:
+def measure_exceedances(marks: Exceedances) -> Dependence:
     """Judge the order of marks; see `dependence.measure_dependence`."""
     count = marks.count
     if count < 2:
@@ -118,7 +118,7 @@ def measure_marks(marks: Marks) -> Dependence:
     return judge_order(count, worst_dispersion(count, dispersion), _first_lags(marks, mean, squares), seen)
 
 
-def share_dependence(marks: Marks, confidence: float = 0.95) -> TailDependence:
+def share_dependence(marks: Exceedances, confidence: float = 0.95) -> TailDependence:
     """Measure dependence of a share from the marks that make it up.
 
     Args:
@@ -128,7 +128,7 @@ def share_dependence(marks: Marks, confidence: float = 0.95) -> TailDependence:
     Returns:
         See `TailDependence`; an effective count of 0 where there are too few blocks to judge.
     """
-    found, count = measure_marks(marks), marks.count
+    found, count = measure_exceedances(marks), marks.count
     if not found.dependent:
         return TailDependence(block_length=1, effective_count=float(count))
     return TailDependence(
@@ -136,7 +136,7 @@ def share_dependence(marks: Marks, confidence: float = 0.95) -> TailDependence:
     )
 
 
-def worth_in_blocks(marks: Marks, block_length: int, confidence: float = 0.95) -> float:
+def worth_in_blocks(marks: Exceedances, block_length: int, confidence: float = 0.95) -> float:
     """Independent marks that would pin their share down as well as these do, by how much blocks of them differ.
 
     Args:
@@ -193,7 +193,7 @@ def block_variance_of_mean(sums: Floats, sizes: Int64s) -> float:
     return float(np.dot(off, off)) / count**2 * blocks / (blocks - 1)
 
 
-def _first_lags(marks: Marks, mean: float, squares: float) -> Floats:
+def _first_lags(marks: Exceedances, mean: float, squares: float) -> Floats:
     """Autocorrelation at a few lags, from counts."""
     count = marks.count
     lags = np.arange(1, min(run_of_lags(count), count - 1) + 1)
@@ -218,7 +218,7 @@ def share_interval(marked: Bools, confidence: float = 0.95) -> ProbabilityInterv
         Clopper and Pearson's limits for as many independent answers as these are worth; None where they are too
         clustered to say.
     """
-    worth = share_dependence(marks_of(marked), confidence).effective_count
+    worth = share_dependence(exceedances_of(marked), confidence).effective_count
     if worth < 1.0:
         return None
     return clopper_pearson(worth * float(np.count_nonzero(marked)) / marked.size, worth, confidence)

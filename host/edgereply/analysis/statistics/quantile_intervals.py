@@ -26,7 +26,12 @@ from scipy import special
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.distributions import chi2_ppf
 from edgereply.analysis.arrays.quantiles import order_statistics, quantile_rank, quantiles
-from edgereply.analysis.statistics.exceedances import TailDependence, marks_above, share_dependence, worth_in_blocks
+from edgereply.analysis.statistics.exceedances import (
+    TailDependence,
+    exceedances_above,
+    share_dependence,
+    worth_in_blocks,
+)
 from edgereply.analysis.statistics.intervals import count_needed, quantile_ranks
 
 Method = Literal["order statistics", "block bootstrap"]
@@ -109,7 +114,7 @@ def quantile_states(
     ends_wanted = [rank for _, ends in carried for rank in (ends.lower_rank, ends.upper_rank)]
     picked = order_statistics(values_ns, [*judged.values(), *ends_wanted]).tolist()
     value = dict(zip(judged, picked, strict=False))
-    tail = {p: share_dependence(marks_above(values_ns, value[p]), confidence) for p in judged}
+    tail = {p: share_dependence(exceedances_above(values_ns, value[p]), confidence) for p in judged}
     ends_ns = iter(picked[len(judged) :])
     return [
         None
@@ -188,7 +193,7 @@ def _end(
     """
     worth = tail.effective_count
     for _ in range(_MOST_MOVES):
-        there = worth_in_blocks(marks_above(values_ns, end), tail.block_length, confidence)
+        there = worth_in_blocks(exceedances_above(values_ns, end), tail.block_length, confidence)
         if there >= worth:
             break
         worth = there
@@ -210,7 +215,7 @@ def tail_dependence(values_ns: Int64s, p: float, confidence: float = 0.95) -> Ta
     Returns:
         See `TailDependence`; an effective count of 0 where there are too few blocks to judge.
     """
-    return share_dependence(marks_above(values_ns, int(quantiles(values_ns, [p])[0])), confidence)
+    return share_dependence(exceedances_above(values_ns, int(quantiles(values_ns, [p])[0])), confidence)
 
 
 def quantile_draws(

@@ -12,7 +12,7 @@ from typing import Literal
 from edgereply.analysis.arrays.aliases import Bools, Int64s
 from edgereply.analysis.arrays.bits import Bits, pack
 from edgereply.analysis.arrays.distributions import beta_ppf
-from edgereply.analysis.statistics.exceedances import Marks, share_dependence
+from edgereply.analysis.statistics.exceedances import Exceedances, share_dependence
 from edgereply.analysis.statistics.intervals import ProbabilityInterval, clopper_pearson, probability_upper_bound
 from edgereply.analysis.statistics.tolerance import wilks_count
 
@@ -98,7 +98,7 @@ def judge_marks(is_late: Bits, deadline_ns: int, confidence: float = 0.95, targe
     if target is not None and not 0.0 < target < 1.0:
         raise ValueError(f"a tolerated share lies strictly within 0 to 1, got {target!r}")
     stimuli, late = is_late.count, is_late.ones
-    tail = share_dependence(Marks(is_late, is_late), confidence)
+    tail = share_dependence(Exceedances(is_late, is_late), confidence)
     # Where blocks are too few to judge, the late answers are taken as one single cluster.
     worth = tail.effective_count or min(stimuli / max(late, 1), float(stimuli))
     events = late * worth / stimuli

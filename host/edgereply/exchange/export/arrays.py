@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.exchange.export.batches import FACTS, STATUS_NAMES, Batch, What, columns
+from edgereply.exchange.export.batches import FACTS, STATUS_NAMES, Batch, Rows, columns
 
 CLOCKS = ("source", "board")
 COPY_BYTES = 1 << 20
@@ -24,7 +24,7 @@ class ArraysFile:
     `run_ids`, `boards`, `routes`, `waits`, `evidences` and `virtuals`. A context manager; not thread-safe.
     """
 
-    def __init__(self, path: Path, what: What) -> None:
+    def __init__(self, path: Path, what: Rows) -> None:
         self._path = path
         self._kinds = columns(what)
         self._rows = 0

@@ -17,7 +17,7 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord
 from edgereply.storage.stamps import FALL, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
 
-What = Literal["pairs", "raw"]
+Rows = Literal["pairs", "raw"]
 Kind = Literal["integer", "sequence", "status", "flag"]
 
 FACTS = ("run", "run_id", "board", "route", "wait", "evidence")
@@ -61,12 +61,12 @@ class Batch:
     values: dict[str, NDArray[Any]]
 
 
-def columns(what: What) -> dict[str, Kind]:
+def columns(what: Rows) -> dict[str, Kind]:
     """Names and kinds of the columns that follow `FACTS`, `virtual` and `clock`."""
     return PAIR_COLUMNS if what == "pairs" else RAW_COLUMNS
 
 
-def batches(directory: Path, what: What, rows: int = BATCH_ROWS) -> Iterator[Batch]:
+def batches(directory: Path, what: Rows, rows: int = BATCH_ROWS) -> Iterator[Batch]:
     """Read a run for a table.
 
     Args:
@@ -153,7 +153,7 @@ def _sum(one: Int64s, other: Int64s) -> Int64s:
     return total
 
 
-def expected_rows(directory: Path, what: What) -> int:
+def expected_rows(directory: Path, what: Rows) -> int:
     """About how many rows a run will give, to tell the time left by.
 
     Raises:

@@ -7,16 +7,16 @@ from typing import Any, Literal, get_args
 
 from edgereply.errors import SettingError
 from edgereply.exchange.export.arrays import ArraysFile
-from edgereply.exchange.export.batches import FACTS, What, batches, columns, run_directories
+from edgereply.exchange.export.batches import FACTS, Rows, batches, columns, run_directories
 from edgereply.exchange.export.tables import TableFile, csv_file, parquet_file
 from edgereply.exchange.export.target import new_file
 from edgereply.exchange.export.vcd import write_vcd
 from edgereply.storage.run_reader import RunReader
 
-Format = Literal["parquet", "csv", "numpy", "vcd"]
-SUFFIX: dict[Format, str] = {"parquet": ".parquet", "csv": ".csv", "numpy": ".npz", "vcd": ".vcd"}
-FORMATS: tuple[Format, ...] = get_args(Format)
-TABLES: dict[str, Callable[[Path, What], TableFile | ArraysFile]] = {
+FormatName = Literal["parquet", "csv", "numpy", "vcd"]
+SUFFIX: dict[FormatName, str] = {"parquet": ".parquet", "csv": ".csv", "numpy": ".npz", "vcd": ".vcd"}
+FORMATS: tuple[FormatName, ...] = get_args(FormatName)
+TABLES: dict[str, Callable[[Path, Rows], TableFile | ArraysFile]] = {
     "parquet": parquet_file,
     "csv": csv_file,
     "numpy": ArraysFile,
@@ -26,12 +26,12 @@ Progress = Callable[[int], None]
 
 
 @dataclass(frozen=True, slots=True)
-class Exported:
+class ExportResult:
     """What was written: the file, its columns, and rows and grade of each run."""
 
     path: Path
-    format: Format
-    what: What
+    format: FormatName
+    what: Rows
     columns: tuple[str, ...]
     runs: tuple[dict[str, Any], ...]
 
@@ -48,7 +48,7 @@ class Exported:
         }
 
 
-def export(paths: Sequence[Path], form: Format, what: What, output: Path, progress: Progress) -> Exported:
+def export(paths: Sequence[Path], form: FormatName, what: Rows, output: Path, progress: Progress) -> ExportResult:
     """Write runs and the blocks of series to one new file.
 
     Args:
@@ -78,10 +78,10 @@ def export(paths: Sequence[Path], form: Format, what: What, output: Path, progre
             names = (*FACTS, "virtual", "clock", *columns(what))
             rows = _table(partial, form, what, runs, progress)
     told = tuple(_told(run, number) for run, number in zip(runs, rows, strict=True))
-    return Exported(output, form, what, names, told)
+    return ExportResult(output, form, what, names, told)
 
 
-def _table(partial: Path, form: Format, what: What, runs: Sequence[Path], progress: Progress) -> list[int]:
+def _table(partial: Path, form: FormatName, what: Rows, runs: Sequence[Path], progress: Progress) -> list[int]:
     rows = []
     with TABLES[form](partial, what) as table:
         for run in runs:

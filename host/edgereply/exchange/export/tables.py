@@ -11,7 +11,7 @@ import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.exchange.export.batches import FACTS, STATUS_NAMES, Batch, Kind, What, columns
+from edgereply.exchange.export.batches import FACTS, STATUS_NAMES, Batch, Kind, Rows, columns
 
 _TYPES: dict[Kind, Any] = {
     "integer": pa.int64(),
@@ -21,13 +21,13 @@ _TYPES: dict[Kind, Any] = {
 }
 
 
-def schema(what: What) -> pa.Schema:
+def schema(what: Rows) -> pa.Schema:
     """Columns of the table: facts of the run first, then times in integer nanoseconds; null where there is none."""
     fields = [(name, pa.string()) for name in FACTS] + [("virtual", pa.bool_()), ("clock", pa.string())]
     return pa.schema(fields + [(name, _TYPES[kind]) for name, kind in columns(what).items()])
 
 
-def to_table(batch: Batch, what: What) -> pa.Table:
+def to_table(batch: Batch, what: Rows) -> pa.Table:
     """One batch by that schema."""
     rows = batch.rows
     facts = [pa.repeat(pa.scalar(batch.facts[name]), rows) for name in FACTS]
@@ -50,7 +50,7 @@ def _array(values: Any, kind: Kind, rows: int) -> pa.Array:
 class TableFile:
     """A table in one file, written batch by batch. A context manager; not thread-safe."""
 
-    def __init__(self, writer: Callable[[], Any], what: What) -> None:
+    def __init__(self, writer: Callable[[], Any], what: Rows) -> None:
         self._open = writer
         self._what = what
         self._writer: Any = None
@@ -73,12 +73,12 @@ class TableFile:
         self._writer.write_table(to_table(batch, self._what))
 
 
-def parquet_file(path: Path, what: What) -> TableFile:
+def parquet_file(path: Path, what: Rows) -> TableFile:
     """A Parquet file: zstd, page checksums, one row group a batch."""
     return TableFile(lambda: pq.ParquetWriter(path, schema(what), compression="zstd", write_page_checksum=True), what)
 
 
-def csv_file(path: Path, what: What) -> TableFile:
+def csv_file(path: Path, what: Rows) -> TableFile:
     """A CSV file (RFC 4180 but for line feeds): a line of names, nothing between the commas where there is no value."""
     options = pa_csv.WriteOptions(include_header=True, quoting_style="needed")
     return TableFile(lambda: pa_csv.CSVWriter(path, schema(what), write_options=options), what)

@@ -7,7 +7,7 @@ from itertools import pairwise
 from pathlib import Path
 
 from edgereply.errors import DataError
-from edgereply.exchange.imports.csv_table import Table, find_table
+from edgereply.exchange.imports.csv_table import CsvTable, find_table
 from edgereply.exchange.imports.csv_words import (
     TIME_UNITS,
     VOLT_UNITS,
@@ -29,7 +29,7 @@ _SEPARATOR_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class CsvLayout:
     """How to read one file.
 
     Attributes:
@@ -72,7 +72,7 @@ class Layout:
         return found | ({} if self.segment is None else {"segments": f"numbered in column {self.segment + 1}"})
 
 
-def find_layout(path: Path, interval_ns: float | None = None) -> Layout:
+def find_layout(path: Path, interval_ns: float | None = None) -> CsvLayout:
     """Find the layout of a file.
 
     Args:
@@ -107,13 +107,13 @@ def find_layout(path: Path, interval_ns: float | None = None) -> Layout:
         channels[name] = column, VOLT_UNITS.get(bare_unit(units[column]), 1.0)
     bare = [name for name, (column, _) in channels.items() if bare_unit(units[column]) not in VOLT_UNITS]
     doubts += [f"no unit of volts is written for {', '.join(bare)}: volts are taken"] if bare else []
-    return Layout(
+    return CsvLayout(
         table.delimiter, table.decimal, table.width, first + 1, time, segment, channels, unit_ns, start_ns,
         stated_ns or 0.0, tuple(table.lines[:first]), tuple(doubts),
     )  # fmt: skip
 
 
-def _titles(table: Table, first: int) -> tuple[list[str], list[str]]:
+def _titles(table: CsvTable, first: int) -> tuple[list[str], list[str]]:
     """Names and units of the columns from the lines right above the data; "" where there are none."""
     names, units = [""] * table.width, [""] * table.width
     for row in reversed(table.rows[max(0, first - 3) : first]):
@@ -130,7 +130,7 @@ def _titles(table: Table, first: int) -> tuple[list[str], list[str]]:
     return names, units
 
 
-def _start_and_interval(table: Table) -> tuple[float, float | None]:
+def _start_and_interval(table: CsvTable) -> tuple[float, float | None]:
     """What the header states: beside its key, below its title, or as "key: value" in one field."""
     start, interval = 0.0, None
     for number, row in enumerate(table.rows):
@@ -153,7 +153,7 @@ def _start_and_interval(table: Table) -> tuple[float, float | None]:
 
 
 def _time_column(
-    table: Table, left: list[int], names: list[str], units: list[str], stated_ns: float | None, where: str
+    table: CsvTable, left: list[int], names: list[str], units: list[str], stated_ns: float | None, where: str
 ) -> int | None:
     """The time column; None where time is start and increment."""
     named = [c for c in left if bare_unit(units[c]) in TIME_UNITS or means_time(names[c])]
@@ -170,13 +170,13 @@ def _time_column(
     )
 
 
-def _goes_on(table: Table, column: int) -> bool:
+def _goes_on(table: CsvTable, column: int) -> bool:
     """Whether a column rises like time, a little all along, and not like a voltage, in a few steps."""
     values = table.column(column)
     return all(a <= b for a, b in pairwise(values)) and len(set(values)) >= max(3, len(values) // 20)
 
 
-def _counts(table: Table, column: int) -> bool:
+def _counts(table: CsvTable, column: int) -> bool:
     """Whether a column counts samples: whole numbers, one more each line."""
     values = table.column(column)[:1000]
     return len(values) > 2 and all(a.is_integer() and b == a + 1 for a, b in pairwise(values))

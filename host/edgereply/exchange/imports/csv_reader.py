@@ -16,7 +16,7 @@ from pyarrow import csv
 
 from edgereply.analysis.arrays.aliases import Floats
 from edgereply.errors import DataError
-from edgereply.exchange.imports.csv_layout import Layout
+from edgereply.exchange.imports.csv_layout import CsvLayout
 from edgereply.exchange.imports.csv_table import as_text
 from edgereply.exchange.imports.csv_words import is_number
 from edgereply.exchange.imports.files import Progress, line_blocks, no_progress
@@ -44,7 +44,7 @@ class Samples:
     line: int
 
 
-def read_samples(path: Path, layout: Layout, tell: Progress = no_progress) -> Iterator[Samples]:
+def read_samples(path: Path, layout: CsvLayout, tell: Progress = no_progress) -> Iterator[Samples]:
     """Read a file's samples.
 
     A segment ends at a blank line, at lines of the header that are repeated and at lines that name a segment, unless
@@ -78,7 +78,7 @@ def read_samples(path: Path, layout: Layout, tell: Progress = no_progress) -> It
 
 
 def _runs(
-    path: Path, layout: Layout, line: int, block: bytes, header: set[bytes]
+    path: Path, layout: CsvLayout, line: int, block: bytes, header: set[bytes]
 ) -> Iterator[tuple[int, dict[int, Floats] | None]]:
     """Stretches of sample lines as columns, by the number of their first line; None for what parts segments."""
     if not block:
@@ -105,7 +105,7 @@ def _parts(line: bytes, header: set[bytes]) -> bool:
     return line.strip() in header or _BETWEEN.match(line) is not None
 
 
-def _parse(layout: Layout, block: bytes) -> dict[int, Floats] | None:
+def _parse(layout: CsvLayout, block: bytes) -> dict[int, Floats] | None:
     """The wanted columns of some lines; None where a line does not fit."""
     wanted = {column for column, _ in layout.channels.values()} | {layout.time, layout.segment}
     columns = sorted(column for column in wanted if column is not None)
@@ -129,7 +129,7 @@ def _parse(layout: Layout, block: bytes) -> dict[int, Floats] | None:
     return None if any(np.isnan(values).any() for values in found.values()) else found
 
 
-def _first_wrong(path: Path, layout: Layout, items: list[tuple[int, bytes]]) -> DataError:
+def _first_wrong(path: Path, layout: CsvLayout, items: list[tuple[int, bytes]]) -> DataError:
     """Which line does not fit, and how."""
     for number, raw in items:
         text = as_text(raw).strip("\r\n")
@@ -153,7 +153,7 @@ def _first_wrong(path: Path, layout: Layout, items: list[tuple[int, bytes]]) -> 
 class _Cutter:
     """Cuts columns into segments and checks that time goes on."""
 
-    def __init__(self, path: Path, layout: Layout) -> None:
+    def __init__(self, path: Path, layout: CsvLayout) -> None:
         self._path, self._layout = path, layout
         self._segment = -1
         self._rows = 0

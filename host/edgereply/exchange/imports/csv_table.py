@@ -18,7 +18,7 @@ _SEPARATORS = (("\t", "."), ("\t", ","), (";", "."), (";", ","), (",", "."))
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class CsvTable:
     """The head of a file as a table.
 
     Attributes:
@@ -48,7 +48,7 @@ class Table:
         return [self.value(row, column) for row in self.data]
 
 
-def find_table(path: Path) -> Table:
+def find_table(path: Path) -> CsvTable:
     """Find the table of numbers by the first lines of a file.
 
     Raises:
@@ -65,7 +65,7 @@ def find_table(path: Path) -> Table:
     return found
 
 
-def table_of(lines: list[str]) -> Table | None:
+def table_of(lines: list[str]) -> CsvTable | None:
     """The table of numbers in some lines of text, by the separator and decimal mark that make most of it; or None."""
     found = [table for separators in _SEPARATORS if (table := _table(lines, *separators)) is not None]
     return max(found, key=lambda table: (len(table.numeric) > 1, len(table.data), len(table.numeric)), default=None)
@@ -94,7 +94,7 @@ def as_text(line: bytes) -> str:
         return line.decode("latin-1")
 
 
-def _table(lines: list[str], delimiter: str, decimal: str) -> Table | None:
+def _table(lines: list[str], delimiter: str, decimal: str) -> CsvTable | None:
     rows = [[cell.strip().strip('"').strip() for cell in line.split(delimiter)] for line in lines]
     numbers = [sum(is_number(cell, decimal) for cell in row) for row in rows]
     widths = Counter(len(row) for row, count in zip(rows, numbers, strict=True) if count and len(row) <= MOST_COLUMNS)
@@ -106,4 +106,4 @@ def _table(lines: list[str], delimiter: str, decimal: str) -> Table | None:
     sure = shaped[len(shaped) // 2 :]
     numeric = [c for c in range(width) if all(is_number(rows[n][c], decimal) for n in sure)]
     data = [n for n in shaped if all(is_number(rows[n][c], decimal) for c in numeric)]
-    return Table(delimiter, decimal, rows, lines, data, width, numeric) if numeric and data else None
+    return CsvTable(delimiter, decimal, rows, lines, data, width, numeric) if numeric and data else None

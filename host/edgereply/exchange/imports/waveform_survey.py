@@ -12,7 +12,7 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Floats
 from edgereply.errors import DataError
-from edgereply.exchange.imports.csv_layout import Layout
+from edgereply.exchange.imports.csv_layout import CsvLayout
 from edgereply.exchange.imports.csv_reader import Samples, read_samples
 from edgereply.exchange.imports.files import Progress
 from edgereply.exchange.imports.state_levels import RunningHistogram, StateLevels
@@ -43,7 +43,7 @@ class Stretch:
         """Mean time between samples."""
         return (self.last - self.first) / max(1, self.count - 1)
 
-    def times(self, samples: Samples, layout: Layout, before: int) -> Floats:
+    def times(self, samples: Samples, layout: CsvLayout, before: int) -> Floats:
         """Times of samples since the segment's start; even spacing where times are printed too coarsely.
 
         Args:
@@ -75,7 +75,7 @@ class Survey:
         self.quanta: dict[str, float] = {}
         self._histograms: dict[str, RunningHistogram] = {}
 
-    def read(self, path: Path, layout: Layout, tell: Progress) -> None:
+    def read(self, path: Path, layout: CsvLayout, tell: Progress) -> None:
         """Read one file.
 
         Raises:
@@ -105,7 +105,7 @@ class Survey:
                 raise DataError(str(error), where=name, remedy="choose a range that holds the signal") from error
         return found
 
-    def _take(self, stretch: Stretch, samples: Samples, layout: Layout) -> None:
+    def _take(self, stretch: Stretch, samples: Samples, layout: CsvLayout) -> None:
         time = samples.time_ns if layout.time is not None else samples.time_ns * layout.interval_ns
         if not stretch.count:
             stretch.first = stretch.last = float(time[0])

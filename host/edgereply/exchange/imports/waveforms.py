@@ -15,7 +15,7 @@ from edgereply.analysis.arrays.aliases import Floats
 from edgereply.analysis.pairing.glitches import lasting, short_pulses
 from edgereply.errors import DataError
 from edgereply.exchange.imports.crossings import CrossingFinder, Crossings
-from edgereply.exchange.imports.csv_layout import Layout, find_layout
+from edgereply.exchange.imports.csv_layout import CsvLayout, find_layout
 from edgereply.exchange.imports.csv_reader import read_samples
 from edgereply.exchange.imports.files import Progress, Told, check_file, digest_of, no_progress
 from edgereply.exchange.imports.recording import Channel, Recording, Segment, Trace
@@ -86,7 +86,7 @@ def read_waveforms(paths: Sequence[Path], settings: Settings, tell: Progress = n
     )
 
 
-def _alike(paths: Sequence[Path], layouts: Sequence[Layout]) -> None:
+def _alike(paths: Sequence[Path], layouts: Sequence[CsvLayout]) -> None:
     for path, layout in zip(paths, layouts, strict=True):
         if list(layout.channels) != list(layouts[0].channels):
             mine, first = (", ".join(item.channels) for item in (layout, layouts[0]))
@@ -158,7 +158,7 @@ class _ChannelEdges:
 
 
 def _segments(
-    path: Path, layout: Layout, stretches: Sequence[Stretch], channels: Mapping[str, _ChannelEdges], told: Progress
+    path: Path, layout: CsvLayout, stretches: Sequence[Stretch], channels: Mapping[str, _ChannelEdges], told: Progress
 ) -> list[Segment]:
     """The second pass over one file."""
     segments: list[Segment] = []
@@ -185,7 +185,7 @@ def _segments(
 
 
 def _close(
-    path: Path, layout: Layout, stretches: Sequence[Stretch], place: int, channels: Mapping[str, _ChannelEdges]
+    path: Path, layout: CsvLayout, stretches: Sequence[Stretch], place: int, channels: Mapping[str, _ChannelEdges]
 ) -> Segment:
     stretch = stretches[place]
     several = f" segment {place + 1}" if len(stretches) > 1 else ""
@@ -216,7 +216,7 @@ def _continuous(stretches: Sequence[Stretch]) -> bool:
     return all(a.last < b.first for a, b in pairwise(stretches))
 
 
-def _doubts(layouts: Sequence[Layout], stretches: Sequence[Stretch]) -> list[str]:
+def _doubts(layouts: Sequence[CsvLayout], stretches: Sequence[Stretch]) -> list[str]:
     doubts = list(dict.fromkeys(doubt for layout in layouts for doubt in layout.doubts))
     if any(item.stands for item in stretches):
         doubts.append("times are printed too coarsely to tell neighbouring samples apart: even spacing is taken")

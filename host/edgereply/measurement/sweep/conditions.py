@@ -9,7 +9,7 @@ from typing import Any
 
 from edgereply.config.bench_file import parse_bench
 from edgereply.config.overrides import lay_stimulus
-from edgereply.config.plan_file import Plan
+from edgereply.config.plan_file import SweepPlan
 from edgereply.config.settings import Bench
 from edgereply.errors import SettingError
 
@@ -35,7 +35,7 @@ class Setup:
         return sum(bench.stimulus.stimuli * bench.stimulus.rate for bench in benches) / 1e9
 
 
-def conditions_of_plan(plan: Plan) -> dict[str, Condition]:
+def conditions_of_plan(plan: SweepPlan) -> dict[str, Condition]:
     """Every combination of the axes, by a name that can be a directory's: made of what differs.
 
     Returns:
@@ -60,7 +60,9 @@ def in_words(condition: Condition) -> dict[str, str]:
     return {name: _words(value) for name, value in condition.items()}
 
 
-def setups(data: Mapping[str, Any], where: str, plan: Plan, conditions: Mapping[str, Condition]) -> dict[str, Setup]:
+def setups(
+    data: Mapping[str, Any], where: str, plan: SweepPlan, conditions: Mapping[str, Condition]
+) -> dict[str, Setup]:
     """The benches of all conditions, checked before anything is measured.
 
     Args:
@@ -81,7 +83,7 @@ def setups(data: Mapping[str, Any], where: str, plan: Plan, conditions: Mapping[
     return found
 
 
-def _setup(data: dict[str, Any], where: str, plan: Plan, condition: Condition) -> Setup:
+def _setup(data: dict[str, Any], where: str, plan: SweepPlan, condition: Condition) -> Setup:
     board, settings = parse_bench(data, where).pick(condition.get("board", ""))
     if not settings.ours and (idle := [axis for axis in ON_BOARD + REALTIME if axis in condition]):
         raise SettingError(

@@ -15,7 +15,7 @@ from edgereply.measurement.run import Tally, Watcher
 from edgereply.measurement.sweep.conditions import Setup, with_seed
 from edgereply.measurement.sweep.pace import Pace
 from edgereply.sources.base import SourceBatch
-from edgereply.storage.series_record import BlockRecord, State
+from edgereply.storage.series_record import BlockRecord, BlockState
 from edgereply.wording.numbers import time_left
 
 Watch = Callable[[Bench, str, Callable[[], str]], AbstractContextManager[Watcher]]
@@ -189,7 +189,7 @@ class Lane:
         except HostError as error:
             self._say(f"closing the bench: {error}")
 
-    def _note(self, block: BlockRecord, state: State, reason: str) -> None:
+    def _note(self, block: BlockRecord, state: BlockState, reason: str) -> None:
         block.state, block.reason = state, reason
         self._job.save()
 

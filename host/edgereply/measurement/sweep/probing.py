@@ -12,7 +12,7 @@ from edgereply.measurement.measure import Measured, OpenBench, Say, opened
 from edgereply.measurement.run import Watcher
 from edgereply.measurement.sweep.conditions import Setup
 from edgereply.measurement.sweep.lane import Opener, Watch
-from edgereply.measurement.sweep.saturation import Probe, Saturation, fell_behind, probes_needed, search
+from edgereply.measurement.sweep.saturation import RateProbe, Saturation, fell_behind, probes_needed, search
 from edgereply.wording.units import parse_rate_period_ns, rate_words
 
 _RANGE = re.compile(r"\s*(.+?)\s+to\s+(.+?)\s*")
@@ -83,7 +83,7 @@ def find_saturation(
             ready.prove_wires()
         number, virtual = 0, False
 
-        def measure(period_ns: int) -> Probe:
+        def measure(period_ns: int) -> RateProbe:
             nonlocal number, virtual
             number += 1
             name = f"p{number:02}"
@@ -96,7 +96,7 @@ def find_saturation(
             counts = measured.record.counts
             unanswered = sum(counts.get(kind, 0) for kind in UNANSWERED)
             behind = fell_behind(present(load_view(directory / name).reaction_ns), period_ns)
-            return Probe(period_ns, counts["stimuli"], unanswered, behind, str(directory / name))
+            return RateProbe(period_ns, counts["stimuli"], unanswered, behind, str(directory / name))
 
         found = search(slow_ns, quick_ns, measure)
     _save(directory / "saturation.json", found)

@@ -16,7 +16,7 @@ FINE = 1.05
 
 
 @dataclass(frozen=True, slots=True)
-class Probe:
+class RateProbe:
     """One rate, tried.
 
     Attributes:
@@ -55,7 +55,7 @@ class Saturation:
     lost_ns: int | None
     share_bound: float
     confidence: float
-    probes: tuple[Probe, ...]
+    probes: tuple[RateProbe, ...]
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -85,7 +85,7 @@ def probes_needed(slow_ns: int, quick_ns: int, fine: float = FINE) -> int:
 
 
 def search(
-    slow_ns: int, quick_ns: int, measure: Callable[[int], Probe], confidence: float = 0.95, fine: float = FINE
+    slow_ns: int, quick_ns: int, measure: Callable[[int], RateProbe], confidence: float = 0.95, fine: float = FINE
 ) -> Saturation:
     """Look for the shortest interval at which nothing is missed.
 

@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from edgereply import __version__
-from edgereply.config.plan_file import Plan
+from edgereply.config.plan_file import SweepPlan
 from edgereply.errors import DataError, SettingError
 from edgereply.measurement.sweep.conditions import Condition, Setup, in_words, plain
 from edgereply.storage.run_reader import RunReader
@@ -18,7 +18,7 @@ OF_NO_MATTER = ("bench", "give_up_after", "at_once")
 
 
 def planned_series(
-    plan: Plan, data: Mapping[str, Any], conditions: Mapping[str, Condition], ready: Mapping[str, Setup]
+    plan: SweepPlan, data: Mapping[str, Any], conditions: Mapping[str, Condition], ready: Mapping[str, Setup]
 ) -> SeriesRecord:
     """The record of a sweep of which nothing is measured yet."""
     first = next(iter(ready.values()))

@@ -15,7 +15,7 @@ from edgereply.report.figures import style
 from edgereply.report.figures.theme import LIGHT
 from edgereply.wording.numbers import exactly
 
-Place = dict[str, int]
+Anchor = dict[str, int]
 
 
 def library() -> str:
@@ -64,7 +64,7 @@ def names(views: Sequence[RunView], first: int) -> list[str]:
 
 
 def deadline(
-    figure: go.Figure, deadline_ns: int, x: Sequence[float], y: Sequence[float], label_at: str, place: Place
+    figure: go.Figure, deadline_ns: int, x: Sequence[float], y: Sequence[float], label_at: str, place: Anchor
 ) -> None:
     """Draw one deadline with its time beside it."""
     # A trace, not a shape: it stays inside the automatic range, and its label moves with the axis type.
@@ -83,7 +83,7 @@ def deadlines(figure: go.Figure, views: Sequence[RunView], size: int, low: float
 
 def heat(
     figure: go.Figure, x_edges: Floats, y_edges: Floats, counts: Int64s,
-    hover: str, index: int, place: Place,
+    hover: str, index: int, place: Anchor,
 ) -> None:  # fmt: skip
     """Counts on a grid as colour, the logarithm of the count.
 

@@ -8,7 +8,7 @@ import plotly.graph_objects as go
 
 from edgereply.evaluation.run_view import RunView
 from edgereply.report.figures import style
-from edgereply.report.figures.canvas import Place, deadline, panels
+from edgereply.report.figures.canvas import Anchor, deadline, panels
 from edgereply.report.figures.curves import Curve, curves
 from edgereply.report.tables.rows import QUANTILES, estimate
 from edgereply.wording.numbers import duration
@@ -47,7 +47,7 @@ def sweep_curves(views: Sequence[RunView]) -> go.Figure | None:
     return figure
 
 
-def _draw(figure: go.Figure, curve: Curve, number: int, quantile: tuple[str, str], size: int, place: Place) -> None:
+def _draw(figure: go.Figure, curve: Curve, number: int, quantile: tuple[str, str], size: int, place: Anchor) -> None:
     word, key = quantile
     points = [(rate, view, item) for rate, view in zip(curve.rates, curve.views, strict=True)
               if (item := estimate(view, key)) is not None]  # fmt: skip

@@ -12,7 +12,7 @@ from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP, present
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures import density, style
-from edgereply.report.figures.canvas import Place, deadline, heat, names, panels
+from edgereply.report.figures.canvas import Anchor, deadline, heat, names, panels
 from edgereply.report.figures.theme import LIGHT
 from edgereply.wording.numbers import duration
 
@@ -49,7 +49,7 @@ def over_time(views: Sequence[RunView], first: int = 0) -> go.Figure:
     return figure
 
 
-def _dots(figure: go.Figure, index: int, since: Int64s, reaction: Int64s, size: int, place: Place) -> None:
+def _dots(figure: go.Figure, index: int, since: Int64s, reaction: Int64s, size: int, place: Anchor) -> None:
     there = reaction != NO_STAMP
     figure.add_scatter(
         x=since[there] / 1e9, y=reaction[there] / size, mode="markers", name="answer",
@@ -59,7 +59,7 @@ def _dots(figure: go.Figure, index: int, since: Int64s, reaction: Int64s, size: 
     )  # fmt: skip
 
 
-def _cells(figure: go.Figure, index: int, since: Int64s, reaction: Int64s, size: int, place: Place) -> None:
+def _cells(figure: go.Figure, index: int, since: Int64s, reaction: Int64s, size: int, place: Anchor) -> None:
     cells = density.over_time(since, reaction, 200, 70)
     if cells is None:
         return
@@ -75,7 +75,7 @@ def _cells(figure: go.Figure, index: int, since: Int64s, reaction: Int64s, size:
 
 
 def _marks(
-    figure: go.Figure, view: RunView, index: int, since: Int64s, reaction: Int64s, size: int, place: Place
+    figure: go.Figure, view: RunView, index: int, since: Int64s, reaction: Int64s, size: int, place: Anchor
 ) -> None:
     late = np.flatnonzero(reaction > (view.deadline_ns if view.deadline_ns is not None else np.iinfo(np.int64).max))
     late = late[np.argsort(reaction[late])[-density.MOST_MARKS :]]

@@ -20,8 +20,8 @@ VIRTUAL: Final = (
     "Virtual: software wires or a virtual board took part. It shows how the bench works, not how fast a board is."
 )
 
-Outcome = Literal["pass", "fail", "open"]
-_OUTCOMES: Final[dict[str, Outcome]] = {"pass": "pass", "fail": "fail"}
+AnswerOutcome = Literal["pass", "fail", "open"]
+_OUTCOMES: Final[dict[str, AnswerOutcome]] = {"pass": "pass", "fail": "fail"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,7 +34,7 @@ class Answer:
         details: further sentences.
     """
 
-    outcome: Outcome
+    outcome: AnswerOutcome
     headline: str
     details: tuple[str, ...]
 

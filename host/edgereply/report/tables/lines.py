@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from typing import Final
 
 from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate
-from edgereply.comparison.compare import Place, Standing
+from edgereply.comparison.compare import ComparedEntry, Comparison
 from edgereply.report.tables.context_rows import context_columns
 from edgereply.report.tables.rows import Cell
 from edgereply.wording.numbers import NOTHING, distinct, duration, share
@@ -19,38 +19,38 @@ _NOTE: Final = (
 )
 
 
-def comparison(standing: Standing) -> tuple[list[str], list[list[Cell]], list[str]]:
+def comparison_lines(comparison: Comparison) -> tuple[list[str], list[list[Cell]], list[str]]:
     """A comparison as it is printed everywhere, but for the name in front and the evidence at the end.
 
     Returns:
         Headings, a line of cells for each run, and what is to be said below the table.
     """
-    headings, more, absent = context_columns([place.entrant.context for place in standing.places])
-    cells = [[*_cells(place), *extra] for place, extra in zip(standing.places, more, strict=True)]
+    headings, more, absent = context_columns([place.entry.context for place in comparison.places])
+    cells = [[*_cells(place), *extra] for place, extra in zip(comparison.places, more, strict=True)]
     return [*_HEADINGS, *headings], cells, [_NOTE, *absent]
 
 
-def _cells(place: Place) -> list[Cell]:
-    entrant, found = place.entrant, place.figures
-    count = entrant.counts["responses"]
+def _cells(place: ComparedEntry) -> list[Cell]:
+    entry, found = place.entry, place.estimates
+    count = entry.counts["responses"]
     return [
         Cell(place.groups or NOTHING),
-        Cell(f"{entrant.counts['stimuli']:,}"),
+        Cell(f"{entry.counts['stimuli']:,}"),
         *(quantile_cell(item, found.needed.get(name, 0), count) for name, item in found.quantiles.items()),
         Cell(duration(found.max_ns)),
-        count_cell(entrant.counts, "missed"),
-        late_cell(entrant.counts, entrant.deadline_ns),
+        count_cell(entry.counts, "missed"),
+        late_cell(entry.counts, entry.deadline_ns),
         margin_cell(
-            place.tail.left_ns, place.tail.unanswered, entrant.deadline_ns, found.needed.get("p99_9_ns", 0), count
+            place.tail.left_ns, place.tail.unanswered, entry.deadline_ns, found.needed.get("p99_9_ns", 0), count
         ),
     ]
 
 
-def unlike_first(standing: Standing) -> list[list[str]]:
+def unlike_first(comparison: Comparison) -> list[list[str]]:
     """The respects in which each run differs from the first one, in the order of the runs."""
-    shorts = [place.short for place in standing.places]
+    shorts = [place.short for place in comparison.places]
     has = {respect: {who: value for value, whose in values.items() for who in whose}
-           for respect, values in standing.differences.items()}  # fmt: skip
+           for respect, values in comparison.differences.items()}  # fmt: skip
     return [[respect for respect, value in has.items() if value.get(who) != value.get(shorts[0])] for who in shorts]
 
 

@@ -37,6 +37,16 @@ class Cell:
 
 
 @dataclass(frozen=True, slots=True)
+class TableLine:
+    """One line: its name, its figures, and its grade of evidence, which says virtual where it is."""
+
+    name: str
+    cells: Sequence[Cell]
+    grade: str
+    bad: bool = False
+
+
+@dataclass(frozen=True, slots=True)
 class Estimate:
     """A quantile of the reaction time and its 95 % interval, nanoseconds."""
 

@@ -4,12 +4,11 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-from edgereply.comparison.entries import Entrant
-from edgereply.comparison.estimates import Figures, figures
+from edgereply.comparison.entries import Entry
+from edgereply.comparison.estimates import Estimates, estimate
 from edgereply.report.tables.context_rows import context_columns
 from edgereply.report.tables.lines import count_cell, late_cell, quantile_cell
-from edgereply.report.tables.rows import Cell
-from edgereply.report.terminal.sheet import Line
+from edgereply.report.tables.rows import Cell, TableLine
 from edgereply.storage.series_record import SeriesRecord
 from edgereply.wording.numbers import duration
 
@@ -22,20 +21,20 @@ NOTE = (
 _SHOWN = ("median_ns", "p99_ns")
 
 
-def rows(entrants: Sequence[Entrant]) -> list[tuple[Entrant, Figures]]:
-    """Every condition with its figures."""
-    return [(entrant, figures(entrant.reaction_ns, entrant.known_to)) for entrant in entrants]
+def rows(entries: Sequence[Entry]) -> list[tuple[Entry, Estimates]]:
+    """Every condition with its estimate."""
+    return [(entry, estimate(entry.reaction_ns, entry.known_to)) for entry in entries]
 
 
-def sheet(found: Sequence[tuple[Entrant, Figures]]) -> tuple[list[str], list[Line], list[str]]:
+def sheet(found: Sequence[tuple[Entry, Estimates]]) -> tuple[list[str], list[TableLine], list[str]]:
     """The table as it is printed: headings, a line a row, and notes."""
-    headings, cells, absent = context_columns([entrant.context for entrant, _ in found])
-    rows = [_line(entrant, item, more) for (entrant, item), more in zip(found, cells, strict=True)]
+    headings, cells, absent = context_columns([entry.context for entry, _ in found])
+    rows = [_line(entry, item, more) for (entry, item), more in zip(found, cells, strict=True)]
     return [*HEADINGS, *headings, "evidence"], rows, [NOTE, *absent]
 
 
 def document(
-    directory: Path, record: SeriesRecord, found: Sequence[tuple[Entrant, Figures]], interrupted: bool, trouble: str
+    directory: Path, record: SeriesRecord, found: Sequence[tuple[Entry, Estimates]], interrupted: bool, trouble: str
 ) -> dict[str, Any]:
     """The sweep as its one JSON document.
 
@@ -52,32 +51,32 @@ def document(
         "blocks": [block.model_dump(mode="json") for block in record.blocks],
         "conditions": [
             {
-                "condition": entrant.name,
-                "settings": record.conditions[entrant.name],
-                "blocks": len(entrant.blocks),
-                "planned": len(entrant.blocks) + len(entrant.trouble),
-                **entrant.counts,
+                "condition": entry.name,
+                "settings": record.conditions[entry.name],
+                "blocks": len(entry.blocks),
+                "planned": len(entry.blocks) + len(entry.trouble),
+                **entry.counts,
                 "reaction": item.as_dict(),
-                "evidence": entrant.evidence,
-                "virtual": entrant.virtual,
-                "deadline_ns": entrant.deadline_ns,
-                "context": entrant.context,
-                "trouble": list(entrant.trouble),
+                "evidence": entry.evidence,
+                "virtual": entry.virtual,
+                "deadline_ns": entry.deadline_ns,
+                "context": entry.context,
+                "trouble": list(entry.trouble),
             }
-            for entrant, item in found
+            for entry, item in found
         ],
     }
 
 
-def _line(entrant: Entrant, item: Figures, more: Sequence[Cell]) -> Line:
-    count = entrant.counts["responses"]
+def _line(entry: Entry, item: Estimates, more: Sequence[Cell]) -> TableLine:
+    count = entry.counts["responses"]
     cells = [
-        Cell(f"{len(entrant.blocks)}/{len(entrant.blocks) + len(entrant.trouble)}"),
-        Cell(f"{entrant.counts['stimuli']:,}"),
+        Cell(f"{len(entry.blocks)}/{len(entry.blocks) + len(entry.trouble)}"),
+        Cell(f"{entry.counts['stimuli']:,}"),
         *(quantile_cell(item.quantiles[name], item.needed.get(name, 0), count) for name in _SHOWN),
         Cell(duration(item.max_ns)),
-        count_cell(entrant.counts, "missed"),
-        late_cell(entrant.counts, entrant.deadline_ns),
+        count_cell(entry.counts, "missed"),
+        late_cell(entry.counts, entry.deadline_ns),
         *more,
     ]
-    return Line(entrant.name, cells, entrant.grade, bool(entrant.trouble))
+    return TableLine(entry.name, cells, entry.grade, bool(entry.trouble))

@@ -9,10 +9,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
-from edgereply.comparison.compare import Standing
+from edgereply.comparison.compare import Comparison
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.tables.latex import latex
-from edgereply.report.tables.lines import comparison, unlike_first
+from edgereply.report.tables.lines import comparison_lines, unlike_first
 from edgereply.report.tables.rows import Cell, condition_rows, summary_groups
 from edgereply.wording.numbers import clean
 
@@ -41,16 +41,16 @@ class Table:
     virtual: bool
 
 
-def make_table(name: str, views: Sequence[RunView], standing: Standing) -> Table:
+def make_table(name: str, views: Sequence[RunView], comparison: Comparison) -> Table:
     """One of `NAMES`.
 
     Args:
         name: which.
         views: the runs.
-        standing: the same runs compared.
+        comparison: the same runs compared.
     """
     make = {"summary": _summary, "comparison": _comparison, "conditions": _conditions}[name]
-    header, rows, records = make(views, standing)
+    header, rows, records = make(views, comparison)
     who = "; ".join(f"{letter(i)}: {clean(view.title)} ({view.grade})" for i, view in enumerate(views))
     return Table(f"{name.capitalize()}. {who}", header, rows, records, any(view.virtual for view in views))
 
@@ -77,7 +77,7 @@ def render(table: Table, kind: str) -> str:
 _Made = tuple[tuple[str, ...], tuple[tuple[str, ...], ...], tuple[dict[str, Any], ...]]
 
 
-def _summary(views: Sequence[RunView], standing: Standing) -> _Made:
+def _summary(views: Sequence[RunView], comparison: Comparison) -> _Made:
     rows = tuple(
         (group.label if number == 0 else "", row.label, *map(_text, row.cells))
         for group in summary_groups(views)
@@ -101,27 +101,27 @@ def _summary(views: Sequence[RunView], standing: Standing) -> _Made:
     return ("", "", *_heads(views)), rows, tuple(records)
 
 
-def _comparison(views: Sequence[RunView], standing: Standing) -> _Made:
+def _comparison(views: Sequence[RunView], comparison: Comparison) -> _Made:
     rows, records = [], []
-    headings, cells, _ = comparison(standing)
-    sides = zip(views, standing.places, cells, unlike_first(standing), strict=True)
+    headings, cells, _ = comparison_lines(comparison)
+    sides = zip(views, comparison.places, cells, unlike_first(comparison), strict=True)
     for index, (view, place, line, unlike) in enumerate(sides):
         mark = "–" if index == 0 else "≠ " + ", ".join(unlike) if unlike else f"like {letter(0)}"
         rows.append((f"{letter(index)}: {view.title}", *map(_text, line), view.grade, mark))
-        record: dict[str, Any] = {**_who(index, view), "groups": place.groups, **place.entrant.counts}
-        for name, found in place.figures.quantiles.items():
+        record: dict[str, Any] = {**_who(index, view), "groups": place.groups, **place.entry.counts}
+        for name, found in place.estimates.quantiles.items():
             stem = name.removesuffix("_ns")
             record |= {
                 name: None if found is None else found.value_ns,
                 f"{stem}_ci95_low_ns": None if found is None else found.low_ns,
                 f"{stem}_ci95_high_ns": None if found is None else found.high_ns,
             }
-        record |= {"max_ns": place.figures.max_ns, "deadline_ns": view.deadline_ns, "margin_ns": place.margin_ns}
+        record |= {"max_ns": place.estimates.max_ns, "deadline_ns": view.deadline_ns, "margin_ns": place.margin_ns}
         records.append({**record, "not_like_first": ", ".join(unlike)})
     return ("run", *headings, "evidence", f"against {letter(0)}"), tuple(rows), tuple(records)
 
 
-def _conditions(views: Sequence[RunView], standing: Standing) -> _Made:
+def _conditions(views: Sequence[RunView], comparison: Comparison) -> _Made:
     rows, records = [], []
     for index, view in enumerate(views):
         for item in condition_rows(view):

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 from rich import box
 from rich.cells import cell_len
@@ -11,7 +10,7 @@ from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from edgereply.report.tables.rows import Cell
+from edgereply.report.tables.rows import Cell, TableLine
 from edgereply.report.terminal.tables import is_plain
 from edgereply.wording.numbers import clean
 
@@ -20,17 +19,7 @@ _LEAST_NAME = 12
 _GAP = 3  # between two columns
 
 
-@dataclass(frozen=True, slots=True)
-class Line:
-    """One line: its name, its figures, and its grade of evidence, which says virtual where it is."""
-
-    name: str
-    cells: Sequence[Cell]
-    grade: str
-    bad: bool = False
-
-
-def print_sheet(headings: Sequence[str], lines: Sequence[Line], console: Console | None = None) -> None:
+def print_sheet(headings: Sequence[str], lines: Sequence[TableLine], console: Console | None = None) -> None:
     """Print a table; on a narrow terminal several below each other, with name and grade in each.
 
     Args:

@@ -6,11 +6,11 @@ from collections import deque
 from collections.abc import Callable
 from typing import Protocol
 
-from edgereply.sources.simulator.grammar import MESSAGE_LIMIT, CommandError, Row, spellings, split_unit
+from edgereply.sources.simulator.grammar import MESSAGE_LIMIT, CommandError, CommandRow, spellings, split_unit
 from edgereply.sources.simulator.in_run import READS, URGENT, check_in_run
 from edgereply.sources.simulator.setting_commands import StimulusSettings
-from edgereply.sources.simulator.status import Status
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.status import SimulatorStatus
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 
 DEVICE_CLEAR = 0x03
 EMPTY_BLOCK = b"#10"
@@ -26,7 +26,7 @@ class Instrument(Protocol):
         """Returns: whether stimuli or late answers are still being timed."""
         ...
 
-    def begin(self, stimulus: Stimulus) -> None:
+    def begin(self, stimulus: SimulatedStimulus) -> None:
         """Start a run; records of an earlier one are forgotten."""
         ...
 
@@ -68,7 +68,7 @@ class Engine:
         self._identity = identity
         self._tick_hz = tick_hz
         self._tolerance_ppm = tolerance_ppm
-        self._status = Status()
+        self._status = SimulatorStatus()
         self._settings = StimulusSettings(tick_hz)
         self._has_run = False
         self._in_run = False
@@ -175,7 +175,7 @@ class Engine:
     # Commands
 
     def _table(self) -> dict[str, tuple[Callable[..., str | None], int]]:
-        rows: list[Row] = [
+        rows: list[CommandRow] = [
             *self._settings.rows(),
             *self._status.rows(),
             ("*IDN?", lambda: self._identity, 0),

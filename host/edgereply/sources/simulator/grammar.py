@@ -8,7 +8,7 @@ from fractions import Fraction
 from itertools import product
 
 # header pattern, what it does with its parameters (an answer, or None), how many parameters
-Row = tuple[str, Callable[..., str | None], int]
+CommandRow = tuple[str, Callable[..., str | None], int]
 
 MESSAGE_LIMIT = 128
 _NUMBER = re.compile(r"([+-]?)(\d*)(?:\.(\d*))?(?:\s*E\s*([+-]?\d{1,5}))?", re.IGNORECASE | re.ASCII)

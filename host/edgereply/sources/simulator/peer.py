@@ -14,8 +14,8 @@ from edgereply.sources.simulator.clock import VirtualClock
 from edgereply.sources.simulator.engine import Engine
 from edgereply.sources.simulator.faults import Faults
 from edgereply.sources.simulator.line import SerialLine
-from edgereply.sources.simulator.run import DELIVER, GHOST_RISE, Run
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.run import DELIVER, GHOST_RISE, SimulatedRun
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 from edgereply.sources.simulator.wires import Wires
 from edgereply.sources.wire_records import TIME_MARK
 from edgereply.storage.stamps import FALL, RISE, STIMULUS
@@ -51,7 +51,7 @@ class Peer:
         self._faults = faults
         self._faulty = faults != Faults()
         self._rng = rng
-        self._run: Run | None = None
+        self._run: SimulatedRun | None = None
         self._buffer = RecordBuffer(CAPACITY, clock.ticks(SLACK_NS) - clock.ticks(0))
         self._ghost = 0
         self._stuck_ns: int | None = None
@@ -68,7 +68,7 @@ class Peer:
         """Returns: whether a run is on, its tail included."""
         return self._run is not None
 
-    def begin(self, stimulus: Stimulus) -> None:
+    def begin(self, stimulus: SimulatedStimulus) -> None:
         """Start a run."""
         self._collect()
         self._buffer.clear()
@@ -77,7 +77,7 @@ class Peer:
         self._ghost = 0
         after_ms = self._faults.stuck_after_ms
         self._stuck_ns = None if after_ms is None else now_ns + after_ms * 1_000_000
-        self._run = Run(stimulus, self._clock, now_ns, self._faults, self._rng)
+        self._run = SimulatedRun(stimulus, self._clock, now_ns, self._faults, self._rng)
         self._mark(now_ns)
         self._flush_ns = now_ns + FLUSH_NS
 
@@ -129,14 +129,14 @@ class Peer:
             self._collect()
             self._serve_line(self._line in ready)
 
-    def _run_timeout_s(self, run: Run) -> float:
+    def _run_timeout_s(self, run: SimulatedRun) -> float:
         until_ns = self._flush_ns
         next_ns = run.next_ns()
         if next_ns is not None:
             until_ns = min(until_ns, next_ns - SPIN_NS)
         return max(0, until_ns - monotonic_ns()) / 1e9
 
-    def _step(self, run: Run) -> None:
+    def _step(self, run: SimulatedRun) -> None:
         next_ns = run.next_ns()
         if next_ns is not None and next_ns - monotonic_ns() <= SPIN_NS:
             while monotonic_ns() < next_ns:
@@ -146,7 +146,7 @@ class Peer:
             else:
                 self._act(run)
 
-    def _stimulate(self, run: Run) -> None:
+    def _stimulate(self, run: SimulatedRun) -> None:
         emit = self._wires.emit
         at_ns = monotonic_ns()
         times = run.deliveries(at_ns) if self._faulty else 1
@@ -157,7 +157,7 @@ class Peer:
         if run.emitted == self._faults.unplug_after:
             self._line.unplug()
 
-    def _act(self, run: Run) -> None:
+    def _act(self, run: SimulatedRun) -> None:
         action = run.pop_later(monotonic_ns())
         if action == DELIVER:
             self._wires.emit(monotonic_ns())
@@ -194,7 +194,7 @@ class Peer:
             else:
                 engine.out.clear()
 
-    def _flush(self, run: Run) -> bool:
+    def _flush(self, run: SimulatedRun) -> bool:
         now_ns = monotonic_ns()
         if now_ns < self._flush_ns:
             return False

@@ -10,14 +10,14 @@ from edgereply.sources.arrivals import stream
 from edgereply.sources.limits import REST_NS
 from edgereply.sources.simulator.clock import VirtualClock
 from edgereply.sources.simulator.faults import Faults
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 
 GAP_NS = 20_000
 TAIL_NS = 100_000_000
 DELIVER, GHOST_RISE, GHOST_FALL = range(3)
 
 
-class Run:
+class SimulatedRun:
     """Keeps the times of one run; sends and records nothing itself.
 
     Args:
@@ -34,7 +34,9 @@ class Run:
         ends_ns: when capturing ends; None as long as stimuli are due.
     """
 
-    def __init__(self, stimulus: Stimulus, clock: VirtualClock, start_ns: int, faults: Faults, rng: random.Random):
+    def __init__(
+        self, stimulus: SimulatedStimulus, clock: VirtualClock, start_ns: int, faults: Faults, rng: random.Random
+    ):
         self.start_ns = start_ns
         self.emitted = 0
         self.later: list[tuple[int, int]] = []

@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import cast
 
 from edgereply.sources.base import Pattern
-from edgereply.sources.simulator.grammar import CommandError, Row, duration, integer, keyword, spellings
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.grammar import CommandError, CommandRow, duration, integer, keyword, spellings
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 
 _PATTERNS = {
     **dict.fromkeys(spellings("PERiodic"), "periodic"),
@@ -38,10 +38,10 @@ class StimulusSettings:
 
     def reset(self) -> None:
         """Go back to the settings after `*RST`."""
-        self._stimulus = Stimulus.default(self._tick_hz)
+        self._stimulus = SimulatedStimulus.default(self._tick_hz)
         self._output_on = False
 
-    def checked(self) -> Stimulus:
+    def checked(self) -> SimulatedStimulus:
         """Returns: the settings, fit for a run.
 
         Raises:
@@ -52,10 +52,10 @@ class StimulusSettings:
         self._stimulus.check()
         return self._stimulus
 
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[CommandRow]:
         """Returns: the commands."""
         number = self._number
-        rows: list[Row] = [
+        rows: list[CommandRow] = [
             ("[SOURce:]PULSe:COUNt", lambda text: number("count", text), 1),
             ("[SOURce:]PULSe:COUNt?", lambda: str(self._stimulus.count), 0),
             ("[SOURce:]PULSe:POLarity", self._polarity, 1),

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 
-from edgereply.sources.simulator.grammar import CommandError, Row, integer
+from edgereply.sources.simulator.grammar import CommandError, CommandRow, integer
 
 TEXTS = {
     0: "No error",
@@ -29,7 +29,7 @@ _EVENT_BIT = 32
 _MASTER_BIT = 64
 
 
-class Status:
+class SimulatorStatus:
     """The registers of one instrument.
 
     Attributes:
@@ -80,7 +80,7 @@ class Status:
         self._events = 0
         self._errors.clear()
 
-    def rows(self) -> list[Row]:
+    def rows(self) -> list[CommandRow]:
         """Returns: the commands that read and set the registers; ``*CLS`` and ``*OPC`` do more than that."""
         return [
             ("*ESE", lambda text: self._enable("event_enable", text), 1),

@@ -20,7 +20,7 @@ _RANGES_NS = {
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Stimulus:
+class SimulatedStimulus:
     """One set of settings; times in ticks."""
 
     tick_hz: int
@@ -34,7 +34,7 @@ class Stimulus:
     inverted: bool = False
 
     @classmethod
-    def default(cls, tick_hz: int) -> Stimulus:
+    def default(cls, tick_hz: int) -> SimulatedStimulus:
         """Returns: the settings after ``*RST``."""
         ms = Fraction(1, 1000)
         return cls(
@@ -45,7 +45,7 @@ class Stimulus:
             spread=_ticks(ms, tick_hz),
         )
 
-    def with_time(self, name: str, seconds: Fraction) -> Stimulus:
+    def with_time(self, name: str, seconds: Fraction) -> SimulatedStimulus:
         """Returns: the settings with one time changed.
 
         Raises:
@@ -56,7 +56,7 @@ class Stimulus:
             raise CommandError(-222)
         return replace(self, **{name: _ticks(seconds, self.tick_hz)})  # type: ignore[arg-type]
 
-    def with_number(self, name: str, value: int) -> Stimulus:
+    def with_number(self, name: str, value: int) -> SimulatedStimulus:
         """Returns: the settings with the count or the seed changed.
 
         Raises:

@@ -8,8 +8,8 @@ from scipy import stats
 
 from edgereply.comparison.advice import advise
 from edgereply.comparison.contrasts import Contrast, Gain, contrasts, had_effect
-from edgereply.comparison.entries import Entrant
-from edgereply.comparison.permanent_settings import keeping
+from edgereply.comparison.entries import Entry
+from edgereply.comparison.permanent_settings import permanent_setting
 from edgereply.config.load import parse_load
 from edgereply.storage.run_record import RunRecord, SourceRecord
 
@@ -17,11 +17,11 @@ COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous"
 Settings = dict[str, dict[str, str]]
 
 
-def entrant(
+def entry(
     name: str, level_ns: int, rounds: int = 10, count: int = 500, missed: int = 0, evidence: str = "joined",
     seed: int = 1,
     context: dict[str, Any] | None = None,
-) -> Entrant:  # fmt: skip
+) -> Entry:  # fmt: skip
     """Blocks around a level; what a round does to all conditions alike is there too."""
     noise, drift = np.random.default_rng(seed), np.random.default_rng(99).normal(0, 20_000, rounds)
     blocks = tuple((level_ns + drift[n] + noise.gamma(2, 4_000, count)).astype(np.int64) for n in range(rounds))
@@ -31,7 +31,7 @@ def entrant(
         "missed": missed,
     }
     every = np.concatenate([np.empty(0, np.int64), *blocks])
-    return Entrant(
+    return Entry(
         name, (name,), blocks, every, counts, evidence, True, None, {}, tuple(range(1, rounds + 1)),
         context=context or {},
     )  # fmt: skip
@@ -61,8 +61,8 @@ def reader(settings: Settings, denied: str = "") -> Any:
     return read
 
 
-def found(entrants: list[Entrant], settings: Settings, denied: str = "") -> list[Contrast]:
-    return contrasts(entrants, settings, reader(settings, denied))
+def found(entries: list[Entry], settings: Settings, denied: str = "") -> list[Contrast]:
+    return contrasts(entries, settings, reader(settings, denied))
 
 
 GRID = {
@@ -73,19 +73,19 @@ GRID = {
 
 
 def test_only_conditions_that_differ_in_one_respect_are_set_against_each_other() -> None:
-    items = found([entrant(name, 100_000) for name in GRID], GRID)
+    items = found([entry(name, 100_000) for name in GRID], GRID)
     pairs = {item.conditions for item in items}
     assert pairs == {
         ("block-none", "spin-none"), ("block-50", "spin-50"), ("block-80", "spin-80"),
         ("block-none", "block-50"), ("block-none", "block-80"), ("spin-none", "spin-50"), ("spin-none", "spin-80"),
     }  # fmt: skip
     assert all(item.elsewhere["rate"] == "200/s" for item in items)
-    assert not found([entrant(n, 1) for n in ("a", "b")], {"a": {"rate": "1/s"}, "b": {"rate": "2/s"}})
+    assert not found([entry(n, 1) for n in ("a", "b")], {"a": {"rate": "1/s"}, "b": {"rate": "2/s"}})
 
 
 def test_the_gain_and_its_interval_are_those_of_the_rounds_differences() -> None:
     settings = {"none": {"fifo_priority": "none"}, "50": {"fifo_priority": "50"}}
-    slow, quick = entrant("none", 130_000, seed=1), entrant("50", 100_000, seed=2)
+    slow, quick = entry("none", 130_000, seed=1), entry("50", 100_000, seed=2)
     (item,) = found([slow, quick], settings)
     median, p99 = item.gains
     difference = np.array([np.median(a) - np.median(b) for a, b in zip(slow.blocks, quick.blocks, strict=True)])
@@ -109,35 +109,35 @@ def test_the_gain_and_its_interval_are_those_of_the_rounds_differences() -> None
 
 def test_an_interval_with_zero_in_it_bought_nothing_and_nothing_is_said_on_how_to_keep_it() -> None:
     settings = {"any": {"cpus": "any"}, "3": {"cpus": "3"}}
-    pair = [entrant("any", 100_000, seed=1), entrant("3", 100_000, seed=2)]
+    pair = [entry("any", 100_000, seed=1), entry("3", 100_000, seed=2)]
     advice = advise(found(pair, settings), pair)
     assert [gain.outcome for gain in advice.contrasts[0].gains] == ["nothing measurable"] * 2
     ((head, parts),) = advice.sentences
     assert head == "CPU 3 instead of any CPU"
     assert [part.split(" (")[0] for part in parts] == [f"{f}: bought nothing measurable" for f in ("median", "p99")]
-    assert not advice.keeping
+    assert not advice.permanent
     assert "isolcpus" not in "\n".join(advice.lines())
 
 
 def test_what_cost_time_is_said_and_the_other_way_is_the_one_to_keep() -> None:
     settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
-    pair = [entrant("block", 100_000), entrant("spin", 140_000, seed=2, missed=7)]
+    pair = [entry("block", 100_000), entry("spin", 140_000, seed=2, missed=7)]
     advice = advise(found(pair, settings), pair)
     text = " ".join(advice.as_dict()["sentences"])
     assert "wait spin instead of wait block: median" in text
     assert "slower [" in text
     assert "without an answer 7 of 5,000 stimuli instead of 0 of 5,000" in text
-    assert [(item.setting, item.why) for item in advice.keeping] == [("wait block", "quicker in median and p99")]
+    assert [(item.setting, item.why) for item in advice.permanent] == [("wait block", "quicker in median and p99")]
 
 
 def test_what_is_quicker_here_and_slower_there_says_both() -> None:
     settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
-    block, spin = entrant("block", 130_000), entrant("spin", 100_000, seed=2)
+    block, spin = entry("block", 130_000), entry("spin", 100_000, seed=2)
     for values in spin.blocks:
         values[::50] += 5_000_000
     advice = advise(found([block, spin], settings), [])
     decides = "what the deadline is about decides"
-    assert [(item.setting, item.why) for item in advice.keeping] == [
+    assert [(item.setting, item.why) for item in advice.permanent] == [
         ("wait spin", f"quicker in median, but slower in p99: {decides}"),
         ("wait block", f"quicker in p99, but slower in median: {decides}"),
     ]
@@ -148,12 +148,12 @@ def test_what_depends_on_another_setting_is_not_said_to_be_one_way() -> None:
     settings = {
         f"{wait}-{fifo}": {"wait": wait, "fifo_priority": fifo} for wait in ("block", "spin") for fifo in ("none", "30")
     }
-    entrants = [entrant(name, 130_000 if "block" in name else 100_000, seed=n) for n, name in enumerate(settings)]
-    for values in entrants[3].blocks:
+    entries = [entry(name, 130_000 if "block" in name else 100_000, seed=n) for n, name in enumerate(settings)]
+    for values in entries[3].blocks:
         values[::50] += 5_000_000
-    for values in entrants[0].blocks:
+    for values in entries[0].blocks:
         values[::50] += 5_000_000
-    kept = {item.setting: item.why for item in advise(found(entrants, settings), []).keeping}
+    kept = {item.setting: item.why for item in advise(found(entries, settings), []).permanent}
     words = "in p99 quicker or slower, as the other settings are: what the deadline is about decides"
     assert kept["wait spin"] == f"quicker in median, {words}"
     assert kept["wait block"] == f"slower in median, {words}"
@@ -161,7 +161,7 @@ def test_what_depends_on_another_setting_is_not_said_to_be_one_way() -> None:
 
 def test_a_setting_that_did_not_take_effect_is_not_judged() -> None:
     settings = {"none": {"fifo_priority": "none"}, "50": {"fifo_priority": "50"}}
-    pair = [entrant("none", 130_000), entrant("50", 100_000)]
+    pair = [entry("none", 130_000), entry("50", 100_000)]
     (item,) = found(pair, settings, denied="50")
     assert not item.gains
     assert "fifo_priority 50 did not take effect, it was none (SCHED_FIFO priority 50 could not be set" in item.why_not
@@ -170,31 +170,31 @@ def test_a_setting_that_did_not_take_effect_is_not_judged() -> None:
 
 def test_times_that_are_not_the_same_thing_are_not_subtracted() -> None:
     settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
-    (item,) = found([entrant("block", 9_000, evidence="inside"), entrant("spin", 100_000)], settings)
+    (item,) = found([entry("block", 9_000, evidence="inside"), entry("spin", 100_000)], settings)
     assert "do not measure the same thing" in item.why_not
 
 
 def test_few_rounds_and_short_blocks_say_so() -> None:
     settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
-    (item,) = found([entrant("block", 130_000, rounds=4), entrant("spin", 100_000, rounds=4)], settings)
+    (item,) = found([entry("block", 130_000, rounds=4), entry("spin", 100_000, rounds=4)], settings)
     assert [gain.outcome for gain in item.gains] == ["too few rounds"] * 2
     assert "4 rounds give no interval, 6 do" in advise([item], []).as_dict()["sentences"][0]
-    (item,) = found([entrant("block", 130_000, rounds=6), entrant("spin", 100_000, rounds=6)], settings)
+    (item,) = found([entry("block", 130_000, rounds=6), entry("spin", 100_000, rounds=6)], settings)
     # 2 of 64 sign assignments are as extreme: 1/32, over two figures 1/16.
     assert [gain.outcome for gain in item.gains] == ["not yet certain"] * 2
     assert "it takes 7 rounds or more" in advise([item], []).as_dict()["sentences"][0]
-    (item,) = found([entrant("block", 1, count=100), entrant("spin", 1, count=100)], settings)
+    (item,) = found([entry("block", 1, count=100), entry("spin", 1, count=100)], settings)
     assert [gain.figure for gain in item.gains] == ["median"], "p99 needs more answers than a block has"
-    (item,) = found([entrant("block", 1, rounds=0), entrant("spin", 1, rounds=0)], settings)
+    (item,) = found([entry("block", 1, rounds=0), entry("spin", 1, rounds=0)], settings)
     assert item.why_not == "no round has both of them"
-    (item,) = found([entrant("block", 1, count=3), entrant("spin", 1)], settings)
+    (item,) = found([entry("block", 1, count=3), entry("spin", 1)], settings)
     assert item.why_not == "block has 3 clear answers in round 1, and a median takes 6"
 
 
 def test_what_was_not_varied_is_left_open() -> None:
     settings = {"block": {"wait": "block"}, "spin": {"wait": "spin"}}
     clock = {"frequency": {"min_khz": 600_000, "max_khz": 1_500_000}}
-    pair = [entrant("block", 130_000), entrant("spin", 100_000, context=clock)]
+    pair = [entry("block", 130_000), entry("spin", 100_000, context=clock)]
     text = " ".join(advise(found(pair, settings), pair).open)
     assert "nothing is said about: fifo_priority, cpus, hold_cpu_latency, responder and load" in text
     assert "from 600 to 1,500 MHz; its governor was not varied" in text
@@ -204,7 +204,7 @@ def test_what_was_not_varied_is_left_open() -> None:
 def test_what_load_cost_is_said_by_kind_the_costliest_first_and_is_nothing_to_keep() -> None:
     levels = {"none": 100_000, "network=1": 100_000, "cpu=2": 112_000, "cpu=2, storage=16M": 150_000}
     settings = {load: {"load": load, "wait": "block"} for load in levels}
-    sides = [entrant(load, level, seed=number) for number, (load, level) in enumerate(levels.items())]
+    sides = [entry(load, level, seed=number) for number, (load, level) in enumerate(levels.items())]
     advice = advise(found(sides, settings), sides)
     ((title, sentences),) = advice.sections
     assert title == "What load cost"
@@ -222,28 +222,28 @@ def test_what_load_cost_is_said_by_kind_the_costliest_first_and_is_nothing_to_ke
     assert [part.split(" (")[0] for part in network] == [f"{f}: cost nothing measurable" for f in ("median", "p99")]
     assert both[-1] == "several kinds at once are not told apart: vary each alone"
     assert "not told apart" not in " ".join([*cpu, *network])
-    assert not advice.keeping
+    assert not advice.permanent
     assert "the costliest first" in " ".join(advice.method)
     assert "costliest" not in " ".join(advise(found(sides[:2], settings), sides).method)
 
 
 def test_load_that_was_not_granted_is_not_judged() -> None:
     settings = {"none": {"load": "none"}, "cpu=2": {"load": "cpu=2"}}
-    (item,) = found([entrant("none", 100_000), entrant("cpu=2", 130_000)], settings, denied="cpu=2")
+    (item,) = found([entry("none", 100_000), entry("cpu=2", 130_000)], settings, denied="cpu=2")
     assert item.why_not.startswith("load cpu=2 did not take effect, it was none")
 
 
 def test_what_the_runtime_takes_beside_the_kernel() -> None:
     settings = {"agent": {"responder": "agent"}, "floor": {"responder": "floor"}}
-    sides = [entrant("agent", 120_000), entrant("floor", 115_000, seed=2)]
+    sides = [entry("agent", 120_000), entry("floor", 115_000, seed=2)]
     advice = advise(found(sides, settings), sides)
     ((title, ((head, parts),)),) = advice.sections
     assert title == "What the runtime takes beside the kernel"
     assert head == "the floor (C) instead of the agent (Python)"
     assert "quicker [" in parts[0]
     assert "the runtime's own time" in parts[-1]
-    assert "floor.c" in advice.keeping[0].lines[0]
-    same = [sides[0], entrant("floor", 120_000, seed=2)]
+    assert "floor.c" in advice.permanent[0].lines[0]
+    same = [sides[0], entry("floor", 120_000, seed=2)]
     ((_, parts),) = advise(found(same, settings), same).sentences
     assert [part.split(" (")[0] for part in parts] == [f"{f}: no measurable difference" for f in ("median", "p99")]
 
@@ -252,7 +252,7 @@ def test_settings_and_load_stand_under_headings_of_their_own() -> None:
     settings = {
         f"{wait}-{load}": {"wait": wait, "load": load} for wait in ("block", "spin") for load in ("none", "cpu=1")
     }
-    sides = [entrant(name, 100_000, seed=number) for number, name in enumerate(settings)]
+    sides = [entry(name, 100_000, seed=number) for number, name in enumerate(settings)]
     advice = advise(found(sides, settings), sides)
     assert [title for title, _ in advice.sections] == ["What was bought", "What load cost"]
     lines = advice.lines()
@@ -273,7 +273,7 @@ def test_settings_and_load_stand_under_headings_of_their_own() -> None:
     ],
 )
 def test_how_to_keep_it(axis: str, value: str, words: list[str]) -> None:
-    item = keeping(axis, value)
+    item = permanent_setting(axis, value)
     text = " ".join([*item.lines, *item.cautions])
     assert all(word in text for word in words)
 

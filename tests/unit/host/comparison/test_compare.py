@@ -7,9 +7,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from edgereply.comparison.baseline import check_runs, parse_rule, sentences
-from edgereply.comparison.compare import stand
+from edgereply.comparison.compare import compare_entries
 from edgereply.comparison.conditions import difference_words, differing, joined_words, mixing_words, respects
-from edgereply.comparison.entries import Entrant
+from edgereply.comparison.entries import Entry
 from edgereply.comparison.groups import rounds_needed
 from edgereply.errors import DataError, SettingError
 from edgereply.report.tables.lines import margin_cell
@@ -19,24 +19,24 @@ from edgereply.wording.numbers import duration
 COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
 
 
-def entrant(
+def entry(
     name: str, level_ns: int = 100_000, *, count: int = 2_000, seed: int = 1, rounds: int = 1, lost: int = 0,
     evidence: str = "loop-back", virtual: bool = False, deadline_ns: int | None = 2_000_000, **facts: str,
-) -> Entrant:  # fmt: skip
+) -> Entry:  # fmt: skip
     rng = np.random.default_rng(seed)
     blocks = tuple((level_ns + rng.gamma(2, 4_000, count)).astype(np.int64) for _ in range(rounds))
     outcomes = np.concatenate(blocks)
     if lost:
         outcomes[:: outcomes.size // lost] = 2**61
     counts = dict.fromkeys(COUNTS, 0) | {"stimuli": count * rounds, "responses": count * rounds, "missed": lost}
-    return Entrant(
+    return Entry(
         name, (name,), blocks, outcomes, counts, evidence, virtual, deadline_ns, {"route": "chardev"} | facts,
         tuple(range(1, rounds + 1)) if rounds > 1 else (),
     )  # fmt: skip
 
 
 def test_who_differs_gets_other_letters_the_quickest_first() -> None:
-    found = stand([entrant("slow", 150_000, seed=1), entrant("a", seed=2), entrant("b", seed=3)], False)
+    found = compare_entries([entry("slow", 150_000, seed=1), entry("a", seed=2), entry("b", seed=3)], False)
     assert [place.groups for place in found.places] == ["b", "a", "a"]
     assert found.p_adjusted["B", "C"] > 0.05 > found.p_adjusted["A", "B"]
     assert found.p_adjusted["A", "C"] < 1e-6
@@ -44,32 +44,32 @@ def test_who_differs_gets_other_letters_the_quickest_first() -> None:
 
 
 def test_the_margin_is_deadline_minus_slowest_and_none_where_answers_are_missing() -> None:
-    found = stand([entrant("a"), entrant("b", lost=3), entrant("c", deadline_ns=None)], False)
+    found = compare_entries([entry("a"), entry("b", lost=3), entry("c", deadline_ns=None)], False)
     first = found.places[0]
-    assert first.figures.max_ns is not None
-    assert first.margin_ns == 2_000_000 - first.figures.max_ns
+    assert first.estimates.max_ns is not None
+    assert first.margin_ns == 2_000_000 - first.estimates.max_ns
     assert [place.margin_ns for place in found.places[1:]] == [None, None]
-    (late,) = stand([entrant("late", 3_000_000, lost=3)], False).places
+    (late,) = compare_entries([entry("late", 3_000_000, lost=3)], False).places
     assert late.margin_ns is not None
     assert late.margin_ns < -1_000_000
 
 
 def test_the_tail_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth() -> None:
-    found = stand([entrant("a", count=8_000), entrant("few", count=300), entrant("c", deadline_ns=None)], False)
-    interval = found.places[0].figures.quantiles["p99_9_ns"]
+    found = compare_entries([entry("a", count=8_000), entry("few", count=300), entry("c", deadline_ns=None)], False)
+    interval = found.places[0].estimates.quantiles["p99_9_ns"]
     assert interval is not None
     assert found.places[0].tail.left_ns == 2_000_000 - interval.high_ns < 2_000_000 - interval.value_ns
     assert [place.tail.left_ns for place in found.places[1:]] == [None, None]
     assert found.as_dict()["runs"][0]["margin_p99_9_ns"] == found.places[0].tail.left_ns
     # One in a thousand unanswered: the slowest thousandth are those, whatever the answers look like.
-    (lost,) = stand([entrant("lost", count=8_000, lost=40)], False).places
+    (lost,) = compare_entries([entry("lost", count=8_000, lost=40)], False).places
     assert (lost.tail.left_ns, lost.tail.unanswered) == (None, True)
     # One in sixteen thousand is beyond the upper end of p99.9's interval.
-    (one,) = stand([entrant("one", count=16_000, lost=1)], False).places
+    (one,) = compare_entries([entry("one", count=16_000, lost=1)], False).places
     assert one.tail.left_ns is not None
     assert not one.tail.unanswered
     cells = [
-        margin_cell(p.tail.left_ns, p.tail.unanswered, p.entrant.deadline_ns, 3_688, 300).value for p in found.places
+        margin_cell(p.tail.left_ns, p.tail.unanswered, p.entry.deadline_ns, 3_688, 300).value for p in found.places
     ]
     assert cells == [duration(found.places[0].tail.left_ns), "needs N ≥ 3,688", "no deadline"]
     assert margin_cell(None, True, 1, 0, 9).value == "none: unanswered"
@@ -77,10 +77,10 @@ def test_the_tail_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousan
 
 def test_mixed_grades_are_said_in_words_and_share_no_letters() -> None:
     runs = [
-        entrant("a", seed=1), entrant("b", seed=2), entrant("c", seed=3, evidence="inside"),
-        entrant("d", seed=4, evidence="inside"), entrant("e", seed=5, virtual=True),
+        entry("a", seed=1), entry("b", seed=2), entry("c", seed=3, evidence="inside"),
+        entry("d", seed=4, evidence="inside"), entry("e", seed=5, virtual=True),
     ]  # fmt: skip
-    found = stand(runs, False)
+    found = compare_entries(runs, False)
     text = " ".join(found.words)
     assert "mix grades of evidence: loop-back (A, B, E) · inside (C, D)" in text
     assert "do not measure the same thing" in text
@@ -90,25 +90,25 @@ def test_mixed_grades_are_said_in_words_and_share_no_letters() -> None:
 
 
 def test_joined_and_loop_back_are_different_grades_of_the_same_time() -> None:
-    found = stand([entrant("a", seed=1), entrant("b", seed=2, evidence="joined")], False)
+    found = compare_entries([entry("a", seed=1), entry("b", seed=2, evidence="joined")], False)
     assert any("can be compared" in line for line in found.words)
     assert ("A", "B") in found.p_adjusted
 
 
 def test_a_series_is_compared_round_by_round() -> None:
-    runs = [entrant("a", rounds=8, count=50, seed=1), entrant("b", 101_000, rounds=8, count=50, seed=2)]
-    found = stand([runs[0], entrant("c", 150_000, rounds=8, count=50, seed=3)], True)
+    runs = [entry("a", rounds=8, count=50, seed=1), entry("b", 101_000, rounds=8, count=50, seed=2)]
+    found = compare_entries([runs[0], entry("c", 150_000, rounds=8, count=50, seed=3)], True)
     assert [place.groups for place in found.places] == ["a", "b"]
     assert any("sign-flip" in line for line in found.method)
-    few = stand([entrant(n, rounds=3, count=50, seed=s) for s, n in enumerate("abc")], True)
+    few = compare_entries([entry(n, rounds=3, count=50, seed=s) for s, n in enumerate("abc")], True)
     assert [place.groups for place in few.places] == ["", "", ""]
     assert few.method == ["3 rounds cannot tell any of 3 pairs apart, 7 could: no groups are given."]
 
 
 def test_a_round_without_answers_is_slower_than_any_not_quicker() -> None:
-    steady, broken = entrant("steady", 150_000, rounds=8, count=50), entrant("broken", rounds=8, count=50, seed=2)
+    steady, broken = entry("steady", 150_000, rounds=8, count=50), entry("broken", rounds=8, count=50, seed=2)
     half = (*broken.blocks[:4], *[np.empty(0, np.int64)] * 4)
-    found = stand([steady, replace(broken, blocks=half)], True)
+    found = compare_entries([steady, replace(broken, blocks=half)], True)
     assert [place.groups for place in found.places] == ["a", "a"]
 
 
@@ -120,17 +120,17 @@ def test_rounds_needed_is_where_the_least_p_value_passes() -> None:
 
 
 def test_json_has_every_run_and_pair() -> None:
-    told = stand([entrant("a"), entrant("b", 130_000, route="gpiod")], False).as_dict()
+    told = compare_entries([entry("a"), entry("b", 130_000, route="gpiod")], False).as_dict()
     assert [run["groups"] for run in told["runs"]] == ["a", "b"]
     assert told["differences"] == {"route": {"chardev": ["A"], "gpiod": ["B"]}}
     assert told["pairs"][0]["first"] == "A"
 
 
 def test_one_run_and_an_unanswered_one() -> None:
-    assert stand([entrant("a")], False).method == []
-    nothing = entrant("none", count=0)
-    found = stand([entrant("a"), nothing], False)
-    assert found.places[1].figures.max_ns is None
+    assert compare_entries([entry("a")], False).method == []
+    nothing = entry("none", count=0)
+    found = compare_entries([entry("a"), nothing], False)
+    assert found.places[1].estimates.max_ns is None
     assert found.p_adjusted == {}
 
 
@@ -222,8 +222,8 @@ def test_any_text_is_a_rule_or_refused(text: str) -> None:
 
 
 def test_a_check_says_ok_worse_and_not_enough_data() -> None:
-    base = entrant("base", seed=1)
-    runs = [entrant("same", seed=2), entrant("slow", 160_000, seed=3), entrant("short", seed=4, count=100)]
+    base = entry("base", seed=1)
+    runs = [entry("same", seed=2), entry("slow", 160_000, seed=3), entry("short", seed=4, count=100)]
     checks = check_runs(base, runs, [parse_rule("p99 +10%")])
     assert [check.failed for check in checks] == [False, True, True]
     assert [check.found.outcome for check in checks] == ["not shown to be worse", "worse", "not enough data"]
@@ -236,7 +236,7 @@ def test_a_check_says_ok_worse_and_not_enough_data() -> None:
 
 
 def test_the_error_rate_is_shared_out_among_the_checks() -> None:
-    base, run = entrant("base", seed=1), entrant("same", seed=2, count=500)
+    base, run = entry("base", seed=1), entry("same", seed=2, count=500)
     alone = check_runs(base, [run], [parse_rule("p99 +10%")])
     many = check_runs(base, [run] * 4, [parse_rule("p99 +10%")] * 5)
     assert many[0].found.needed > alone[0].found.needed
@@ -244,7 +244,7 @@ def test_the_error_rate_is_shared_out_among_the_checks() -> None:
 
 
 def test_lost_answers_fail_the_check() -> None:
-    checks = check_runs(entrant("base"), [entrant("lossy", seed=2, lost=80)], [parse_rule("p99 +10%")])
+    checks = check_runs(entry("base"), [entry("lossy", seed=2, lost=80)], [parse_rule("p99 +10%")])
     assert checks[0].failed
     assert "p99 never" in sentences(checks, 0.95)[0]
     told = checks[0].as_dict()
@@ -252,12 +252,12 @@ def test_lost_answers_fail_the_check() -> None:
 
 
 def test_unlike_times_and_empty_runs_are_refused() -> None:
-    base, rule = entrant("base"), [parse_rule("p99 +10%")]
+    base, rule = entry("base"), [parse_rule("p99 +10%")]
     with pytest.raises(SettingError, match="not the same thing"):
-        check_runs(base, [entrant("v", virtual=True)], rule)
+        check_runs(base, [entry("v", virtual=True)], rule)
     with pytest.raises(SettingError, match="not the same thing"):
-        check_runs(base, [entrant("i", evidence="inside")], rule)
+        check_runs(base, [entry("i", evidence="inside")], rule)
     with pytest.raises(DataError, match="no stimulus"):
-        check_runs(base, [entrant("none", count=0)], rule)
+        check_runs(base, [entry("none", count=0)], rule)
     with pytest.raises(SettingError, match=r"0\.5 to 1"):
         check_runs(base, [base], rule, confidence=1.0)

@@ -4,13 +4,13 @@ import numpy as np
 import pytest
 
 from edgereply.analysis.statistics.tolerance import upper_bound
-from edgereply.evaluation.characteristics import as_dict, traits
+from edgereply.evaluation.characteristics import as_dict, characterise
 from tests.fakes.made_runs import from_reactions, random_stimuli
 
 
 def test_the_tolerance_bound_is_wilks_for_independent_answers() -> None:
     reaction = 50_000 + np.random.default_rng(1).integers(0, 40_000, 5_000)
-    found = traits(from_reactions(random_stimuli(5_000, 2), reaction, None), one_run=True)
+    found = characterise(from_reactions(random_stimuli(5_000, 2), reaction, None), one_run=True)
     wilks = upper_bound(reaction, 0.999)
     assert found.mode_shares[0] is not None
     # Clopper and Pearson (1934) for all of 5,000: 0.025 ** (1 / 5000) to 1.
@@ -25,8 +25,8 @@ def test_clustered_answers_bound_less() -> None:
     # Every answer 20 times over: 1,000 independent ones bound 99 % (299 needed), not 99.9 % (2,995 needed; Wilks).
     rng = np.random.default_rng(4)
     reaction = np.repeat(rng.integers(50_000, 90_000, 1_000), 20)
-    clustered = traits(from_reactions(random_stimuli(20_000, 2), reaction, None), one_run=True)
-    shuffled = traits(from_reactions(random_stimuli(20_000, 2), rng.permutation(reaction), None), one_run=True)
+    clustered = characterise(from_reactions(random_stimuli(20_000, 2), reaction, None), one_run=True)
+    shuffled = characterise(from_reactions(random_stimuli(20_000, 2), rng.permutation(reaction), None), one_run=True)
     assert clustered.tolerance is not None
     assert shuffled.tolerance is not None
     assert (clustered.tolerance.share, shuffled.tolerance.share) == (0.99, 0.999)
@@ -36,7 +36,9 @@ def test_the_json_form_holds_every_trait_and_only_plain_values() -> None:
     rng = np.random.default_rng(3)
     reaction = np.where(rng.random(3_000) < 0.7, 50_000, 90_000) + rng.integers(0, 3_000, 3_000)
     reaction[:300] += 200_000
-    document = json.loads(json.dumps(as_dict(traits(from_reactions(random_stimuli(3_000, 2), reaction, None), True))))
+    document = json.loads(
+        json.dumps(as_dict(characterise(from_reactions(random_stimuli(3_000, 2), reaction, None), True)))
+    )
     assert [round(mode["share"], 1) for mode in document["modes"]] == [0.6, 0.3, 0.1, 0.0][: len(document["modes"])]
     assert all(mode["share_ci95"] is None or len(mode["share_ci95"]) == 2 for mode in document["modes"])
     assert abs(document["warm_up"]["count"] - 300) <= 10

@@ -3,7 +3,7 @@ from scipy import stats
 
 from edgereply.analysis.statistics.jitter import response_jitter
 from edgereply.analysis.statistics.pulses import long_pulses
-from edgereply.evaluation.characteristics import traits
+from edgereply.evaluation.characteristics import characterise
 from edgereply.evaluation.description import describe, long_pulse_sentences
 from tests.fakes.made_runs import from_reactions, random_stimuli
 
@@ -12,7 +12,7 @@ COUNT = 4000
 
 def said(reaction: np.ndarray, one_run: bool = True) -> str:
     result = from_reactions(random_stimuli(len(reaction), 1), reaction.astype(np.int64), None)
-    return " ".join(describe(traits(result, one_run)))
+    return " ".join(describe(characterise(result, one_run)))
 
 
 def noise(seed: int) -> np.ndarray:
@@ -90,7 +90,7 @@ def test_long_pulses_do_not_show_as_jitter() -> None:
     stimulus = random_stimuli(COUNT, 1)
     result = from_reactions(stimulus, np.full(COUNT, 50_000), None)
     result.pulse_width_ns[::100] = 300_000
-    found = traits(result, one_run=True)
+    found = characterise(result, one_run=True)
     assert found.order is not None
     assert found.order.jitter.period_peak_to_peak_ns == 0
     assert found.long_pulses is not None
@@ -103,7 +103,7 @@ def test_pulses_still_high_at_the_next_stimulus_are_counted() -> None:
     result = from_reactions(stimulus, np.full(1000, 50_000), None)
     result.pulse_width_ns[[10, 20, 999]] = 950_000
     result.pulse_width_ns[30] = 949_999
-    lines = describe(traits(result, one_run=True))
+    lines = describe(characterise(result, one_run=True))
     assert "3 of these pulses were still high" not in lines[-1]
     assert lines[-1] == "2 of these pulses were still high when the next stimulus came."
 
@@ -142,6 +142,6 @@ def test_long_pulses_are_a_finding() -> None:
 
 
 def test_no_answer_has_no_traits() -> None:
-    nothing = traits(from_reactions(random_stimuli(100, 1), np.full(100, 10**12), None), one_run=True)
+    nothing = characterise(from_reactions(random_stimuli(100, 1), np.full(100, 10**12), None), one_run=True)
     assert nothing.order is None
     assert describe(nothing) == []

@@ -7,7 +7,7 @@ import pytest
 
 from edgereply.board.client import BoardClient
 from edgereply.errors import SourceError, StoreError
-from edgereply.measurement.run import Outcome, Run
+from edgereply.measurement.run import Run, RunOutcome
 from edgereply.sources.base import StimulusPlan
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
@@ -28,7 +28,7 @@ def answers(count: int) -> Stamps:
 
 def execute(
     tmp_path: Path, steps: Iterable[Step], link: FakeAgentLink | None = None
-) -> tuple[Outcome, RunReader, ScriptedSource]:
+) -> tuple[RunOutcome, RunReader, ScriptedSource]:
     client = None
     if link is not None:
         client = BoardClient(link)

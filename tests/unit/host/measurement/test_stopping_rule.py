@@ -6,7 +6,7 @@ import pytest
 from edgereply.analysis.statistics.sequential import look_count
 from edgereply.errors import SettingError
 from edgereply.measurement.run import Run
-from edgereply.measurement.stopping_rule import Enough, Goal, parse_goal
+from edgereply.measurement.stopping_rule import Goal, StoppingRule, parse_goal
 from edgereply.sources.base import StimulusPlan
 from edgereply.storage.run_writer import RunWriter
 from tests.fakes.at_once import AtOnce
@@ -45,7 +45,7 @@ def edges(count: int, spread_ns: int) -> list[tuple[int, int]]:
     return sorted(pairs, key=lambda edge: edge[1])
 
 
-def fed(enough: Enough, all_edges: list[tuple[int, int]]) -> int | None:
+def fed(enough: StoppingRule, all_edges: list[tuple[int, int]]) -> int | None:
     for number, start in enumerate(range(0, len(all_edges), 50)):
         if enough(batch(all_edges[start : start + 50])):
             return number
@@ -53,19 +53,19 @@ def fed(enough: Enough, all_edges: list[tuple[int, int]]) -> int | None:
 
 
 def test_a_narrow_distribution_is_known_early_and_a_wide_one_is_not() -> None:
-    narrow = Enough(Goal(0.5, 0.05), 10 * MS, executor=AtOnce())
+    narrow = StoppingRule(Goal(0.5, 0.05), 10 * MS, executor=AtOnce())
     stopped = fed(narrow, edges(2_000, 2_000))
     assert stopped is not None
     assert narrow.last is not None
     assert narrow.last.precise
     assert "reached at" in narrow.sentence()
-    wide = Enough(Goal(0.5, 0.0001), 10 * MS, executor=AtOnce())
+    wide = StoppingRule(Goal(0.5, 0.0001), 10 * MS, executor=AtOnce())
     assert fed(wide, edges(1_000, 80_000)) is None
     assert "not reached" in wide.sentence() or "no look" in wide.sentence()
 
 
 def test_no_look_comes_before_its_planned_count() -> None:
-    enough = Enough(Goal(0.9, 0.5), 10 * MS, executor=AtOnce())
+    enough = StoppingRule(Goal(0.9, 0.5), 10 * MS, executor=AtOnce())
     few = edges(look_count(1, 0.9) - 2, 2_000)
     assert fed(enough, few) is None
     assert enough.last is None
@@ -83,7 +83,7 @@ def test_a_run_that_knows_enough_is_complete_and_stops_its_source(tmp_path: Path
     plan = edges(4_000, 2_000)
     steps = [batch(plan[start : start + 100]) for start in range(0, len(plan), 100)]
     source = Obedient(steps)
-    enough = Enough(Goal(0.5, 0.05), 10 * MS, executor=AtOnce())
+    enough = StoppingRule(Goal(0.5, 0.05), 10 * MS, executor=AtOnce())
     writer = RunWriter(tmp_path / "run", record())
     outcome = Run(None, source, writer, StimulusPlan(count=4_000), lambda tally, latest: None, enough).execute()
     assert (outcome.state, outcome.reason) == ("complete", "")

@@ -62,10 +62,10 @@ def test_a_series_gives_its_conditions_compared_round_by_round(tmp_path: Path) -
     assert first.axes == {"wait": "block", "rate": "200/s"}
     assert first.condition_requested["seed"] == "1, 2, 3, 4, 5, 6, a round each"
     assert any("not measured" in line for line in first.cautions)
-    assert material.standing.places[0].entrant.rounds == (1, 2, 3, 4, 5, 6)
+    assert material.comparison.places[0].entry.rounds == (1, 2, 3, 4, 5, 6)
     # Rounds one after the other: time never runs back, and no gap is longer than an interval.
     assert set(np.diff(first.stimulus_ns).tolist()) == {5_000_000}
-    text = page(material.views, material.standing, material.title)
+    text = page(material.views, material.comparison, material.title)
     for part in ("Reaction time against rate", "Who is really different", "≠ rate", "wait block, 200/s"):
         assert part in text
 
@@ -76,7 +76,7 @@ def test_a_sweep_s_page_says_what_a_setting_bought_and_how_to_keep_it(tmp_path: 
     assert [item.conditions for item in material.advice.contrasts] == [
         ("block-200_per_s", "spin-200_per_s"), ("block-500_per_s", "spin-500_per_s"),
     ]  # fmt: skip
-    text = page(material.views, material.standing, material.title, material.advice)
+    text = page(material.views, material.comparison, material.title, material.advice)
     # Block answers in about 100 µs, spin in 50, whatever else.
     for part in (
         "What a setting bought",
@@ -103,7 +103,7 @@ def test_what_repeats_a_run_stands_on_its_page(tmp_path: Path) -> None:
     run = save_run(tmp_path / "run", random_stimuli(200, 1), np.full(200, 40_000))
     material = load_material([run], None, quiet)
     assert tomllib.loads(material.views[0].bench)["stimulus"]["seed"] == 20
-    text = page(material.views, material.standing, material.title)
+    text = page(material.views, material.comparison, material.title)
     assert "edgereply measure --bench bench.toml" in text
     assert "seed = 20" in text
     assert "edgereply test" in text

@@ -16,7 +16,7 @@ from edgereply.sources import dialogue, identification, reference
 from edgereply.sources.base import StimulusPlan
 from edgereply.sources.reference import ReferenceSource
 from edgereply.sources.simulator.engine import Engine
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 from tests.fakes.scripted_serial import ScriptedSerial
 
 MARK, STIMULUS, RISE = 5, 1, 2
@@ -27,7 +27,7 @@ class Script:
 
     running = False
 
-    def begin(self, stimulus: Stimulus) -> None:
+    def begin(self, stimulus: SimulatedStimulus) -> None:
         raise AssertionError("READ? is answered by the script")
 
     def end(self) -> None: ...

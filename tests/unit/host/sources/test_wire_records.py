@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgereply.sources.wire_records import RECORDS_LOST, TIME_MARK, RecordError, Timeline, decode, ns_from_ticks
+from edgereply.sources.wire_records import RECORDS_LOST, TIME_MARK, RecordError, TickTimeline, decode, ns_from_ticks
 from edgereply.storage.stamps import FALL, RISE, STIMULUS
 
 TICK_HZ = 16_000_000
@@ -51,7 +51,7 @@ def test_unwrapping_against_unbounded_integers(origin: int, steps: list[tuple[in
         sent.append((kind, now))
         if kind != TIME_MARK:
             truth.append((kind, now * 10**9 // TICK_HZ))
-    timeline, found = Timeline(TICK_HZ), []
+    timeline, found = TickTimeline(TICK_HZ), []
     while sent:
         size = data.draw(st.integers(1, len(sent)))
         batch = timeline.batch(records(*sent[:size]))
@@ -62,7 +62,7 @@ def test_unwrapping_against_unbounded_integers(origin: int, steps: list[tuple[in
 
 def test_out_of_order_by_less_than_a_millisecond_across_the_wrap() -> None:
     base = 2**32 - 10
-    timeline = Timeline(TICK_HZ)
+    timeline = TickTimeline(TICK_HZ)
     batch = timeline.batch(records((TIME_MARK, base), (RISE, base + 20), (STIMULUS, base + 5), (FALL, base + 30)))
     assert batch.kind.tolist() == [STIMULUS, RISE, FALL]
     assert batch.at_ns.tolist() == [(base + step) * 125 // 2 for step in (5, 20, 30)]
@@ -71,14 +71,14 @@ def test_out_of_order_by_less_than_a_millisecond_across_the_wrap() -> None:
 
 
 def test_further_out_of_order_is_damage() -> None:
-    timeline = Timeline(TICK_HZ)
+    timeline = TickTimeline(TICK_HZ)
     timeline.batch(records((TIME_MARK, 100_000)))
     with pytest.raises(RecordError, match="before"):
         timeline.batch(records((STIMULUS, 100_000 - MS - 1)))
 
 
 def test_a_gap_without_time_marks_is_damage_unless_records_were_lost() -> None:
-    timeline = Timeline(TICK_HZ)
+    timeline = TickTimeline(TICK_HZ)
     timeline.batch(records((TIME_MARK, 0), (STIMULUS, 10_000 * MS)))
     with pytest.raises(RecordError, match="after"):
         timeline.batch(records((STIMULUS, 20_000 * MS + 1)))
@@ -88,11 +88,11 @@ def test_a_gap_without_time_marks_is_damage_unless_records_were_lost() -> None:
 
 def test_a_run_opens_with_a_time_mark() -> None:
     with pytest.raises(RecordError, match="time mark"):
-        Timeline(TICK_HZ).batch(records((STIMULUS, 1)))
+        TickTimeline(TICK_HZ).batch(records((STIMULUS, 1)))
 
 
 def test_losses_are_summed_and_no_edges() -> None:
-    timeline = Timeline(TICK_HZ)
+    timeline = TickTimeline(TICK_HZ)
     batch = timeline.batch(records((TIME_MARK, 0), (RECORDS_LOST, 7), (STIMULUS, 9), (RECORDS_LOST, 2**32 - 1)))
     assert batch.kind.tolist() == [STIMULUS]
     assert batch.lost == 7 + 2**32 - 1
@@ -104,7 +104,7 @@ def test_losses_are_summed_and_no_edges() -> None:
 @given(st.binary(max_size=200))
 def test_random_bytes_only_ever_raise_the_named_error(data: bytes) -> None:
     try:
-        batch = Timeline(TICK_HZ).batch(data)
+        batch = TickTimeline(TICK_HZ).batch(data)
     except RecordError:
         return
     assert (np.diff(batch.at_ns) >= 0).all()
@@ -113,7 +113,7 @@ def test_random_bytes_only_ever_raise_the_named_error(data: bytes) -> None:
 
 
 def test_a_copy_goes_on_alone() -> None:
-    timeline = Timeline(TICK_HZ)
+    timeline = TickTimeline(TICK_HZ)
     timeline.batch(records((TIME_MARK, 2**32 - 1)))
     twin = timeline.copy()
     twin.batch(records((TIME_MARK, 5 * MS)))

@@ -1,6 +1,6 @@
 import numpy as np
 
-from edgereply.analysis.lateness.clusters import stands_by_visits, without_bursts
+from edgereply.analysis.lateness.clusters import stands_by_clusters, without_bursts
 from edgereply.analysis.lateness.explain import explain, late_limit
 from edgereply.analysis.lateness.period_search import search_periods
 from tests.benchmarks.false_alarms import bursting
@@ -25,5 +25,5 @@ def test_a_job_of_every_second_stands_though_each_visit_is_long() -> None:
     late = (stimulus % 1_000_000_000 < 50_000_000) | (rng.random(30_000) < 0.002)
     search = search_periods(stimulus, late)
     assert abs(search.findings[0].period_ns / 1e9 - 1) < 0.001
-    assert stands_by_visits(stimulus, late, search.findings[0])
+    assert stands_by_clusters(stimulus, late, search.findings[0])
     assert without_bursts(search, stimulus, late) is search

@@ -5,7 +5,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from edgereply.analysis.statistics.degradation import Worse, check_worse
+from edgereply.analysis.statistics.degradation import Degradation, check_degradation
 
 Sample = NDArray[np.int64]
 LOST = 2**61
@@ -22,8 +22,8 @@ def bursty(rng: np.random.Generator, size: int) -> Sample:
     return (independent(rng, size) + late * rng.integers(200_000, 400_000, size)).astype(np.int64)
 
 
-def check(base: Sample, new: Sample, p: float = 0.99, ratio: float = 0.1, **more: float) -> Worse:
-    return check_worse(base, new, p, margin_ratio=ratio, lost_ns=LOST, **more)  # type: ignore[arg-type]
+def check(base: Sample, new: Sample, p: float = 0.99, ratio: float = 0.1, **more: float) -> Degradation:
+    return check_degradation(base, new, p, margin_ratio=ratio, lost_ns=LOST, **more)  # type: ignore[arg-type]
 
 
 def failures(make: Callable[[np.random.Generator, int], Sample], size: int, p: float, slower: float) -> int:
@@ -96,7 +96,7 @@ def test_a_margin_of_time() -> None:
     base = independent(rng, 4_000)
     moved = independent(rng, 4_000) + 30_000
     for margin_ns, outcome in ((20_000, "worse"), (40_000, "not shown to be worse")):
-        found = check_worse(base, moved, 0.5, margin_ns=margin_ns, lost_ns=LOST)
+        found = check_degradation(base, moved, 0.5, margin_ns=margin_ns, lost_ns=LOST)
         assert found.outcome == outcome
         assert found.limit_ns == found.base_ns + margin_ns
 

@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.arrays.bits import Bits, join_bits, pack
 from edgereply.analysis.statistics.dependence import measure_dependence
-from edgereply.analysis.statistics.exceedances import marks_above, marks_of, measure_marks
+from edgereply.analysis.statistics.exceedances import exceedances_above, exceedances_of, measure_exceedances
 
 SIZES = (1, 2, 63, 64, 65, 127, 128, 1000, 4096)
 
@@ -53,10 +53,10 @@ def test_marks_depend_as_the_array_of_marks_does(count: int, kind: str) -> None:
         values += 40 * np.repeat(rng.random(count // 10 + 1) < 0.1, 10)[:count]
     if kind == "drifting":
         values += np.arange(count) * 10 // count
-    marks = marks_above(values, 27)
+    marks = exceedances_above(values, 27)
     plain = (np.add(values > 27, values >= 27, dtype=np.float64)) / 2
     assert marks.values(3, 29).tolist() == plain[3:29].tolist()
-    found, wanted = measure_marks(marks), measure_dependence(plain)
+    found, wanted = measure_exceedances(marks), measure_dependence(plain)
     assert (found.dependent, found.block_length) == (wanted.dependent, wanted.block_length)
     assert found.lag_1 == pytest.approx(wanted.lag_1, abs=1e-12)
     assert found.dispersion_p == pytest.approx(wanted.dispersion_p, rel=1e-9)
@@ -65,5 +65,5 @@ def test_marks_depend_as_the_array_of_marks_does(count: int, kind: str) -> None:
 
 def test_marks_all_alike_do_not_depend() -> None:
     for alike in (np.zeros(500, bool), np.ones(500, bool)):
-        assert measure_marks(marks_of(alike)).dependent is False
-    assert measure_marks(marks_above(np.full(500, 7), 7)).dependent is False
+        assert measure_exceedances(exceedances_of(alike)).dependent is False
+    assert measure_exceedances(exceedances_above(np.full(500, 7), 7)).dependent is False

@@ -7,7 +7,7 @@ from edgereply.analysis.arrays.quantiles import order_statistics
 from edgereply.analysis.statistics.exceedances import (
     block_bounds,
     block_variance_of_mean,
-    marks_above,
+    exceedances_above,
     share_dependence,
 )
 from edgereply.analysis.statistics.intervals import quantile_ranks
@@ -154,7 +154,7 @@ def test_the_upper_end_is_where_answers_cluster_as_they_do_there() -> None:
         values[start : start + 10] += rng.integers(100_000, 200_000, 10)
     found = quantile_interval(values, 0.9)
     assert found is not None
-    at_p90 = share_dependence(marks_above(values, found.value_ns))
+    at_p90 = share_dependence(exceedances_above(values, found.value_ns))
     assert found.effective_count < at_p90.effective_count
     naive = order_statistics(values, [scaled_rank(4_000, at_p90.effective_count, 0.9, 0.95, 1)])[0]
     assert found.high_ns > naive

@@ -12,7 +12,7 @@ import pytest
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.errors import SettingError, StoreError
 from edgereply.exchange.export.batches import PAIR_COLUMNS, batches
-from edgereply.exchange.export.export_runs import FORMATS, Format, export
+from edgereply.exchange.export.export_runs import FORMATS, FormatName, export
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.series_record import SeriesRecord, plan_blocks, save_series
@@ -49,7 +49,7 @@ def from_numpy(path: Path) -> list[dict[str, Any]]:
 
 
 @pytest.mark.parametrize("form", ["parquet", "csv", "numpy"])
-def test_every_stimulus_is_a_row_with_its_answer(tmp_path: Path, form: Format) -> None:
+def test_every_stimulus_is_a_row_with_its_answer(tmp_path: Path, form: FormatName) -> None:
     one, two = tmp_path / "one", tmp_path / "two"
     save_run(one)
     save_run(two, 10, seed=2, holes=(), stamped=False, deadline_ns=None, virtual=False)
@@ -82,7 +82,7 @@ def test_every_stimulus_is_a_row_with_its_answer(tmp_path: Path, form: Format) -
 
 
 @pytest.mark.parametrize("form", ["parquet", "csv"])
-def test_raw_rows_are_the_stamps_as_they_were_written(tmp_path: Path, form: Format) -> None:
+def test_raw_rows_are_the_stamps_as_they_were_written(tmp_path: Path, form: FormatName) -> None:
     save_run(tmp_path / "run")
     output = tmp_path / f"t.{form}"
     export([tmp_path / "run"], form, "raw", output, lambda _: None)
@@ -161,7 +161,7 @@ def test_rows_come_in_batches_of_bounded_size(tmp_path: Path) -> None:
 
 def test_a_run_without_stamps_gives_a_table_without_rows(tmp_path: Path) -> None:
     save_run(tmp_path / "run", 0, holes=())
-    names: dict[Format, str] = {"parquet": "t.parquet", "csv": "t.csv", "numpy": "t.npz"}
+    names: dict[FormatName, str] = {"parquet": "t.parquet", "csv": "t.csv", "numpy": "t.npz"}
     for form, name in names.items():
         export([tmp_path / "run"], form, "pairs", tmp_path / name, lambda _: None)
     assert pq.read_metadata(tmp_path / "t.parquet").num_rows == 0
@@ -209,7 +209,7 @@ def test_a_file_that_appears_meanwhile_is_not_overwritten(tmp_path: Path) -> Non
 
 
 @pytest.mark.parametrize("form", ["parquet", "csv", "numpy", "vcd"])
-def test_an_interruption_leaves_nothing(tmp_path: Path, form: Format) -> None:
+def test_an_interruption_leaves_nothing(tmp_path: Path, form: FormatName) -> None:
     save_run(tmp_path / "run", 3, holes=())
 
     def interrupt(_: int) -> None:

@@ -12,8 +12,8 @@ import pytest
 from edgereply.analysis.arrays.uncertainty import KnownTo
 from edgereply.analysis.statistics.summary import summarise, widened
 from edgereply.comparison.compare import tail_margin
-from edgereply.comparison.entries import LOST_NS, Entrant
-from edgereply.comparison.estimates import figures
+from edgereply.comparison.entries import LOST_NS, Entry
+from edgereply.comparison.estimates import estimate
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.verdict import judge_run, sentences
 from edgereply.report.document import page
@@ -49,7 +49,7 @@ def test_every_interval_is_widened_at_both_ends() -> None:
     assert {key: wide[key] for key in plain if key != "ci95"} == {key: plain[key] for key in plain if key != "ci95"}
     assert wide["known_to"]["resolution_ns"] == 1_000.0
     assert widened(plain, None) is plain
-    compared, narrow = figures(values, known).quantiles["median_ns"], figures(values).quantiles["median_ns"]
+    compared, narrow = estimate(values, known).quantiles["median_ns"], estimate(values).quantiles["median_ns"]
     assert compared is not None
     assert narrow is not None
     assert compared.low_ns < narrow.low_ns < narrow.high_ns < compared.high_ns
@@ -124,9 +124,9 @@ def test_the_tail_margin_allows_for_the_instrument_also_where_answers_are_missin
 
     def left_ns(missed: int, known_to: KnownTo | None) -> int:
         outcomes = np.concatenate([values, np.full(missed, LOST_NS)])
-        side = Entrant("x", ("x",), (values,), outcomes, counts | {"missed": missed}, "imported", False, 1_000_000, {},
+        side = Entry("x", ("x",), (values,), outcomes, counts | {"missed": missed}, "imported", False, 1_000_000, {},
                        known_to=known_to)  # fmt: skip
-        left = tail_margin(side, figures(values, known_to)).left_ns
+        left = tail_margin(side, estimate(values, known_to)).left_ns
         assert left is not None
         return left
 

@@ -8,14 +8,14 @@ from hypothesis import strategies as st
 
 from edgereply.errors import SettingError
 from edgereply.measurement.sweep.probing import parse_range
-from edgereply.measurement.sweep.saturation import FINE, Probe, fell_behind, probes_needed, search, sentences
+from edgereply.measurement.sweep.saturation import FINE, RateProbe, fell_behind, probes_needed, search, sentences
 
 MS = 1_000_000
 
 
-def board(limit_ns: int, count: int = 1_000) -> Callable[[int], Probe]:
+def board(limit_ns: int, count: int = 1_000) -> Callable[[int], RateProbe]:
     """Keeps up with every interval down to its limit."""
-    return lambda period_ns: Probe(period_ns, count, 0 if period_ns >= limit_ns else 7, False, "")
+    return lambda period_ns: RateProbe(period_ns, count, 0 if period_ns >= limit_ns else 7, False, "")
 
 
 @given(st.integers(1, 400 * MS), st.integers(2, 2_000))
@@ -50,10 +50,10 @@ def test_the_bound_holds_as_often_as_it_says() -> None:
         def missing(period_ns: int) -> float:
             return float(0.02 * (MS / period_ns) ** 2)
 
-        def measure(period_ns: int, chance: random.Random = chance) -> Probe:
+        def measure(period_ns: int, chance: random.Random = chance) -> RateProbe:
             # Whether a probe of 200 sees none missed is all that counts.
             seen = int(chance.random() > (1 - missing(period_ns)) ** 200)
-            return Probe(period_ns, 200, seen, False, "")
+            return RateProbe(period_ns, 200, seen, False, "")
 
         found = search(20 * MS, MS, measure)
         wrong += found.kept_up_ns is not None and missing(found.kept_up_ns) > found.share_bound
@@ -67,8 +67,8 @@ def test_a_growing_queue_is_not_keeping_up() -> None:
     level[450:455] = 50 * MS
     assert not fell_behind(level, MS)
     assert not fell_behind(np.array([1, 2], np.int64), 1)
-    assert not Probe(MS, 500, 0, True, "").kept_up
-    assert not Probe(MS, 0, 0, False, "").kept_up
+    assert not RateProbe(MS, 500, 0, True, "").kept_up
+    assert not RateProbe(MS, 0, 0, False, "").kept_up
 
 
 def test_words_say_where_the_limit_lies() -> None:

@@ -7,7 +7,7 @@ from typing import Any
 
 import pytest
 
-from edgereply.comparison.entries import series_entrants
+from edgereply.comparison.entries import series_entries
 from edgereply.config.plan_file import parse_plan
 from edgereply.config.settings import Bench
 from edgereply.errors import BoardError, DataError, HostError, SettingError, SourceError, StoreError
@@ -219,9 +219,9 @@ def test_warm_ups_are_kept_and_are_in_no_figure(tmp_path: Path) -> None:
     record = begin(lab.directory, lab.planned())
     lab.carry_out(record)
     assert all(RunReader(lab.directory / block.warm_up).record.counts["stimuli"] == 30 for block in record.blocks)
-    for entrant in series_entrants(lab.directory, record, None):
-        assert entrant.counts["stimuli"] == 40
-        assert int(entrant.reaction_ns.max()) == 100_000
+    for entry in series_entries(lab.directory, record, None):
+        assert entry.counts["stimuli"] == 40
+        assert int(entry.reaction_ns.max()) == 100_000
 
 
 def test_boards_take_turns_on_one_source(tmp_path: Path) -> None:
@@ -255,7 +255,7 @@ def test_the_table_has_a_row_a_condition_with_its_grade_and_what_is_missing(tmp_
     lab = Lab(tmp_path, [[*good(3 * MS), SourceError("unplugged")], good() * 2])
     record = begin(lab.directory, lab.planned())
     lab.carry_out(record)
-    found = rows(series_entrants(lab.directory, record, None))
+    found = rows(series_entries(lab.directory, record, None))
     headings, lines, notes = sheet(found)
     assert "power" not in headings
     assert notes[-1] == "Of every line, power: not read, temperature: not read."

@@ -30,11 +30,11 @@ def material(tmp_path_factory: pytest.TempPathFactory) -> Material:
 @pytest.mark.parametrize("name", NAMES)
 @pytest.mark.parametrize("kind", FORMATS)
 def test_every_table_says_that_it_is_virtual(material: Material, name: str, kind: str) -> None:
-    assert "virtual" in render(make_table(name, material.views, material.standing), kind)
+    assert "virtual" in render(make_table(name, material.views, material.comparison), kind)
 
 
 def test_numbers_for_programs_are_whole_nanoseconds(material: Material) -> None:
-    table = make_table("comparison", material.views, material.standing)
+    table = make_table("comparison", material.views, material.comparison)
     found = json.loads(render(table, "json"))
     assert found["virtual"] is True
     assert [row["median_ns"] for row in found["rows"]] == [
@@ -48,7 +48,7 @@ def test_numbers_for_programs_are_whole_nanoseconds(material: Material) -> None:
 
 
 def test_the_summary_holds_every_figure_of_the_run(material: Material) -> None:
-    found = json.loads(render(make_table("summary", material.views, material.standing), "json"))["rows"]
+    found = json.loads(render(make_table("summary", material.views, material.comparison), "json"))["rows"]
     by_name = {(row["run"], row["sample"], row["figure"]): row for row in found}
     reaction = material.views[1].summary["reaction"]
     row = by_name["B", "reaction", "median_ns"]

@@ -8,24 +8,24 @@ import re
 import pytest
 from rich.console import Console
 
-from edgereply.report.tables.rows import Cell
-from edgereply.report.terminal.sheet import Line, print_sheet
+from edgereply.report.tables.rows import Cell, TableLine
+from edgereply.report.terminal.sheet import print_sheet
 
 HEADINGS = ("run", "group", "stimuli", "median", "p99", "slowest", "missed", "margin", "evidence")
 
 
-def line(name: str, median: str = "40.0 µs", grade: str = "virtual · joined") -> Line:
+def line(name: str, median: str = "40.0 µs", grade: str = "virtual · joined") -> TableLine:
     cells = [
         Cell("a"), Cell("10,000"), Cell(median, "35.8 µs to 45.1 µs"), Cell("204 µs", "185 µs to 239 µs"),
         Cell("2.44 ms"), Cell("0"), Cell("too clustered"),
     ]  # fmt: skip
-    return Line(name, cells, grade)
+    return TableLine(name, cells, grade)
 
 
 LINES = [line("A: edgereply-demo/runs/block"), line("B: edgereply-demo/runs/spin", "13.6 µs", "loop-back")]
 
 
-def printed(width: int, lines: list[Line], terminal: bool = True) -> str:
+def printed(width: int, lines: list[TableLine], terminal: bool = True) -> str:
     file = io.StringIO()
     print_sheet(HEADINGS, lines, Console(file=file, width=width, force_terminal=terminal, color_system=None))
     return file.getvalue()

@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from edgereply.sources.simulator.engine import Engine
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 
 IDENTITY = "edgereply,pulse source virtual,1,1.0"
 
@@ -17,11 +17,11 @@ class Bench:
 
     def __init__(self) -> None:
         self.running = False
-        self.begun: list[Stimulus] = []
+        self.begun: list[SimulatedStimulus] = []
         self.records = bytearray()
         self.input = 0
 
-    def begin(self, stimulus: Stimulus) -> None:
+    def begin(self, stimulus: SimulatedStimulus) -> None:
         self.running = True
         self.begun.append(stimulus)
         self.records.clear()

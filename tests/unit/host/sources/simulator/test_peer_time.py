@@ -14,7 +14,7 @@ from edgereply.sources.simulator.clock import VirtualClock
 from edgereply.sources.simulator.faults import Faults
 from edgereply.sources.simulator.line import SerialLine
 from edgereply.sources.simulator.peer import Peer
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 from edgereply.sources.simulator.wires import Wires
 
 MS = 1_000_000
@@ -45,7 +45,7 @@ class Bench:
         clock = VirtualClock(tick_hz=1_000_000_000, drift_ppb=0, offset=0, origin_ns=0)
         line = cast(SerialLine, None)
         self.peer = Peer(clock, line, cast(Wires, self.wires), Faults(), "1", random.Random(0))
-        self.peer.begin(Stimulus.default(1_000_000_000))
+        self.peer.begin(SimulatedStimulus.default(1_000_000_000))
 
     def stimulate(self, at_ms: int) -> None:
         self.now_ns = at_ms * MS
@@ -114,6 +114,6 @@ def test_what_changes_before_the_run_is_not_recorded(bench: Bench) -> None:
     bench.arrive(15, (14, 1))
     bench.wires.level = 1
     bench.now_ns = 20 * MS
-    bench.peer.begin(Stimulus.default(1_000_000_000))
+    bench.peer.begin(SimulatedStimulus.default(1_000_000_000))
     bench.arrive(25, (24, 0))
     assert bench.records(90) == [(MARK, 20), (FALL, 24)]

@@ -16,8 +16,8 @@ from edgereply.sources.base import StimulusPlan
 from edgereply.sources.simulator.buffer import RecordBuffer
 from edgereply.sources.simulator.clock import VirtualClock
 from edgereply.sources.simulator.faults import Faults
-from edgereply.sources.simulator.run import DELIVER, GHOST_FALL, GHOST_RISE, TAIL_NS, Run
-from edgereply.sources.simulator.stimulus import Stimulus
+from edgereply.sources.simulator.run import DELIVER, GHOST_FALL, GHOST_RISE, TAIL_NS, SimulatedRun
+from edgereply.sources.simulator.stimulus import SimulatedStimulus
 from edgereply.sources.simulator.wires import MOST_WAITING, Wires, remove_leftover
 
 CLOCK = VirtualClock(tick_hz=16_000_000, drift_ppb=0, offset=0, origin_ns=0)
@@ -98,8 +98,8 @@ def counted(block: bytes) -> int:
     return sum(value if kind == 6 else 1 for kind, value in unpacked(block))
 
 
-def stimulus(plan: StimulusPlan) -> Stimulus:
-    return Stimulus(
+def stimulus(plan: StimulusPlan) -> SimulatedStimulus:
+    return SimulatedStimulus(
         tick_hz=16_000_000, period=plan.period_ns * 2 // 125, width=800, floor=plan.floor_ns * 2 // 125,
         spread=plan.spread_ns * 2 // 125, count=plan.count, seed=plan.seed, pattern=plan.pattern,
     )  # fmt: skip
@@ -109,7 +109,7 @@ def stimulus(plan: StimulusPlan) -> Stimulus:
 def test_stimuli_are_due_when_the_plan_says(pattern: str) -> None:
     plan = StimulusPlan(pattern=pattern, count=500, seed=9)  # type: ignore[arg-type]
     start_ns = 1_000_000_000
-    run = Run(stimulus(plan), CLOCK, start_ns, Faults(), random.Random(0))
+    run = SimulatedRun(stimulus(plan), CLOCK, start_ns, Faults(), random.Random(0))
     due = []
     while run.due_ns is not None:
         due.append(run.due_ns)
@@ -122,7 +122,7 @@ def test_stimuli_are_due_when_the_plan_says(pattern: str) -> None:
 
 def test_a_late_stimulus_does_not_shift_the_following_ones() -> None:
     plan = StimulusPlan(pattern="periodic", period_ns=1_000_000, count=5)
-    run = Run(stimulus(plan), CLOCK, 0, Faults(), random.Random(0))
+    run = SimulatedRun(stimulus(plan), CLOCK, 0, Faults(), random.Random(0))
     emitted = []
     for late_ns in (0, 2_500_000, 0, 0, 0):
         assert run.due_ns is not None
@@ -133,7 +133,7 @@ def test_a_late_stimulus_does_not_shift_the_following_ones() -> None:
 
 
 def test_no_faults_by_default() -> None:
-    run = Run(Stimulus.default(16_000_000), CLOCK, 0, Faults(), random.Random(0))
+    run = SimulatedRun(SimulatedStimulus.default(16_000_000), CLOCK, 0, Faults(), random.Random(0))
     assert [run.deliveries(at) for at in range(100)] == [1] * 100
     assert run.later == []
     assert Faults().arguments() == []
@@ -148,7 +148,7 @@ def test_no_faults_by_default() -> None:
     ],
 )
 def test_faults_of_a_stimulus(faults: Faults, deliveries: int, later: list[tuple[int, int]]) -> None:
-    run = Run(Stimulus.default(16_000_000), CLOCK, 0, faults, random.Random(0))
+    run = SimulatedRun(SimulatedStimulus.default(16_000_000), CLOCK, 0, faults, random.Random(0))
     assert run.deliveries(0) == deliveries
     assert run.later == later
     assert run.pop_later(6_999) is None
@@ -156,7 +156,7 @@ def test_faults_of_a_stimulus(faults: Faults, deliveries: int, later: list[tuple
 
 
 def test_a_ghost_rises_within_the_period_and_falls() -> None:
-    run = Run(Stimulus.default(16_000_000), CLOCK, 0, Faults(spurious=1), random.Random(0))
+    run = SimulatedRun(SimulatedStimulus.default(16_000_000), CLOCK, 0, Faults(spurious=1), random.Random(0))
     assert run.deliveries(0) == 1
     (rise_ns, rise), (fall_ns, fall) = sorted(run.later)
     assert (rise, fall) == (GHOST_RISE, GHOST_FALL)
@@ -167,7 +167,7 @@ def test_a_ghost_rises_within_the_period_and_falls() -> None:
 
 def test_how_often_faults_happen() -> None:
     """1000 of probability 0.2: standard deviation √(1000·0.2·0.8) = 12.6; four of them are 51."""
-    run = Run(Stimulus.default(16_000_000), CLOCK, 0, Faults(drop=0.2), random.Random(1))
+    run = SimulatedRun(SimulatedStimulus.default(16_000_000), CLOCK, 0, Faults(drop=0.2), random.Random(1))
     dropped = sum(run.deliveries(0) == 0 for _ in range(1000))
     assert abs(dropped - 200) <= 51
 
