@@ -104,11 +104,18 @@ class Route(ABC):
         name: as in the settings.
         stamps_edges: the kernel stamps edges.
         counts_lost: sequence numbers reveal lost edges.
+        remedy: what helps where `lacks` says something.
     """
 
     name: str
     stamps_edges: bool
     counts_lost: bool
+    remedy: str = ""
+
+    @staticmethod
+    def lacks() -> str:
+        """What it needs and this board does not have, in words; "" where nothing is missing. Takes no line."""
+        return ""
 
     @abstractmethod
     def input(self, spec: LineSpec, edges: str, event_buffer: int) -> InputLine:

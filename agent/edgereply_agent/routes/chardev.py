@@ -29,6 +29,26 @@ class ChardevRoute(Route):
     name = "chardev"
     stamps_edges = True
     counts_lost = True
+    remedy = "is a GPIO driver loaded? see `ls /sys/bus/gpio/devices` on the board; the kernel needs CONFIG_GPIO_CDEV"
+
+    @staticmethod
+    def lacks() -> str:
+        """See `Route.lacks`; a chip that may not be opened tells nothing."""
+        chips = Chips()
+        paths = chips.paths()
+        for path in paths:
+            try:
+                fd = chips.open(path)
+            except RouteError:
+                continue
+            try:
+                if chips.info(fd, path).lines:
+                    chips.line(fd, 0, path)
+            except RouteError as error:
+                return f"{error.what}: {V2_HINT}" if error.code == "no-route" else ""
+            finally:
+                os.close(fd)
+        return "" if paths else "there is no /dev/gpiochip*"
 
     def __init__(self, chips: Optional[Chips] = None) -> None:
         self.chips = chips or Chips()

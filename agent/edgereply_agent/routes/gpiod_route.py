@@ -6,6 +6,7 @@ import os
 import select
 from functools import partial
 from importlib import import_module
+from importlib.util import find_spec
 from typing import Any, Optional
 
 from edgereply_agent.errors import RouteError, lost_line
@@ -13,7 +14,7 @@ from edgereply_agent.settings import LineSpec
 
 from . import chardev_abi as abi
 from .base import FALLING, RISING, InputLine, OutputLine, Route, poller, set_nonblocking
-from .chardev import CONSUMER, request_error
+from .chardev import CONSUMER, ChardevRoute, request_error
 from .chips import Chips
 
 BIAS = {"as-is": "AS_IS", "pull-up": "PULL_UP", "pull-down": "PULL_DOWN", "disabled": "DISABLED"}
@@ -34,6 +35,12 @@ class GpiodRoute(Route):
     name = "gpiod"
     stamps_edges = True
     counts_lost = True
+    remedy = "install it on the board: python3 -m pip install 'gpiod>=2.1', or use the route chardev"
+
+    @staticmethod
+    def lacks() -> str:
+        """See `Route.lacks`."""
+        return ChardevRoute.lacks() if find_spec("gpiod") else "the Python package gpiod is not installed"
 
     def __init__(self, chips: Optional[Chips] = None, package: Any = None) -> None:
         self.chips = chips or Chips()

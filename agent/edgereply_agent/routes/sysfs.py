@@ -34,6 +34,12 @@ class SysfsRoute(Route):
     name = "sysfs"
     stamps_edges = False
     counts_lost = False
+    remedy = "use the route chardev; the kernel needs CONFIG_GPIO_SYSFS for this one"
+
+    @staticmethod
+    def lacks() -> str:
+        """See `Route.lacks`."""
+        return "" if os.path.exists("/sys/class/gpio/export") else "there is no /sys/class/gpio/export"
 
     def __init__(
         self,

@@ -8,9 +8,8 @@ from edgereply_agent.capturing import FALL, RISE, STIMULUS, Capture
 from edgereply_agent.errors import RouteError
 from edgereply_agent.ring import STOP, Ring
 from edgereply_agent.routes.base import InputLine
-from edgereply_agent.routes.registry import ROUTES
 from edgereply_agent.settings import Reader, read_common
-from edgereply_protocol import Json, Layout
+from edgereply_protocol import ROUTES, Json, Layout
 
 from .base import Started, Task
 

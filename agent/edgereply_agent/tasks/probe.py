@@ -4,9 +4,8 @@ from __future__ import annotations
 
 from edgereply_agent.errors import SettingError, lost_line
 from edgereply_agent.routes.base import InputLine, OutputLine
-from edgereply_agent.routes.registry import ROUTES
 from edgereply_agent.settings import Common, Reader, read_line, read_realtime
-from edgereply_protocol import Json
+from edgereply_protocol import ROUTES, Json
 
 from .base import Task
 

@@ -9,10 +9,9 @@ from edgereply_agent.errors import SettingError
 from edgereply_agent.observer import own_costs
 from edgereply_agent.ring import Ring
 from edgereply_agent.routes.base import InputLine, OutputLine, Route
-from edgereply_agent.routes.registry import ROUTES
 from edgereply_agent.settings import RESPONDERS, WAITS, Reader, read_common
 from edgereply_agent.worker import Become
-from edgereply_protocol import Json, Layout
+from edgereply_protocol import ROUTES, Json, Layout
 
 from .base import Started, Task
 

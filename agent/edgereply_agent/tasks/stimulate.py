@@ -8,9 +8,8 @@ from edgereply_agent.capturing import FALL, RISE, Capture
 from edgereply_agent.emitting import EMITTED, HALF_LENGTH, emit
 from edgereply_agent.errors import SettingError
 from edgereply_agent.ring import Ring
-from edgereply_agent.routes.registry import ROUTES
 from edgereply_agent.settings import Reader, read_common, read_plan
-from edgereply_protocol import Json, Layout
+from edgereply_protocol import ROUTES, Json, Layout
 
 from .base import Started, Task
 

@@ -5,6 +5,7 @@ from typing import Annotated, Any, Literal, Self
 
 from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, model_validator
 
+from edgereply.config.choices import RouteName
 from edgereply.config.load import HOW, load_words, parse_load
 from edgereply.config.settings import Strict
 from edgereply.config.toml_file import read_toml
@@ -53,9 +54,7 @@ class Axes(Strict):
     """What is varied; every value of one axis meets every value of the others. An empty axis is left to the bench."""
 
     board: Annotated[list[str], AfterValidator(_once)] = Field(default_factory=list)
-    route: Annotated[list[Literal["chardev", "gpiod", "sysfs", "virtual"]], AfterValidator(_once)] = Field(
-        default_factory=list
-    )
+    route: Annotated[list[RouteName], AfterValidator(_once)] = Field(default_factory=list)
     wait: Annotated[list[Literal["block", "spin"]], AfterValidator(_once)] = Field(default_factory=list)
     responder: Annotated[list[Literal["agent", "floor"]], AfterValidator(_once)] = Field(default_factory=list)
     load: Annotated[list[LoadText], AfterValidator(_once)] = Field(default_factory=list)

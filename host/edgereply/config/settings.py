@@ -4,12 +4,20 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
+from edgereply.config.choices import SOURCES, RouteName, SourceName
 from edgereply.config.field_types import Duration, Period, TypedLoad, TypedPower
 from edgereply.config.load import Load
 from edgereply.errors import SettingError
+from edgereply_protocol import ROUTES
 
 # What the agent answers by: its own loops, or the floor program it runs.
 OUR_RESPONDERS = ("agent", "floor")
+
+
+def _real(ability: str, quote: bool = False) -> str:
+    """The routes of real lines that have an ability, in words."""
+    names = [name for name, row in ROUTES.items() if getattr(row, ability) and not row.virtual]
+    return " or ".join(f"'{name}'" if quote else name for name in names)
 
 
 class Strict(BaseModel):
@@ -54,7 +62,7 @@ class Realtime(Strict):
 class Source(Strict):
     """The pulse source."""
 
-    kind: Literal["virtual", "reference", "generator", "lines", "self", "board"] = "virtual"
+    kind: SourceName = "virtual"
     port: str = ""
     baud: int | None = Field(default=None, ge=1200, le=4_000_000)
     level_v: float = Field(default=3.3, gt=0, le=30)
@@ -65,7 +73,7 @@ class Source(Strict):
 
     @model_validator(mode="after")
     def _whole(self) -> Self:
-        if self.kind in ("reference", "generator", "lines") and not self.port:
+        if SOURCES[self.kind].port and not self.port:
             raise ValueError(f"source '{self.kind}' needs 'port', the serial device it is on")
         if self.kind == "board" and not self.board:
             raise ValueError("source 'board' needs 'board', the name of the board that drives the stimulus")
@@ -81,7 +89,7 @@ class Board(Strict):
     python: str = ""
     responder: Literal["agent", "floor", "external", "observe"] = "agent"
     floor_program: str = Field(default="", max_length=4096)
-    route: Literal["chardev", "gpiod", "sysfs", "virtual"] = "chardev"
+    route: RouteName = "chardev"
     wait: Literal["block", "spin"] = "block"
     collection: Literal["stream", "quiet"] = "stream"
     input: LineName = Line()
@@ -132,8 +140,8 @@ class Board(Strict):
             raise ValueError("no agent is there to make 'load'; with responder 'external' load the board yourself")
         if self.floor_program and not self.floor_program.startswith("/"):
             raise ValueError("'floor_program' is a path on the board and starts with '/'")
-        if self.responder == "floor" and self.route not in ("chardev", "virtual"):
-            raise ValueError("the floor responder answers by the route chardev only")
+        if self.responder == "floor" and not ROUTES[self.route].floor:
+            raise ValueError(f"the floor responder answers by the route {_real('floor')} only")
         if self.responder == "observe":
             self._observable()
         elif self.ours and self.route != "virtual":
@@ -143,8 +151,11 @@ class Board(Strict):
         return self
 
     def _observable(self) -> None:
-        if self.route not in ("chardev", "gpiod"):
-            raise ValueError(f"responder 'observe' takes kernel stamps: route 'chardev' or 'gpiod', not '{self.route}'")
+        if not ROUTES[self.route].kernel_stamps:
+            raise ValueError(
+                f"responder 'observe' takes kernel stamps: route {_real('kernel_stamps', quote=True)}, "
+                f"not '{self.route}'"
+            )
         for name in ("stimulus_tap", "response_tap"):
             if getattr(self, name).line == "":
                 raise ValueError(

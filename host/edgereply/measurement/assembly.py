@@ -9,6 +9,7 @@ from edgereply.board.bundle import build_bundle
 from edgereply.board.byte_link import ByteLink
 from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_locally, start_over_ssh
+from edgereply.config.choices import SOURCES
 from edgereply.config.settings import Bench, Board, Source, Stimulus
 from edgereply.errors import SettingError
 from edgereply.sources.base import PulseSource, StimulusPlan
@@ -43,12 +44,12 @@ def open_source(bench: Bench, board: str) -> Iterator[PulseSource]:
     """
     settings = bench.source_of(board)
     with contextlib.ExitStack() as stack:
-        if settings.kind in ("self", "board"):
+        if SOURCES[settings.kind].by_agent:
             name, emitter = bench.pick(settings.board or board)
             client = stack.enter_context(open_board(name, emitter))
             source: PulseSource = BoardSource(client, settings.kind, emitter_settings(name, emitter))
         else:
-            source = create_source(settings.kind, source_options(settings, bench.board[board]))
+            source = create_source(settings.kind, settings.options, offered(settings, bench.board[board]))
             stack.callback(source.close)
         yield source
 
@@ -78,17 +79,11 @@ def emitter_settings(name: str, board: Board) -> dict[str, Any]:
     }
 
 
-def source_options(settings: Source, board: Board) -> dict[str, Any]:
-    """What the constructor of a source of this kind takes."""
-    options: dict[str, Any] = dict(settings.options)
-    if settings.kind != "virtual":
-        options["port"] = settings.port
-        if settings.baud is not None:
-            options["baud"] = settings.baud
-    if settings.kind == "generator":
-        limit_v = settings.level_v if settings.divider else board.input_limit_v
-        options = {"high_v": settings.level_v, "input_limit_v": limit_v} | options
-    return options
+def offered(settings: Source, board: Board) -> dict[str, Any]:
+    """What a pulse source's constructor may have of the bench, by the names of its parameters."""
+    baud = {} if settings.baud is None else {"baud": settings.baud}
+    limit_v = settings.level_v if settings.divider else board.input_limit_v
+    return {"port": settings.port, "high_v": settings.level_v, "input_limit_v": limit_v} | baud
 
 
 @contextlib.contextmanager

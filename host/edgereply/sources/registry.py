@@ -1,4 +1,4 @@
-"""The table of pulse sources, each imported only when it is chosen."""
+"""Builds a pulse source by the name of its kind; its module is imported only when it is chosen."""
 
 from __future__ import annotations
 
@@ -7,16 +7,9 @@ from collections.abc import Mapping
 from importlib import import_module
 from typing import Any
 
+from edgereply.config.choices import SOURCES
 from edgereply.errors import SettingError, SourceError
 from edgereply.sources.base import PulseSource
-
-# name -> module, class, what to do when the module cannot be imported
-SOURCES: dict[str, tuple[str, str, str]] = {
-    "reference": ("edgereply.sources.reference", "ReferenceSource", "pip install pyserial"),
-    "generator": ("edgereply.sources.generator", "GeneratorSource", "pip install pyserial"),
-    "lines": ("edgereply.sources.lines", "LinesSource", "pip install pyserial"),
-    "virtual": ("edgereply.sources.simulator.source", "VirtualSource", "pip install pyserial"),
-}
 
 
 def source_class(name: str) -> type[Any]:
@@ -33,24 +26,26 @@ def source_class(name: str) -> type[Any]:
         SourceError: it needs something that is not installed.
     """
     try:
-        module, attribute, hint = SOURCES[name]
+        kind = SOURCES[name]
     except KeyError:
         raise SettingError(
             f"there is no pulse source {name!r}.", "source", f"Use one of {', '.join(SOURCES)}."
         ) from None
     try:
-        found: type[Any] = getattr(import_module(module), attribute)
+        found: type[Any] = getattr(import_module(kind.module), kind.class_name)
     except ImportError as error:
-        raise SourceError(f"the source {name!r} needs {error.name}.", "source", f"Install it: {hint}") from error
+        raise SourceError(f"the source {name!r} needs {error.name}.", "source", f"Install it: {kind.needs}") from error
     return found
 
 
-def create_source(name: str, options: Mapping[str, Any]) -> PulseSource:
+def create_source(name: str, options: Mapping[str, Any], offered: Mapping[str, Any] | None = None) -> PulseSource:
     """Build one pulse source.
 
     Args:
         name: from the table.
-        options: what its constructor takes, by name.
+        options: what the user gave for its constructor, by name; each one has to be a parameter of it.
+        offered: what the bench knows besides (`port`, `baud`, levels); of it the constructor gets what it has a
+            parameter for.
 
     Returns:
         The source, open and identified.
@@ -61,10 +56,11 @@ def create_source(name: str, options: Mapping[str, Any]) -> PulseSource:
     """
     found = source_class(name)
     signature = inspect.signature(found)
+    given = {key: value for key, value in (offered or {}).items() if key in signature.parameters} | dict(options)
     try:
-        signature.bind(**options)
+        signature.bind(**given)
     except TypeError as error:
         known = ", ".join(signature.parameters)
         raise SettingError(f"{error}.", f"source {name!r}", f"Its options are: {known}.") from error
-    source: PulseSource = found(**options)
+    source: PulseSource = found(**given)
     return source

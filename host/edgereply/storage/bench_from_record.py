@@ -6,6 +6,7 @@ from typing import Any, Final
 
 import tomli_w
 
+from edgereply.config.choices import SOURCES
 from edgereply.config.settings import Board, Stimulus
 from edgereply.storage.run_record import RunRecord
 from edgereply.wording.units import time_words
@@ -15,7 +16,6 @@ _NOTE: Final = "# bench.toml, from what was recorded. Yours to fill in, since na
 _PLAN: Final = "# The plan, for 'edgereply sweep'.\n"
 _TIMES: Final = ("hold", "floor", "spread", "width", "dwell", "window")
 _LINES: Final = ("input", "output", "stimulus_line", "capture_line")
-_NEEDS_PORT: Final = ("reference", "generator", "lines")
 
 
 def bench_of_run(record: RunRecord) -> str:
@@ -31,7 +31,7 @@ def bench_of_run(record: RunRecord) -> str:
     if not isinstance(board, dict) or not isinstance(stimulus, dict):
         return ""
     source: dict[str, Any] = {"kind": record.source.kind}
-    if record.source.kind in _NEEDS_PORT:
+    if record.source.kind in SOURCES and SOURCES[record.source.kind].port:
         source["port"] = YOURS["port"]
     if record.source.kind == "board":
         source["board"] = "BOARD"

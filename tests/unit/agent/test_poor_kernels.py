@@ -10,7 +10,7 @@ import pytest
 
 from edgereply_agent.errors import AgentError, RouteError
 from edgereply_agent.inspection import list_chips
-from edgereply_agent.routes import registry
+from edgereply_agent.routes import chardev, registry
 from edgereply_agent.routes.chardev import ChardevRoute
 from edgereply_agent.routes.chips import Chips
 from edgereply_agent.tasks import make
@@ -25,7 +25,7 @@ def kernel(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Iterator[FakeGpio
     """A fake kernel behind the route chardev."""
     made = FakeGpioKernel(tmp_path, [FakeChip("empty", []), FakeChip("bank", [FakeLine("IN"), FakeLine("OUT")])])
     chips = Chips(f"{tmp_path}/", made.ioctl)
-    monkeypatch.setattr(registry, "Chips", lambda: chips)
+    monkeypatch.setattr(chardev, "Chips", lambda: chips)
     plain = registry.load
     monkeypatch.setattr(registry, "load", lambda name: ChardevRoute(chips) if name == "chardev" else plain(name))
     yield made
@@ -46,25 +46,28 @@ def test_a_kernel_without_the_second_interface_is_refused_and_nothing_stays_open
 def test_the_report_on_routes_says_so_before(kernel: FakeGpioKernel) -> None:
     assert registry.available()["chardev"]["available"] is True
     kernel.old = True
-    chardev = registry.available()["chardev"]
-    assert chardev["available"] is False
-    assert "does not speak GPIO uAPI v2: the kernel must be 5.10 or later" in chardev["why"]
+    told = registry.available()["chardev"]
+    assert told["available"] is False
+    assert "does not speak GPIO uAPI v2: the kernel must be 5.10 or later" in told["why"]
     _, problems = list_chips(Chips(f"{kernel.root}/", kernel.ioctl))
     assert [(problem["code"], "5.10" in problem["remedy"]) for problem in problems] == [("no-route", True)]
 
 
 def test_a_board_without_chips(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(registry, "Chips", lambda: Chips(f"{tmp_path}/"))
+    monkeypatch.setattr(chardev, "Chips", lambda: Chips(f"{tmp_path}/"))
     with pytest.raises(RouteError, match="the route chardev cannot be used: there is no /dev/gpiochip") as caught:
         registry.load("chardev")
     assert caught.value.code == "no-route"
     assert "CONFIG_GPIO_CDEV" in caught.value.remedy
 
 
-def test_a_chip_that_may_not_be_opened_is_left_to_those_who_use_it(tmp_path: Path) -> None:
+def test_a_chip_that_may_not_be_opened_is_left_to_those_who_use_it(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (tmp_path / "dev").mkdir()
     (tmp_path / "dev/gpiochip0").mkdir()  # cannot be opened for writing by anybody
-    assert registry.chardev_lacks(Chips(f"{tmp_path}/")) == ""
+    monkeypatch.setattr(chardev, "Chips", lambda: Chips(f"{tmp_path}/"))
+    assert ChardevRoute.lacks() == ""
 
 
 def test_a_kernel_without_the_legacy_files(monkeypatch: pytest.MonkeyPatch) -> None:

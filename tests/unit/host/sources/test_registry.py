@@ -5,11 +5,12 @@ import sys
 
 import pytest
 
+from edgereply.config.choices import SOURCES, SourceKind
 from edgereply.errors import SettingError, SourceError
 from edgereply.sources import registry
 
 
-@pytest.mark.parametrize("name", registry.SOURCES)
+@pytest.mark.parametrize("name", SOURCES)
 def test_every_entry_exists(name: str) -> None:
     found = registry.source_class(name)
     for method in ("arm", "start", "read", "abort", "close", "level", "identity"):
@@ -26,12 +27,13 @@ def test_nothing_is_imported_before_it_is_chosen() -> None:
 
 
 def test_unknown() -> None:
-    with pytest.raises(SettingError, match=r"no pulse source 'oscillator'.*Use one of reference"):
+    with pytest.raises(SettingError, match=r"no pulse source 'oscillator'.*Use one of virtual, reference"):
         registry.source_class("oscillator")
 
 
 def test_what_is_not_installed(monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setitem(registry.SOURCES, "other", ("edgereply_missing_module", "Other", "pip install other"))
+    kind = SourceKind(module="edgereply_missing_module", class_name="Other", needs="pip install other")
+    monkeypatch.setitem(SOURCES, "other", kind)
     with pytest.raises(SourceError, match=r"needs edgereply_missing_module.*Install it: pip install other"):
         registry.source_class("other")
 
