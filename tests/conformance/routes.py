@@ -120,16 +120,16 @@ class RouteConformance:
             os._exit(1)
         _until(lambda: _sleeps(pid))
         line.interrupt()
-        status = 0
         end = time.monotonic() + WAIT_S
-        while os.waitpid(pid, os.WNOHANG) == (0, 0) and time.monotonic() < end:
+        done, status = os.waitpid(pid, os.WNOHANG)
+        while not done and time.monotonic() < end:
             os.kill(pid, signal.SIGTERM)
             time.sleep(0.01)
             done, status = os.waitpid(pid, os.WNOHANG)
-            if done:
-                break
-        else:
+        if not done:
             os.kill(pid, signal.SIGKILL)
+            os.waitpid(pid, 0)
+        assert done, "it slept on"
         assert os.waitstatus_to_exitcode(status) == 42
         line.close()
 
