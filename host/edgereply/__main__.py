@@ -4,10 +4,9 @@ import os
 import signal
 import sys
 
+from edgereply.errors import INTERRUPTED, TROUBLE
 from edgereply.system.interrupts import SIGNALS
 from edgereply.wording.ascii_output import never_fail
-
-TROUBLE, INTERRUPTED = 3, 130
 
 
 def main() -> int:

@@ -5,6 +5,15 @@ Every class has an exit code; the command line prints the parts and exits with i
 
 from __future__ import annotations
 
+from typing import Final
+
+# What a command exits with: done; the measurement says no; bad input; trouble with board, link or source; Ctrl-C.
+DONE: Final = 0
+SAYS_NO: Final = 1
+BAD_INPUT: Final = 2
+TROUBLE: Final = 3
+INTERRUPTED: Final = 130
+
 
 class HostError(Exception):
     """Base of all errors the host raises on purpose.
@@ -18,7 +27,7 @@ class HostError(Exception):
         code: the agent's code where a fault on the board is behind it.
     """
 
-    exit_code = 3
+    exit_code = TROUBLE
     code = ""
 
     def __init__(self, message: str, where: str = "", remedy: str = "") -> None:
@@ -35,13 +44,13 @@ class HostError(Exception):
 class SettingError(HostError):
     """A setting, option or bench file cannot be used: the caller's to correct."""
 
-    exit_code = 2
+    exit_code = BAD_INPUT
 
 
 class DataError(HostError):
     """A file to read is missing, damaged or not what it should be."""
 
-    exit_code = 2
+    exit_code = BAD_INPUT
 
 
 class StoreError(HostError):

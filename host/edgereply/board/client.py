@@ -36,7 +36,7 @@ from edgereply_protocol import (
     VersionMismatch,
 )
 
-BAD_INPUT = frozenset({"bad-setting", "unknown-line", "no-route"})
+BAD_INPUT_CODES = frozenset({"bad-setting", "unknown-line", "no-route"})
 PING_S = 1.0
 HELLO_S = 30.0
 REPLY_S = 15.0
@@ -224,7 +224,7 @@ class BoardClient:
 
 def fault_error(fault: Fault, where: str) -> BoardError | SettingError:
     """The exception that stands for an agent's fault."""
-    cls: type[Any] = SettingError if fault.code in BAD_INPUT else BoardError
+    cls: type[Any] = SettingError if fault.code in BAD_INPUT_CODES else BoardError
     error: BoardError | SettingError = cls(
         fault.what, where=f"{where}: {fault.where}" if fault.where else where, remedy=fault.remedy
     )

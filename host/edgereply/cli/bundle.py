@@ -6,7 +6,8 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json, say
+from edgereply.cli.common import JsonOption, leave, put_json, say
+from edgereply.errors import SAYS_NO
 from edgereply.wording.folding import tell
 
 

@@ -17,8 +17,6 @@ HostArgument = Annotated[str, typer.Argument(help="What you type after ssh; with
 SshConfigOption = Annotated[str, typer.Option(help="An ssh configuration file in place of your own, for HOST.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, everything else on stderr.")]
 
-DONE, SAYS_NO, BAD_INPUT, TROUBLE, INTERRUPTED = 0, 1, 2, 3, 130
-
 
 def say(line: str) -> None:
     """One line about what is going on, to stderr; in one piece, since several boards may speak.

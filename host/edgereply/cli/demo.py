@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import INTERRUPTED, JsonOption, leave, put_json, say
+from edgereply.cli.common import JsonOption, leave, put_json, say
+from edgereply.errors import INTERRUPTED
 from edgereply.wording.folding import tell
 
 BENCH = """# A bottling line: a light barrier sees a bad bottle, the board must fire the reject gate within 2 ms.

@@ -5,7 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import INTERRUPTED, BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.errors import INTERRUPTED
 
 
 def command(

@@ -5,7 +5,8 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import INTERRUPTED, SAYS_NO, TROUBLE, JsonOption, leave, put_json, say
+from edgereply.cli.common import JsonOption, leave, put_json, say
+from edgereply.errors import INTERRUPTED, SAYS_NO, TROUBLE
 from edgereply.wording.folding import tell
 
 

@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import SAYS_NO, JsonOption, leave, put_json
+from edgereply.cli.common import JsonOption, leave, put_json
+from edgereply.errors import SAYS_NO
 from edgereply.wording.folding import tell
 
 

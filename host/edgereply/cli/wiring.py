@@ -5,7 +5,8 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import SAYS_NO, BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.errors import SAYS_NO
 from edgereply.wording.folding import tell
 
 VIRTUAL = (
