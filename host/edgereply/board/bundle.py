@@ -1,8 +1,14 @@
-"""Packs the agent and the protocol into the one file that runs on a board. Imports neither as code."""
+"""Packs the agent and the protocol into the one file that runs on a board. Imports neither as code.
 
+Comments and docstrings stay at home: they are a quarter of the file, and a board may have little room. Everything else
+keeps its line, so that a traceback from a board points into the sources.
+"""
+
+import ast
 import hashlib
 import importlib.util
 import io
+import tokenize
 import zipfile
 from dataclasses import dataclass
 from functools import cache
@@ -37,10 +43,39 @@ def build_bundle() -> Bundle:
         for package in PACKAGES:
             root = _folder(package)
             for path in sorted(path for kind in KINDS for path in root.rglob(kind)):
-                _add(archive, f"{package}/{path.relative_to(root).as_posix()}", path.read_bytes())
+                text = path.read_bytes()
+                name = f"{package}/{path.relative_to(root).as_posix()}"
+                _add(archive, name, without_words(text) if path.suffix == ".py" else text)
         _add(archive, "__main__.py", MAIN)
     data = stream.getvalue()
     return Bundle(data, hashlib.sha256(data).hexdigest())
+
+
+def without_words(source: bytes) -> bytes:
+    """A module without comments, its docstrings empty; what is left keeps its line.
+
+    Args:
+        source: of a Python module, UTF-8.
+    """
+    lines = source.decode("utf-8").splitlines(keepends=True)
+    cuts = [
+        (token.start, token.end, "")
+        for token in tokenize.tokenize(io.BytesIO(source).readline)
+        if token.type == tokenize.COMMENT
+    ]
+    for node in ast.walk(ast.parse(source)):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
+            word = node.body[0]
+            assert word.end_lineno is not None
+            assert word.end_col_offset is not None
+            # Column offsets of the syntax tree count bytes, those of the tokens characters.
+            start = len(lines[word.lineno - 1].encode()[: word.col_offset].decode())
+            end = len(lines[word.end_lineno - 1].encode()[: word.end_col_offset].decode())
+            cuts.append(((word.lineno, start), (word.end_lineno, end), '""'))
+    for (first, start), (last, end), put in sorted(cuts, reverse=True):
+        lines[first - 1] = lines[first - 1][:start] + put + lines[last - 1][end:]
+        lines[first:last] = ["\n"] * (last - first)
+    return "".join(lines).encode()
 
 
 def _folder(package: str) -> Path:
