@@ -2,6 +2,12 @@
 
 It runs from memory: nothing of it stays on the disk, whichever way the agent ends, and a temporary directory from
 which nothing may be run does no harm. A session builds it once.
+
+The responder's process, once forked and under its settings, becomes it: same process number, so keeper, counters and
+priorities hold; lines, the ring's memory and the two pipes go along as descriptors. It writes the ring's cells and rows
+as `ring` lays them out and answers like `worker`; the number of the system's error that ended it is in the cell
+`FAILED`. Whoever changes the layout or the words of its command line changes `INTERFACE` in both files. Tests build a
+fake kernel into it (`tests/fakes/floor_kernel.h`).
 """
 
 from __future__ import annotations

@@ -1,4 +1,10 @@
-"""The session: frames in, tasks done, frames out; one thread, one loop."""
+"""The session: frames in, tasks done, frames out; one thread, one loop.
+
+It is one of three processes. The *responder* does nothing but answer and writes stamps into shared memory; the *keeper*
+holds the output too and drives it low when the session dies. A host that falls silent in the middle of a task is given
+up after `dead_man_s`: lines free, stamps kept; after ten times that the session ends too, since a pulled cable ends no
+stream. `conversation` has its talk with the host, `tasks/held` a task's lines.
+"""
 
 from __future__ import annotations
 

@@ -3,6 +3,9 @@
 The chip is the path of a SOCK_SEQPACKET socket on which a virtual pulse source listens. It sends one packet an input
 edge, laid out like the kernel's line event; it gets one packet an output change. Both directions of one path share
 one connection.
+
+An input edge is stamped just before it is sent, an output change (`<qII`: monotonic ns, line, level) too: that is when
+the wire changed. `set` is taken after the write has returned, so `outside` comes out slightly negative here.
 """
 
 from __future__ import annotations

@@ -1,5 +1,10 @@
 """A run of any length evaluated piece by piece: counts exact, quantiles to a stated error, a few hundred MiB at most.
 
+Each piece is evaluated with some ten thousand stimuli around it; the board's rows are found by following its clock from
+piece to piece. Values go into sketches and lateness into one bit a stimulus, from which the verdict is the same as the
+whole run's. From `MOST_WHOLE` stimuli on the verdict, the summary after a measurement and the check of a bundle go this
+way. `python -m tests.benchmarks.long_run 100000000` makes a run and measures what a command on it takes.
+
 What cannot be told without all answers at once is left out: intervals of quantiles, the tail model, the explanation.
 """
 

@@ -38,7 +38,10 @@ def test_the_program_and_its_lines_stay(path: Path) -> None:
 
 
 def test_words_go_and_strings_stay() -> None:
-    source = 'def f(x):\n    """Says µ\n    more."""\n    # why\n    y = "# no comment"  # but this\n    return """a  \n  b""" + y\n'
+    source = (
+        'def f(x):\n    """Says µ\n    more."""\n    # why\n'
+        '    y = "# no comment"  # but this\n    return """a  \n  b""" + y\n'
+    )
     assert without_words(source.encode()).decode() == (
         'def f(x):\n    ""\n\n    \n    y = "# no comment"  \n    return """a  \n  b""" + y\n'
     )
