@@ -1,11 +1,12 @@
 """What keeps a real-time process that never sleeps from taking the whole board: checked before, guarded during.
 
-`dead_man_s` is kept by the session, for a host that is silent; a session that gets no CPU keeps nothing. So the keeper
-guards it: armed at the start where a responder has SCHED_FIFO and spins, or where throttling is off, it wakes by a timer
-each half of `guard_s` (`in_effect`; `dead_man_s`, 3 s at least and 8 at most), one priority above the responder and with
-its memory locked, and looks at a counter in shared memory that the session raises in each turn of its loop. Stood it
-still for `guard_s`, the keeper ends the responder, sets the output low and leaves word; the session, once it runs again,
-sends `responder-died`. Looking costs the responder a moment each time, so where it sleeps nobody looks.
+`dead_man_s` is kept by the session, for a host that is silent; a session that gets no CPU keeps nothing. So the
+keeper guards it: armed at the start where a responder has SCHED_FIFO and spins, or where throttling is off, it wakes
+by a timer each half of `guard_s` (`in_effect`; `dead_man_s`, 3 s at least and 8 at most), one priority above the
+responder and with its memory locked, and looks at a counter in shared memory that the session raises in each turn of
+its loop. Stood it still for `guard_s`, the keeper ends the responder, sets the output low and leaves word; the
+session, once it runs again, sends `responder-died`. Looking costs the responder a moment each time, so where it
+sleeps nobody looks.
 """
 
 from __future__ import annotations

@@ -1,15 +1,16 @@
 """Run directories written: `run.json` and Parquet parts, so that a crash loses at most the block in flight.
 
-A part is written under a temporary name, synced, renamed, and its directory synced. The last part of each folder grows:
-a commit writes its rows and the new ones together and renames them over it, so that its name always stands for either
-the old rows or all of them. This module and `parquet_parts` alone know the file format; `stamps/` holds the source's clock,
-`board/` the board's, `observed/` what the agent only watched.
+A part is written under a temporary name, synced, renamed, and its directory synced. The last part of each folder
+grows: a commit writes its rows and the new ones together and renames them over it, so that its name always stands for
+either the old rows or all of them. This module and `parquet_parts` alone know the file format; `stamps/` holds the
+source's clock, `board/` the board's, `observed/` what the agent only watched.
 
-Rows are committed every two seconds; from `PART_ROWS` rows on the next commit begins a part, so that a day at 5/s leaves
-53 of each kind instead of one a commit. A full disk leaves the rows to the next commit, and nothing has to be tidied up.
-`run.json` lists the parts only once the run has ended; of a run that still says "running" parts are found by name, and
-rows are counted before they are read, since the last part may grow in between. Parts hold differences of neighbouring
-stamps (Parquet's DELTA_BINARY_PACKED): a third of what compressed columns take, written in a quarter of the time.
+Rows are committed every two seconds; from `PART_ROWS` rows on the next commit begins a part, so that a day at 5/s
+leaves 53 of each kind instead of one a commit. A full disk leaves the rows to the next commit, and nothing has to be
+tidied up. `run.json` lists the parts only once the run has ended; of a run that still says "running" parts are found
+by name, and rows are counted before they are read, since the last part may grow in between. Parts hold differences of
+neighbouring stamps (Parquet's DELTA_BINARY_PACKED): a third of what compressed columns take, written in a quarter of
+the time.
 """
 
 import contextlib
