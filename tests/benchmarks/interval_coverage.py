@@ -156,9 +156,10 @@ def coverage(population: Population, p: float, answers: int, repeats: int, seed:
     for repeat in range(repeats):
         rng = np.random.default_rng([seed, repeat])
         found = quantile_interval(population.draw(rng, answers), p)
-        if found is not None:
+        ends = None if found is None else found.ends_ns
+        if ends is not None:
             given += 1
-            held += found.low_ns <= truth <= found.high_ns
+            held += ends[0] <= truth <= ends[1]
     return held / max(given, 1), given / repeats
 
 

@@ -139,12 +139,13 @@ def tail_margin(entry: Entry, item: Estimates) -> TailMargin:
         return TailMargin(None, False)
     lost = entry.counts["missed"] + entry.counts["coalesced"]
     found = quantile_interval(entry.outcomes_ns, 0.999) if lost else item.quantiles["p99_9_ns"]
-    if found is None:
+    if found is None or found.high_ns is None:
         return TailMargin(None, False)
     unanswered = found.high_ns >= LOST_NS
     if lost and not unanswered and entry.known_to is not None:
         found = widened(found, entry.known_to)
-    return TailMargin(None if unanswered else entry.deadline_ns - found.high_ns, unanswered)
+    left = None if unanswered or found.high_ns is None else entry.deadline_ns - found.high_ns
+    return TailMargin(left, unanswered)
 
 
 def _place_dict(place: ComparedEntry) -> dict[str, Any]:

@@ -29,7 +29,7 @@ class Estimates:
         return {
             **{name: None if found is None else found.value_ns for name, found in self.quantiles.items()},
             "max_ns": self.max_ns,
-            "ci95": {n: None if q is None else [q.low_ns, q.high_ns] for n, q in self.quantiles.items()},
+            "ci95": {n: None if q is None or not q.ends_ns else [*q.ends_ns] for n, q in self.quantiles.items()},
             "needed": self.needed,
         }
 
@@ -51,5 +51,7 @@ def estimate(reaction_ns: Int64s, known_to: KnownTo | None = None) -> Estimates:
 
 def widened(item: QuantileEstimate, known_to: KnownTo) -> QuantileEstimate:
     """The same with an interval wider by what the instrument does not know."""
-    low_ns, high_ns = known_to.widen(item.low_ns, item.high_ns)
+    if item.ends_ns is None:
+        return item
+    low_ns, high_ns = known_to.widen(*item.ends_ns)
     return replace(item, low_ns=low_ns, high_ns=high_ns)

@@ -14,12 +14,7 @@ from edgereply.analysis.statistics.intervals import ProbabilityInterval
 from edgereply.analysis.statistics.jitter import ResponseJitter, period_errors, response_jitter
 from edgereply.analysis.statistics.modes import Mode, find_modes
 from edgereply.analysis.statistics.pulses import LongPulses, long_pulses
-from edgereply.analysis.statistics.quantile_intervals import (
-    QuantileEstimate,
-    TooClustered,
-    quantile_interval,
-    quantile_states,
-)
+from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate, quantile_interval, quantile_intervals
 from edgereply.evaluation.evaluate import Evaluation
 
 CONFIDENCE: Final = 0.95
@@ -54,7 +49,7 @@ class Order:
     drift: Drift | None
     dependence: Dependence
     jitter: ResponseJitter
-    strays: dict[str, QuantileEstimate | TooClustered | None]
+    strays: dict[str, QuantileEstimate | None]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -129,7 +124,7 @@ def _tolerance(reaction: Int64s) -> Tolerance | None:
     """
     for share in _BOUNDED:
         found = quantile_interval(reaction, share, 2 * CONFIDENCE - 1)
-        if found is not None:
+        if found is not None and found.high_ns is not None:
             return Tolerance(share=share, bound_ns=found.high_ns)
     return None
 
@@ -138,7 +133,7 @@ def _order(result: Evaluation, answered: Bools, reaction: Int64s) -> Order:
     jitter = response_jitter(result.reaction_ns, answered)
     errors = period_errors(result.reaction_ns, answered)
     np.abs(errors, out=errors)
-    off = dict(zip(("median_ns", "p99_ns"), quantile_states(errors, [0.5, 0.99], CONFIDENCE), strict=True))
+    off = dict(zip(("median_ns", "p99_ns"), quantile_intervals(errors, [0.5, 0.99], CONFIDENCE), strict=True))
     # Columns of a long run are let go as soon as they have been used.
     del errors
     asked = result.stimulus_ns[answered]
@@ -179,12 +174,7 @@ def _jitter(order: Order) -> dict[str, Any]:
     states = order.strays.items()
     return asdict(order.jitter) | {
         "off_by": {name: None if state is None else state.value_ns for name, state in states}
-        | {
-            "ci95": {
-                name: [state.low_ns, state.high_ns] if isinstance(state, QuantileEstimate) else None
-                for name, state in states
-            }
-        }
+        | {"ci95": {name: None if state is None or not state.ends_ns else [*state.ends_ns] for name, state in states}}
     }
 
 

@@ -7,7 +7,7 @@ from edgereply.analysis.statistics.drift import FEWEST_ANSWERS, Drift, WarmUp
 from edgereply.analysis.statistics.intervals import ProbabilityInterval
 from edgereply.analysis.statistics.modes import FEWEST, Mode
 from edgereply.analysis.statistics.pulses import LongPulses
-from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate, TooClustered
+from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate
 from edgereply.evaluation.characteristics import Characteristics, Order, Tolerance
 from edgereply.wording.numbers import duration, listing, share
 
@@ -140,10 +140,10 @@ def _share(part: int, whole: int, within: ProbabilityInterval | None) -> str:
     return f"{share(part, whole)} (95 %: {low} to {high})"
 
 
-def _within(state: QuantileEstimate | TooClustered | None) -> str:
+def _within(state: QuantileEstimate | None) -> str:
     if state is None:
         return ""
-    if isinstance(state, TooClustered):
+    if state.rough:
         return f"{duration(state.value_ns)} (too clustered for an interval)"
     return f"{duration(state.value_ns)} (95 %: {duration(state.low_ns)} to {duration(state.high_ns)})"
 

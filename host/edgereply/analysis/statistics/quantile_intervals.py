@@ -46,8 +46,9 @@ class QuantileEstimate:
     Attributes:
         p: probability of the quantile.
         value_ns: Hyndman-Fan type 1 quantile.
-        low_ns: lower end.
-        high_ns: upper end.
+        low_ns: lower end; None where rough.
+        high_ns: upper end; None where rough.
+        rough: the answers are worth too few independent ones for an interval; the value is still what was measured.
         method: "order statistics" where answers look independent, else "block bootstrap".
         block_length: answers a block; 1 for order statistics.
         effective_count: independent answers the interval is worth.
@@ -55,21 +56,17 @@ class QuantileEstimate:
 
     p: float
     value_ns: int
-    low_ns: int
-    high_ns: int
+    low_ns: int | None
+    high_ns: int | None
+    rough: bool
     method: Method
     block_length: int
     effective_count: float
 
-
-@dataclass(frozen=True, slots=True, kw_only=True)
-class TooClustered:
-    """A quantile whose answers are worth too few independent ones for an interval; attributes as of an estimate."""
-
-    p: float
-    value_ns: int
-    block_length: int
-    effective_count: float
+    @property
+    def ends_ns(self) -> tuple[int, int] | None:
+        """Both ends of the interval; None where there is none."""
+        return None if self.low_ns is None or self.high_ns is None else (self.low_ns, self.high_ns)
 
 
 def quantile_interval(values_ns: Int64s, p: float, confidence: float = 0.95) -> QuantileEstimate | None:
@@ -81,7 +78,7 @@ def quantile_interval(values_ns: Int64s, p: float, confidence: float = 0.95) -> 
         confidence: strictly within 0 to 1.
 
     Returns:
-        The estimate, or None where the sample is too small, counted in effective answers.
+        The estimate, rough where the answers count for too few independent ones; None where the sample is too small.
     """
     return quantile_intervals(values_ns, [p], confidence)[0]
 
@@ -99,14 +96,6 @@ def quantile_intervals(
     Returns:
         One entry a probability.
     """
-    found = quantile_states(values_ns, probabilities, confidence)
-    return [state if isinstance(state, QuantileEstimate) else None for state in found]
-
-
-def quantile_states(
-    values_ns: Int64s, probabilities: Sequence[float], confidence: float = 0.95
-) -> list[QuantileEstimate | TooClustered | None]:
-    """As `quantile_intervals`, but telling a sample that is too clustered from one that is too small (None)."""
     count = values_ns.size
     ranks = [quantile_ranks(count, p, confidence) for p in probabilities]
     carried = [(p, ends) for p, ends in zip(probabilities, ranks, strict=True) if ends is not None]
@@ -148,7 +137,7 @@ def _deep(p: float, tails: Mapping[float, TailDependence], count: float) -> Tail
 
 def _estimate(
     values_ns: Int64s, p: float, picked: tuple[int, int, int], tail: TailDependence, confidence: float
-) -> QuantileEstimate | TooClustered:
+) -> QuantileEstimate:
     """Take the ends for independent answers, or wider ones, as the order of the answers asks for."""
     low, value, high = picked
     worth = tail.effective_count
@@ -161,13 +150,12 @@ def _estimate(
             min(at_low, at_high),
             at_low >= least_worth(0, p, confidence) and at_high >= least_worth(1, p, confidence),
         )
-    if not enough:
-        return TooClustered(p=p, value_ns=value, block_length=tail.block_length, effective_count=worth)
     return QuantileEstimate(
         p=p,
         value_ns=value,
-        low_ns=low,
-        high_ns=high,
+        low_ns=low if enough else None,
+        high_ns=high if enough else None,
+        rough=not enough,
         method="order statistics" if tail.block_length == 1 else "block bootstrap",
         block_length=tail.block_length,
         effective_count=worth,

@@ -117,7 +117,8 @@ def may_stop(values_ns: Int64s, p: float = 0.999, within: float = 0.05, confiden
 def _look(values_ns: Int64s, p: float, within: float, number: int, confidence: float) -> Look:
     here = look_confidence(number, confidence)
     found = quantile_interval(values_ns, p, here)
-    if found is None:
+    ends = None if found is None else found.ends_ns
+    if found is None or ends is None:
         return Look(
             number=number,
             count=int(values_ns.size),
@@ -128,7 +129,7 @@ def _look(values_ns: Int64s, p: float, within: float, number: int, confidence: f
             method=None,
             precise=False,
         )
-    reach = max(found.high_ns - found.value_ns, found.value_ns - found.low_ns)
+    reach = max(ends[1] - found.value_ns, found.value_ns - ends[0])
     return Look(
         number=number,
         count=int(values_ns.size),

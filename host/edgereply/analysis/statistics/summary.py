@@ -13,7 +13,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.uncertainty import KnownTo
 from edgereply.analysis.statistics.intervals import count_needed
-from edgereply.analysis.statistics.quantile_intervals import Method, QuantileEstimate, TooClustered, quantile_states
+from edgereply.analysis.statistics.quantile_intervals import Method, QuantileEstimate, quantile_intervals
 
 QUANTILES: Final = {"median_ns": 0.5, "p90_ns": 0.9, "p99_ns": 0.99, "p99_9_ns": 0.999}
 CONFIDENCE: Final = 0.95
@@ -105,7 +105,7 @@ def summarise(values_ns: Int64s) -> SampleSummary:
         raise TypeError(f"summaries take int64 nanoseconds, got {values_ns.dtype}")
     if values_ns.ndim != 1:
         raise ValueError(f"summaries take one dimension, got shape {values_ns.shape}")
-    states = dict(zip(QUANTILES, quantile_states(values_ns, list(QUANTILES.values()), CONFIDENCE), strict=True))
+    states = dict(zip(QUANTILES, quantile_intervals(values_ns, list(QUANTILES.values()), CONFIDENCE), strict=True))
     count = int(values_ns.size)
     mean, std = mean_and_std(values_ns)
     low, high = (int(values_ns.min()), int(values_ns.max())) if count else (None, None)
@@ -116,7 +116,7 @@ def summary_of(
     count: int,
     ends: tuple[int | None, int | None],
     moments: tuple[float | None, float | None],
-    states: Mapping[str, QuantileEstimate | TooClustered | None],
+    states: Mapping[str, QuantileEstimate | None],
 ) -> SampleSummary:
     """Put together what was found about one sample.
 
@@ -141,8 +141,8 @@ def summary_of(
         std_ns=moments[1],
         peak_to_peak_ns=None if low is None or high is None else high - low,
         tail_spread_ns=None if tail is None or median is None else tail - median,
-        ci95={n: (s.low_ns, s.high_ns) if isinstance(s, QuantileEstimate) else None for n, s in states.items()},
-        ci95_method={n: s.method for n, s in states.items() if isinstance(s, QuantileEstimate)},
+        ci95={n: None if s is None else s.ends_ns for n, s in states.items()},
+        ci95_method={n: s.method for n, s in states.items() if s is not None and not s.rough},
         effective_count={n: int(s.effective_count) for n, s in states.items() if s is not None},
         needed={name: count_needed(QUANTILES[name], CONFIDENCE) for name, state in states.items() if state is None},
     )

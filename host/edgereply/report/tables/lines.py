@@ -66,6 +66,8 @@ def quantile_cell(estimate: QuantileEstimate | None, needed: int, count: int) ->
         if not count:
             return Cell(NOTHING)
         return Cell(f"needs N ≥ {needed:,}" if count < needed else "too clustered")
+    if estimate.rough:
+        return Cell(f"{duration(estimate.value_ns)} (rough: slow answers came in groups)")
     low, high = distinct(estimate.low_ns, estimate.high_ns)
     return Cell(duration(estimate.value_ns), low if estimate.low_ns == estimate.high_ns else f"{low} to {high}")
 

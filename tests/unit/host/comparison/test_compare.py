@@ -58,6 +58,7 @@ def test_the_tail_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousan
     found = compare_entries([entry("a", count=8_000), entry("few", count=300), entry("c", deadline_ns=None)], False)
     interval = found.places[0].estimates.quantiles["p99_9_ns"]
     assert interval is not None
+    assert interval.high_ns is not None
     assert found.places[0].tail.left_ns == 2_000_000 - interval.high_ns < 2_000_000 - interval.value_ns
     assert [place.tail.left_ns for place in found.places[1:]] == [None, None]
     assert found.as_dict()["runs"][0]["margin_p99_9_ns"] == found.places[0].tail.left_ns
