@@ -4,16 +4,16 @@
 
     respond    route, lines {input, output}, wait, hold_ns, collection, capacity, realtime, dead_man_s, load,
                responder (agent, floor), floor_program (a path on the board, "" to build it)
-    observe    the same, line output_fall, and edges (both, rising); all are inputs, kernel stamps only (EVENTS: 1
-               input rise, 2 output rise, 3 output fall, 4 output fall that left no stamp)
+    observe    the same, line output_fall, and edges (both, rising); all are inputs with kernel stamps (EVENTS:
+               1 input rise, 2 output rise, 3 output fall, 4 output fall that left no stamp)
     probe      lines {name: LINE + direction}; then Probe(levels, read) -> Probed
     stimulate  lines {stimulus, capture} (and capture_fall: falls by a line of their own),
                plan {pattern, period_ns, width_ns, count, floor_ns, spread_ns, seed}
     LINE       {chip, line, active_low, bias}: chip "" searches all chips by line name
 
 `Configured.in_effect` mirrors them as they took effect; what could not be had is a warning with its remedy. A host
-refuses an agent that does not mirror what it asked for, so a setting added later is left out while it has the value that
-agents without it assume.
+refuses an agent that does not mirror what it asked for, so a setting added later is left out while it has the value
+that agents without it assume.
 """
 
 from __future__ import annotations
