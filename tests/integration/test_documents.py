@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import importlib.util
 import json
 import re
 import shutil
@@ -96,6 +97,38 @@ def test_what_a_page_points_to_is_there(page: Path) -> None:
     assert re.search(r"qualified\s+(engineer|people)", text), "a page of advice defers to those who decide"
 
 
+def test_the_page_of_commands_is_what_the_program_says() -> None:
+    """`python docs/write_commands.py` writes it."""
+    spec = importlib.util.spec_from_file_location("write_commands", ROOT / "docs/write_commands.py")
+    assert spec is not None
+    assert spec.loader is not None
+    writer = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(writer)
+    assert (ROOT / "docs/commands.md").read_text(encoding="utf-8") == writer.page()
+
+
+def test_the_readme_fits_on_a_few_screens_and_shows_pictures() -> None:
+    text = (ROOT / "README.md").read_text(encoding="utf-8")
+    assert len(text.splitlines()) <= 150
+    pictures = re.findall(r"!\[[^\]]+\]\(([^)]+)\)", text)
+    assert len(pictures) >= 2
+    assert all((ROOT / picture).is_file() for picture in pictures)
+
+
+def test_the_site_is_built_and_all_its_links_lead_somewhere(tmp_path: Path) -> None:
+    """Every warning of the builder is an error; the site loads nothing from elsewhere."""
+    command = [sys.executable, "-m", "mkdocs", "build", "--strict", "--quiet", "--site-dir", str(tmp_path / "site")]
+    done = subprocess.run(command, cwd=ROOT, capture_output=True, text=True, timeout=300)
+    assert done.returncode == 0, done.stdout + done.stderr
+    pages = list((tmp_path / "site").rglob("*.html"))
+    assert len(pages) > len(DOCS)
+    for page in pages:
+        fetched = re.findall(
+            r"""<(?:script|link|img)[^>]+(?:src|href)=["']?(https?:[^"' >]+)""", page.read_text("utf-8")
+        )
+        assert fetched == [], page
+
+
 def test_the_drawings_are_what_their_script_draws(tmp_path: Path) -> None:
     shutil.copy(ROOT / "docs/drawings/draw.py", tmp_path)
     subprocess.run([sys.executable, str(tmp_path / "draw.py")], check=True, timeout=60)
@@ -156,8 +189,8 @@ ANSWERS = {
 
 @pytest.mark.parametrize("engine", ANSWERS)
 def test_a_directory_of_runs_is_asked_as_it_stands(engine: str, tmp_path: Path) -> None:
-    """By the README's own lines, against numpy on the raw stamps; stamps beyond 2 ** 53 ns must stay exact."""
-    (code,) = (b.text for b in blocks(ROOT / "README.md") if b.language == "python" and f"import {engine}" in b.text)
+    """By the page's own lines, against numpy on the raw stamps; stamps beyond 2 ** 53 ns must stay exact."""
+    (code,) = (b.text for b in blocks(ROOT / "docs/data.md") if b.language == "python" and f"import {engine}" in b.text)
     expected = []
     for number, place in enumerate(("runs/a", "runs/b", "runs/night/r01-block"), 1):
         save_run(tmp_path / place, 40 + number, seed=number, start_ns=10**17)

@@ -1,4 +1,4 @@
-"""Measures the mixed series on this computer; `python -m tests.mixed_series [--readme]`."""
+"""Measures the mixed series on this computer; `python -m tests.mixed_series [--page]`."""
 
 from __future__ import annotations
 
@@ -17,23 +17,23 @@ from tests.rig.rig import Rig
 from tests.virtual_board import VirtualBoard
 from tests.virtual_board.errors import VirtualBoardError
 
-README = Path(__file__).parents[2] / "README.md"
+PAGE = Path(__file__).parents[2] / "docs/sweeps.md"
 BEGIN, END = "<!-- mixed series: begin -->", "<!-- mixed series: end -->"
 TROUBLE = 3
 
 
-def into_readme(table: str, readme: Path = README) -> None:
+def into_page(table: str, page: Path = PAGE) -> None:
     """Put a table in place of the last one.
 
     Raises:
         ValueError: the file has no place for it.
     """
-    text = readme.read_text(encoding="utf-8")
+    text = page.read_text(encoding="utf-8")
     if text.count(BEGIN) != 1 or text.count(END) != 1:
-        raise ValueError(f"{readme} has no {BEGIN} and {END}")
+        raise ValueError(f"{page} has no {BEGIN} and {END}")
     before, rest = text.split(BEGIN)
     after = rest.split(END)[1]
-    readme.write_text(f"{before}{BEGIN}\n```\n{table.rstrip()}\n```\n{END}{after}", encoding="utf-8")
+    page.write_text(f"{before}{BEGIN}\n```\n{table.rstrip()}\n```\n{END}{after}", encoding="utf-8")
 
 
 def table_of(printed: str) -> str:
@@ -63,7 +63,7 @@ def main() -> int:
     """Returns: exit code of the sweep; 3 where the boards could not be started."""
     parser = argparse.ArgumentParser(prog="python -m tests.mixed_series", description=__doc__)
     parser.add_argument("--out", type=Path, default=Path("runs/mixed-series"), help="series directory, new or empty")
-    parser.add_argument("--readme", action="store_true", help="put the table into README.md")
+    parser.add_argument("--page", action="store_true", help="put the table into docs/sweeps.md")
     arguments = parser.parse_args()
     try:
         with tempfile.TemporaryDirectory(prefix="edgereply-mixed-") as folder:
@@ -72,8 +72,8 @@ def main() -> int:
         print(f"mixed series: {error}", file=sys.stderr)
         return TROUBLE
     print(printed, end="")
-    if arguments.readme and code == 0:
-        into_readme(table_of(printed))
+    if arguments.page and code == 0:
+        into_page(table_of(printed))
     return code
 
 

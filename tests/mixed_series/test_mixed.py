@@ -9,7 +9,7 @@ import pytest
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.series_record import load_series
 from tests.integration.commands import Workplace
-from tests.mixed_series.__main__ import BEGIN, END, README, into_readme, table_of
+from tests.mixed_series.__main__ import BEGIN, END, PAGE, into_page, table_of
 from tests.mixed_series.bench import PLAN, bench_text
 from tests.rig.rig import Rig
 from tests.virtual_board import VirtualBoard
@@ -50,16 +50,16 @@ def test_unlike_boards_in_one_series(
     assert any("mix grades of evidence" in words for words in told["words"])
 
 
-def test_the_table_takes_its_place_in_the_readme(tmp_path: Path) -> None:
-    readme = tmp_path / "README.md"
-    readme.write_text(f"before\n{BEGIN}\nold\n{END}\nafter\n")
+def test_the_table_takes_its_place_in_its_page(tmp_path: Path) -> None:
+    page = tmp_path / "sweeps.md"
+    page.write_text(f"before\n{BEGIN}\nold\n{END}\nafter\n")
     for _ in range(2):
-        into_readme("condition  blocks\ngate  6/6\n", readme)
-    assert readme.read_text() == f"before\n{BEGIN}\n```\ncondition  blocks\ngate  6/6\n```\n{END}\nafter\n"
-    readme.write_text("nothing")
+        into_page("condition  blocks\ngate  6/6\n", page)
+    assert page.read_text() == f"before\n{BEGIN}\n```\ncondition  blocks\ngate  6/6\n```\n{END}\nafter\n"
+    page.write_text("nothing")
     with pytest.raises(ValueError, match="mixed series: begin"):
-        into_readme("x", readme)
-    text = README.read_text(encoding="utf-8")
+        into_page("x", page)
+    text = PAGE.read_text(encoding="utf-8")
     shown = text.partition(BEGIN)[2].partition(END)[0]
     assert all(f"\n{name}" in shown for name in BOARDS)
     assert shown.count("VIRTUAL") == len(BOARDS)
