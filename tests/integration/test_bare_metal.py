@@ -9,7 +9,7 @@ from tests.rig.rig import Rig
 from edgereply.config.bench_file import parse_bench
 from edgereply.evaluation.explanation import explain_run, sentences
 from edgereply.evaluation.load_view import evaluate_run, load_view
-from edgereply.measurement.measure import Measured, measure
+from edgereply.measurement.measure import Measured, Procedure, measure
 from edgereply.storage.run_reader import RunReader
 
 pytestmark = pytest.mark.rig
@@ -29,7 +29,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Measured]:
             },
             "bench.toml",
         )
-        yield measure(bench, "", directory, lambda tally, batch: None, lambda line: None, [])
+        yield measure(bench, "", directory, lambda tally, batch: None, Procedure(say=lambda line: None, repeat=[]))
 
 
 def test_every_stimulus_is_answered_and_the_run_says_virtual(measured: Measured) -> None:

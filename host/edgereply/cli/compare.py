@@ -115,6 +115,7 @@ def _measure(
     from edgereply.config.bench_file import parse_bench, read_bench
     from edgereply.config.overrides import lay_stimulus, run_directory, typed_command
     from edgereply.measurement.interleaved import compare_conditions, conditions_of
+    from edgereply.measurement.measure import Procedure
 
     data = lay_stimulus(read_bench(bench), str(bench), stimulus)
     checked = parse_bench(data, str(bench))
@@ -125,8 +126,8 @@ def _measure(
     )  # fmt: skip
     directory = out or run_directory(checked, board).with_name(run_directory(checked, board).name + "-compare")
     result = compare_conditions(
-        data, str(bench), name, conditions, rounds, directory, order_seed,
-        lambda condition, label: watching(condition, name), say, prove_wires, typed_command(sys.argv),
+        data, name, conditions, rounds, directory, order_seed, lambda condition, label: watching(condition, name),
+        Procedure(say=say, repeat=typed_command(sys.argv), bench_file=bench, prove_wires=prove_wires),
     )  # fmt: skip
     if as_json:
         put_json(result.as_dict())

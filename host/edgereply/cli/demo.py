@@ -42,7 +42,7 @@ def command(
     from edgereply.cli.option_values import duration_option
     from edgereply.evaluation.run_view import letter
     from edgereply.measurement.demo import prepare
-    from edgereply.measurement.measure import Measured, measure
+    from edgereply.measurement.measure import Measured, Procedure, measure
     from edgereply.report.document import write_page
     from edgereply.report.material import load_material
 
@@ -52,7 +52,7 @@ def command(
         say(f"virtual bench, wait strategy '{wait}'")
         with watching(bench, "") as watch:
             repeat = [f"edgereply measure --bench {directory.bench_file} --wait {wait}"]
-            done.append(measure(bench, "", directory.runs / wait, watch, say, repeat))
+            done.append(measure(bench, "", directory.runs / wait, watch, Procedure(say=say, repeat=repeat)))
         if done[-1].outcome.interrupted:
             say(f"interrupted: what was measured until then is kept in {done[-1].directory}")
             leave(INTERRUPTED)

@@ -72,15 +72,16 @@ def _run(
     from edgereply.cli.on_terminal import watching
     from edgereply.config.overrides import run_directory, typed_command
     from edgereply.evaluation.cautions import cautions
-    from edgereply.measurement.measure import measure
+    from edgereply.measurement.measure import Procedure, measure
     from edgereply.measurement.stopping_rule import parse_goal
     from edgereply.storage.run_writer import refuse_used
 
     goal = None if until is None else parse_goal(until)
     directory = out or run_directory(settings, board)
     refuse_used(directory)
+    procedure = Procedure(say=say, repeat=typed_command(sys.argv), bench_file=bench, prove_wires=prove_wires)
     with watching(settings, board) as watch:
-        measured = measure(settings, board, directory, watch, say, typed_command(sys.argv), prove_wires, bench, goal)
+        measured = measure(settings, board, directory, watch, procedure, goal)
     summary = _with_power(directory, *meter) if meter[0] is not None else measured.record.summary
     if as_json:
         # What was lost on the way stands beside the figures, also where there are none.

@@ -74,16 +74,17 @@ def _measure(
     from edgereply.cli.on_terminal import watching
     from edgereply.config.overrides import typed_command
     from edgereply.exchange.imports.power_log_join import join_series
+    from edgereply.measurement.measure import Procedure
     from edgereply.measurement.sweep.sweep import Sweep
     from edgereply.report.terminal.stage import Stage
 
     def watch(bench: Any, condition: str, whole: Any) -> Any:
         return watching(bench, ready[condition].board, condition, whole, stage)
 
-    sweep = Sweep(
-        record, ready, directory, bench_file, say, watch, typed_command(sys.argv), wanted.give_up_after, prove_wires,
-        at_once=wanted.at_once,
+    procedure = Procedure(
+        say=say, repeat=typed_command(sys.argv), bench_file=bench_file, prove_wires=prove_wires
     )  # fmt: skip
+    sweep = Sweep(record, ready, directory, procedure, watch, wanted.give_up_after, at_once=wanted.at_once)
     left = [block for block in record.blocks if block.state != "complete"]
     _say_time(sweep.left_s(), len(left), len(record.blocks), sweep.lanes)
     with Stage() if len(sweep.lanes) > 1 else nullcontext() as stage:
@@ -105,6 +106,7 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
 
     from edgereply.cli.on_terminal import watching
     from edgereply.config.overrides import typed_command
+    from edgereply.measurement.measure import Procedure
     from edgereply.measurement.sweep.probing import find_saturation, parse_range
     from edgereply.measurement.sweep.saturation import sentences
     from edgereply.wording.units import rate_words
@@ -114,9 +116,10 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
     def watch(bench: Any, label: str, whole: Any) -> Any:
         return watching(bench, setup.board, label, whole)
 
-    found, virtual = find_saturation(
-        setup, slow_ns, quick_ns, directory, bench_file, say, watch, typed_command(sys.argv), prove_wires
-    )
+    procedure = Procedure(
+        say=say, repeat=typed_command(sys.argv), bench_file=bench_file, prove_wires=prove_wires
+    )  # fmt: skip
+    found, virtual = find_saturation(setup, slow_ns, quick_ns, directory, procedure, watch)
     if as_json:
         put_json({"directory": str(directory), "virtual": virtual, **found.as_dict()})
     else:

@@ -16,7 +16,7 @@ from edgereply.config.settings import OUR_RESPONDERS, Bench
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.load_view import load_view, pool_views
 from edgereply.evaluation.run_view import RunView
-from edgereply.measurement.measure import Say, opened
+from edgereply.measurement.measure import Procedure, opened
 from edgereply.measurement.run import Watcher
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import now_iso
@@ -82,35 +82,30 @@ def conditions_of(routes: list[str], waits: list[str], responders: list[str]) ->
 
 def compare_conditions(
     data: dict[str, Any],
-    where: str,
     board: str,
     conditions: dict[str, dict[str, str]],
     rounds: int,
     directory: Path,
     order_seed: int,
     make_watch: Callable[[Bench, str], AbstractContextManager[Watcher]],
-    say: Say,
-    prove_wires: bool,
-    repeat: list[str],
+    procedure: Procedure,
 ) -> Compared:
     """Measure all blocks and evaluate them.
 
     Args:
         data: contents of the bench file; its `stimulus.count` is for one block.
-        where: its name.
         board: the board, "" for the only one.
         conditions: from `conditions_of`.
         rounds: how often each condition is measured; 6 is the least that gives intervals.
         directory: of the series; must be new or empty.
         order_seed: of the order of the blocks.
         make_watch: context manager that gives the watcher of a block.
-        say: one line on what happens.
-        prove_wires: check the wires first.
-        repeat: commands that repeat it.
+        procedure: how it goes; its bench file is where `data` is from.
 
     Raises:
         HostError: as measuring does. Blocks measured before are kept.
     """
+    where = str(procedure.bench_file or "")
     base = override(data, where, board, {}, {}, {}, {})
     name, _ = base.pick(board)
     record = SeriesRecord(
@@ -130,13 +125,13 @@ def compare_conditions(
     ]
     save_series(directory, record)
     interrupted = False
-    with opened(benches[0], board, say, Path(where)) as ready:
-        if prove_wires:
+    with opened(benches[0], board, procedure.say, procedure.bench_file) as ready:
+        if procedure.prove_wires:
             ready.prove_wires()
         for index, (block, bench) in enumerate(zip(record.blocks, benches, strict=True)):
-            say(f"block {index + 1} of {len(benches)}: round {block.round}, {block.condition}")
+            procedure.say(f"block {index + 1} of {len(benches)}: round {block.round}, {block.condition}")
             with make_watch(bench, block.condition) as watch:
-                measured = ready.measure(bench, directory / block.run, watch, repeat)
+                measured = ready.measure(bench, directory / block.run, watch, procedure.repeat)
             block.state = "complete" if measured.outcome.state == "complete" else "incomplete"
             block.reason = measured.outcome.reason
             save_series(directory, record)

@@ -32,6 +32,23 @@ RING_ROWS = 65_536
 Say = Callable[[str], None]
 
 
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Procedure:
+    """How measuring goes, whatever is measured.
+
+    Attributes:
+        say: called with one line on what happens next; from several threads where several boards are measured.
+        repeat: commands that repeat it, kept in the record of every run.
+        bench_file: a null measurement kept beside it goes into every record; None where there is no file.
+        prove_wires: check the wires of each board before its first run.
+    """
+
+    say: Say
+    repeat: list[str]
+    bench_file: Path | None = None
+    prove_wires: bool = True
+
+
 @dataclass(frozen=True, slots=True)
 class Measured:
     """A finished run: where it is, its record, and how it ended."""
@@ -147,17 +164,14 @@ def measure(
     board_name: str,
     directory: Path,
     watch: Watcher,
-    say: Say,
-    repeat: list[str],
-    prove_wires: bool = True,
-    bench_file: Path | None = None,
+    procedure: Procedure,
     goal: Goal | None = None,
 ) -> Measured:
     """Measure one condition on a bench opened for it; see `OpenBench.measure`."""
-    with opened(bench, board_name, say, bench_file) as ready:
-        if prove_wires:
+    with opened(bench, board_name, procedure.say, procedure.bench_file) as ready:
+        if procedure.prove_wires:
             ready.prove_wires()
-        return ready.measure(bench, directory, watch, repeat, goal)
+        return ready.measure(bench, directory, watch, procedure.repeat, goal)
 
 
 def close_record(writer: RunWriter, outcome: RunOutcome) -> RunRecord:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from edgereply.config.settings import Bench
 from edgereply.errors import HostError, StoreError
-from edgereply.measurement.measure import OpenBench, Say
+from edgereply.measurement.measure import OpenBench, Procedure, Say
 from edgereply.measurement.run import Tally, Watcher
 from edgereply.measurement.sweep.conditions import Setup, with_seed
 from edgereply.measurement.sweep.pace import Pace
@@ -19,7 +19,7 @@ from edgereply.storage.series_record import BlockRecord, BlockState
 from edgereply.wording.numbers import time_left
 
 Watch = Callable[[Bench, str, Callable[[], str]], AbstractContextManager[Watcher]]
-Opener = Callable[[Bench, str, Say, Path], AbstractContextManager[OpenBench]]
+Opener = Callable[[Bench, str, Say, Path | None], AbstractContextManager[OpenBench]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,23 +42,19 @@ class Job:
     Attributes:
         setups: by name of the condition.
         directory: of the series.
-        bench_file: the bench file, whose null measurement goes into the runs.
+        procedure: how measuring goes; a lane has a voice of its own.
         watch: makes the watcher of a block from its bench, its condition and a function that says how the whole
             stands.
-        repeat: commands that repeat it.
         give_up_after: failures in a row.
-        prove_wires: check the wires before a board's first block.
         open_bench: reaches a board and its source.
         save: writes the series; called after every change, by one lane at a time or by several.
     """
 
     setups: Mapping[str, Setup]
     directory: Path
-    bench_file: Path
+    procedure: Procedure
     watch: Watch
-    repeat: list[str]
     give_up_after: int
-    prove_wires: bool
     open_bench: Opener
     save: Callable[[], None]
 
@@ -160,7 +156,7 @@ class Lane:
                 raise KeyboardInterrupt
             watch(tally, batch)
 
-        outcome = ready.measure(bench, self._job.directory / name, stoppable, self._job.repeat).outcome
+        outcome = ready.measure(bench, self._job.directory / name, stoppable, self._job.procedure.repeat).outcome
         if outcome.interrupted:
             raise KeyboardInterrupt
         if outcome.error is not None:
@@ -170,10 +166,10 @@ class Lane:
         if self._ready is None or self._board != setup.board:
             self._close()
             self._ready = self._stack.enter_context(
-                self._job.open_bench(setup.bench, setup.board, self._say, self._job.bench_file)
+                self._job.open_bench(setup.bench, setup.board, self._say, self._job.procedure.bench_file)
             )
             self._board = setup.board
-        if self._job.prove_wires and setup.board not in self._proven:
+        if self._job.procedure.prove_wires and setup.board not in self._proven:
             self._ready.prove_wires()
             self._proven.add(setup.board)
         return self._ready

@@ -8,7 +8,7 @@ from edgereply.analysis.arrays.presence import present
 from edgereply.config.settings import Bench
 from edgereply.errors import DataError, SettingError, StoreError
 from edgereply.evaluation.load_view import load_view
-from edgereply.measurement.measure import Measured, OpenBench, Say, opened
+from edgereply.measurement.measure import Measured, OpenBench, Procedure, opened
 from edgereply.measurement.run import Watcher
 from edgereply.measurement.sweep.conditions import Setup
 from edgereply.measurement.sweep.lane import Opener, Watch
@@ -52,11 +52,8 @@ def find_saturation(
     slow_ns: int,
     quick_ns: int,
     directory: Path,
-    bench_file: Path,
-    say: Say,
+    procedure: Procedure,
     watch: Watch,
-    repeat: list[str],
-    prove_wires: bool,
     open_bench: Opener = opened,
 ) -> tuple[Saturation, bool]:
     """Search on one board and write `saturation.json` beside the probes' runs.
@@ -78,8 +75,8 @@ def find_saturation(
     if directory.exists() and any(directory.iterdir()):
         raise DataError("the directory is not empty", where=str(directory), remedy="choose another --out")
     count, most = setup.bench.stimulus.stimuli, probes_needed(slow_ns, quick_ns)
-    with open_bench(setup.bench, setup.board, say, bench_file) as ready:
-        if prove_wires:
+    with open_bench(setup.bench, setup.board, procedure.say, procedure.bench_file) as ready:
+        if procedure.prove_wires:
             ready.prove_wires()
         number, virtual = 0, False
 
@@ -88,10 +85,10 @@ def find_saturation(
             number += 1
             name = f"p{number:02}"
             label = rate_words(period_ns)
-            say(f"probe {number} of at most {most}: {label}")
+            procedure.say(f"probe {number} of at most {most}: {label}")
             bench = at_rate(setup.bench, period_ns, count)
             with watch(bench, label, lambda: f"probe {number} of at most {most}") as watcher:
-                measured = _measured(ready, bench, directory / name, watcher, repeat)
+                measured = _measured(ready, bench, directory / name, watcher, procedure.repeat)
             virtual = virtual or measured.record.virtual
             counts = measured.record.counts
             unanswered = sum(counts.get(kind, 0) for kind in UNANSWERED)

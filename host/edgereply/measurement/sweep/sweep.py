@@ -6,7 +6,7 @@ import threading
 from collections.abc import Iterator, Mapping
 from pathlib import Path
 
-from edgereply.measurement.measure import Say, opened
+from edgereply.measurement.measure import Procedure, Say, opened
 from edgereply.measurement.sweep.conditions import Setup
 from edgereply.measurement.sweep.lane import Ended, Job, Lane, Opener, Watch
 from edgereply.measurement.sweep.lanes import lanes
@@ -23,12 +23,9 @@ class Sweep:
         record: the series; written after every change.
         setups: by name of the condition.
         directory: of the series.
-        bench_file: the bench file, whose null measurement goes into the runs.
-        say: one line on what happens next; called from the threads of several boards.
+        procedure: how measuring goes.
         watch: see `Job`; used by the threads of several boards.
-        repeat: commands that repeat it.
         give_up_after: failures in a row, by boards that take turns.
-        prove_wires: check the wires before a board's first block.
         open_bench: reaches a board and its source.
         at_once: boards that share neither source nor computer are measured at the same time.
     """
@@ -38,20 +35,15 @@ class Sweep:
         record: SeriesRecord,
         setups: Mapping[str, Setup],
         directory: Path,
-        bench_file: Path,
-        say: Say,
+        procedure: Procedure,
         watch: Watch,
-        repeat: list[str],
         give_up_after: int,
-        prove_wires: bool,
         open_bench: Opener = opened,
         at_once: bool = True,
     ) -> None:
-        self._record, self._directory, self._say = record, directory, say
+        self._record, self._directory, self._say = record, directory, procedure.say
         self._lock, self._stop = threading.Lock(), threading.Event()
-        job = Job(
-            setups, directory, bench_file, watch, repeat, give_up_after, prove_wires, open_bench, self._save
-        )  # fmt: skip
+        job = Job(setups, directory, procedure, watch, give_up_after, open_bench, self._save)
         self._lanes = {
             names: Lane(job, blocks, self._speaker(names if len(plan) > 1 else ""), self._stop)
             for plan in [lane_blocks(record.blocks, setups, at_once)]

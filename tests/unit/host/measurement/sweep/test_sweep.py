@@ -11,7 +11,7 @@ from edgereply.comparison.entries import series_entries
 from edgereply.config.plan_file import parse_plan
 from edgereply.config.settings import Bench
 from edgereply.errors import BoardError, DataError, HostError, SettingError, SourceError, StoreError
-from edgereply.measurement.measure import OpenBench, Say
+from edgereply.measurement.measure import OpenBench, Procedure, Say
 from edgereply.measurement.run import Watcher
 from edgereply.measurement.sweep.conditions import Setup, conditions_of_plan, setups
 from edgereply.measurement.sweep.lane import Ended
@@ -65,7 +65,7 @@ class Lab:
         return planned_series(self.plan, bench or BENCH, self.conditions, self.setups)
 
     @contextlib.contextmanager
-    def open_bench(self, bench: Bench, board: str, say: Say, bench_file: Path) -> Iterator[OpenBench]:
+    def open_bench(self, bench: Bench, board: str, say: Say, bench_file: Path | None) -> Iterator[OpenBench]:
         self.opened.append(board)
         script = (self.scripts if self.by_board is None else self.by_board[board]).pop(0)
         if isinstance(script, HostError):
@@ -84,8 +84,9 @@ class Lab:
 
     def sweep(self, record: SeriesRecord, at_once: bool = True) -> Sweep:
         return Sweep(
-            record, self.setups, self.directory, Path("bench.toml"), self.said.append, self.watch, ["edgereply sweep"],
-            self.plan.give_up_after, True, self.open_bench, at_once,
+            record, self.setups, self.directory,
+            Procedure(say=self.said.append, repeat=["edgereply sweep"], bench_file=Path("bench.toml")), self.watch,
+            self.plan.give_up_after, self.open_bench, at_once,
         )  # fmt: skip
 
     def carry_out(self, record: SeriesRecord) -> Ended:
