@@ -4,6 +4,7 @@ import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from pathlib import Path
 
+from edgereply.config.choices import SOURCES
 from edgereply.config.settings import Bench
 from edgereply.evaluation.by_pieces import words
 from edgereply.evaluation.load_view import load_view
@@ -30,7 +31,7 @@ def watching(
     """
     name, settings = bench.pick(board)
     source = bench.source_of(name)
-    virtual = source.kind == "virtual" or source.virtual
+    virtual = SOURCES[source.kind].virtual or source.virtual
     view = LiveView(label or f"{name} · {settings.how}", "measuring", virtual, bench.deadline, whole=whole, stage=stage)
 
     pairs, missed = RunningPairs(bench.stimulus.window), 0

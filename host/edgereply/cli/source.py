@@ -23,6 +23,7 @@ def command(
     from dataclasses import asdict
 
     from edgereply.config.bench_file import load_bench
+    from edgereply.config.choices import SOURCES
     from edgereply.errors import SettingError
     from edgereply.measurement.assembly import open_source
     from edgereply.measurement.fixture import fixture_path, measure_fixture, save_fixture
@@ -30,7 +31,7 @@ def command(
     settings = load_bench(bench)
     name, _ = settings.pick(board)
     declared = settings.source_of(name)
-    if what == "null" and declared.kind == "virtual":
+    if what == "null" and SOURCES[declared.kind].virtual:
         raise SettingError(
             "a virtual source has no fixture to measure: its wires are software",
             where=str(bench),

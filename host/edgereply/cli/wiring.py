@@ -29,6 +29,7 @@ def command(
     from dataclasses import asdict
 
     from edgereply.config.bench_file import load_bench
+    from edgereply.config.choices import software_wires
     from edgereply.measurement.assembly import open_board, open_source, with_wires
     from edgereply.measurement.wiring_check import check_level, check_wires
     from edgereply.measurement.wiring_findings import diagram
@@ -44,8 +45,8 @@ def command(
         for line in drawing:
             tell(line)
     check_level(target, source)
-    document = {"drawing": drawing, "virtual": target.route == "virtual", "right": None, "findings": []}
-    unchecked = VIRTUAL if target.route == "virtual" else "" if target.ours or target.taps else EXTERNAL
+    document = {"drawing": drawing, "virtual": software_wires(target.route), "right": None, "findings": []}
+    unchecked = VIRTUAL if software_wires(target.route) else "" if target.ours or target.taps else EXTERNAL
     if only_show or unchecked:
         if as_json:
             put_json(document)

@@ -35,6 +35,7 @@ class SourceKind:
         needs: what has to be installed for it, as a command; "" where nothing is missing ever.
         port: it is reached by a port that the bench file names.
         by_agent: a board emits, by the agent that runs on it.
+        virtual: it emits into software wires.
     """
 
     module: str
@@ -42,11 +43,14 @@ class SourceKind:
     needs: str = ""
     port: bool = False
     by_agent: bool = False
+    virtual: bool = False
 
 
 _SERIAL = "pip install pyserial"
 SOURCES: dict[str, SourceKind] = {
-    "virtual": SourceKind(module="edgereply.sources.simulator.source", class_name="VirtualSource", needs=_SERIAL),
+    "virtual": SourceKind(
+        module="edgereply.sources.simulator.source", class_name="VirtualSource", needs=_SERIAL, virtual=True
+    ),
     "reference": SourceKind(
         module="edgereply.sources.reference", class_name="ReferenceSource", needs=_SERIAL, port=True
     ),
@@ -57,6 +61,12 @@ SOURCES: dict[str, SourceKind] = {
     "self": SourceKind(module="edgereply.sources.board", class_name="BoardSource", by_agent=True),
     "board": SourceKind(module="edgereply.sources.board", class_name="BoardSource", by_agent=True),
 }
+
+
+def software_wires(route: object) -> bool:
+    """Whether a route, such as a record names it, ends in software wires; False for what is no route of ours."""
+    return isinstance(route, str) and route in ROUTES and ROUTES[route].virtual
+
 
 RouteName = Annotated[str, OneOf.of(ROUTES)]
 SourceName = Annotated[str, OneOf.of(SOURCES)]

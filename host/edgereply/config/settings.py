@@ -4,7 +4,7 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from edgereply.config.choices import SOURCES, RouteName, SourceName
+from edgereply.config.choices import SOURCES, RouteName, SourceName, software_wires
 from edgereply.config.field_types import Duration, Period, TypedLoad, TypedPower
 from edgereply.config.load import Load
 from edgereply.errors import SettingError
@@ -144,7 +144,7 @@ class Board(Strict):
             raise ValueError(f"the floor responder answers by the route {_real('floor')} only")
         if self.responder == "observe":
             self._observable()
-        elif self.ours and self.route != "virtual":
+        elif self.ours and not software_wires(self.route):
             for name in ("input", "output"):
                 if getattr(self, name).line == "":
                     raise ValueError(f"'{name}' is missing: a line name or 'gpiochip0:17'")
@@ -207,7 +207,7 @@ class Bench(Strict):
         if not self.board:
             raise ValueError("there is no board: give it a table with a name of your own, such as [board.gate]")
         for name, board in self.board.items():
-            if board.ours and board.route != "virtual" and self.source_of(name).kind == "virtual":
+            if board.ours and not software_wires(board.route) and SOURCES[self.source_of(name).kind].virtual:
                 raise ValueError(
                     f"no pulse source reaches {name!r}: without [source] it is a virtual one, and software wires "
                     "end at boards of route 'virtual'; write [source] with its kind and port, or route = 'virtual' to "

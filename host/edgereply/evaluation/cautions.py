@@ -1,5 +1,6 @@
 """What to keep in mind with the figures of a run: what was lost, how busy and hot the board was, what has no width."""
 
+from edgereply.config.choices import software_wires
 from edgereply.config.load import load_caution
 from edgereply.evaluation.board_activity import busy_caution
 from edgereply.storage.run_record import RunRecord
@@ -19,7 +20,9 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
     if caution := load_caution(record.in_effect.get("load")):
         found.append(caution)
     # On software wires the board is this computer, which always runs the source and this program as well.
-    if record.requested.get("board", {}).get("route") != "virtual" and (caution := busy_caution(record.activity)):
+    if not software_wires(record.requested.get("board", {}).get("route")) and (
+        caution := busy_caution(record.activity)
+    ):
         found.append(caution)
     if signs := record.context.get("throttled", {}).get("signs"):
         found.append(f"The board was slowed down or its supply sagged during the run: {'; '.join(signs)}.")

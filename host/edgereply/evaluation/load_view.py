@@ -11,6 +11,7 @@ from edgereply.analysis.arrays.chunks import both
 from edgereply.analysis.arrays.presence import present
 from edgereply.analysis.arrays.uncertainty import KnownTo
 from edgereply.analysis.statistics.summary import summarise
+from edgereply.config.choices import software_wires
 from edgereply.config.load import load_words
 from edgereply.config.settings import OUR_RESPONDERS
 from edgereply.evaluation import imported
@@ -192,7 +193,7 @@ def _wiring(record: RunRecord) -> list[tuple[str, str]]:
     board = record.requested.get("board", {})
     if record.evidence == "imported":
         return imported.wiring(record)
-    if record.virtual and board.get("route") == "virtual":
+    if record.virtual and software_wires(board.get("route")):
         return [("virtual source, stimulus", "board's input (software wire)"),
                 ("board's output (software wire)", "virtual source, capture")]  # fmt: skip
     lines = {name: _line(board.get(name)) for name in ("input", "output")}

@@ -9,7 +9,7 @@ from edgereply.board.bundle import build_bundle
 from edgereply.board.byte_link import ByteLink
 from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_locally, start_over_ssh
-from edgereply.config.choices import SOURCES
+from edgereply.config.choices import SOURCES, software_wires
 from edgereply.config.settings import Bench, Board, Source, Stimulus
 from edgereply.errors import SettingError
 from edgereply.sources.base import PulseSource, StimulusPlan
@@ -115,7 +115,7 @@ def with_wires(settings: Board, source: PulseSource) -> Board:
         SettingError: only one of the two is virtual.
     """
     wires = getattr(source, "wires", None)
-    if (settings.route == "virtual") != (wires is not None):
+    if software_wires(settings.route) != (wires is not None):
         raise SettingError(
             "the route 'virtual' and the source 'virtual' go together, and only with each other",
             where=f"route {settings.route}, source {source.identity.kind}",

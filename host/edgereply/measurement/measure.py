@@ -10,6 +10,7 @@ from pathlib import Path
 from edgereply import __version__
 from edgereply.board.client import BoardClient
 from edgereply.board.translation import responder_settings
+from edgereply.config.choices import software_wires
 from edgereply.config.settings import Bench, Board
 from edgereply.errors import BoardError
 from edgereply.evaluation.board_activity import Activity, activity
@@ -79,7 +80,7 @@ class OpenBench:
             BoardError: the wiring is not right, and how.
         """
         board = self.bench.board[self.name]
-        if self.client is None or not (board.ours or board.taps) or board.route == "virtual":
+        if self.client is None or not (board.ours or board.taps) or software_wires(board.route):
             return
         wrong = [item for item in check_wires(self.client, board, self.source, self.say).findings if not item.right]
         if wrong:

@@ -6,7 +6,7 @@ from typing import Any, Final
 
 import tomli_w
 
-from edgereply.config.choices import SOURCES
+from edgereply.config.choices import SOURCES, software_wires
 from edgereply.config.settings import Board, Stimulus
 from edgereply.storage.run_record import RunRecord
 from edgereply.wording.units import time_words
@@ -68,7 +68,7 @@ def _board(requested: Mapping[str, Any]) -> dict[str, Any]:
     for name, value in requested.items():
         if name in _LINES:
             # Lines of software wires are made anew for every run.
-            if requested.get("route") != "virtual" and value != usual[name]:
+            if not software_wires(requested.get("route")) and value != usual[name]:
                 found[name] = {key: part for key, part in value.items() if part not in ("", False, "as-is")}
         elif name == "realtime":
             found |= {"realtime": given} if (given := {k: v for k, v in value.items() if v}) else {}

@@ -3,6 +3,7 @@
 import os
 from collections.abc import Mapping
 
+from edgereply.config.choices import SOURCES
 from edgereply.config.settings import Bench
 
 
@@ -34,7 +35,7 @@ def devices(bench: Bench, name: str) -> set[str]:
         return used | {f"port {os.path.realpath(source.port)}"}
     if source.kind == "board":
         return used | {_computer(bench, source.board)} if source.board in bench.board else used
-    if source.kind == "virtual" and board.source is None:
+    if SOURCES[source.kind].virtual and board.source is None:
         return used | {"the bench's virtual source"}
     return used
 
