@@ -6,28 +6,33 @@ from functools import partial
 from typing import Any
 
 from edgereply.analysis.arrays.chunks import at_once
+from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.placement import independent_count
 from edgereply.analysis.statistics.quantile_intervals import quantile_interval
+from edgereply.analysis.statistics.summary import QUANTILES, SampleSummary, summarise, widened
 from edgereply.comparison.conditions import differing, mixing_words
 from edgereply.comparison.entries import LOST_NS, Entry
-from edgereply.comparison.estimates import Estimates, estimate, widened
 from edgereply.comparison.groups import group
 from edgereply.evaluation.run_view import letter
 from edgereply.system.workers import Each
+from edgereply.wording.numbers import ROUGH, needs_words
+
+UNANSWERED = "too many stimuli without an answer"
 
 
 @dataclass(frozen=True, slots=True)
-class TailMargin:
-    """Deadline minus the upper end of p99.9's 95 % interval.
+class Margin:
+    """Deadline minus the upper end of p99.9's 95 % interval: what it leaves for all but one stimulus in a thousand.
+
+    Stimuli without an answer count as slower than any.
 
     Attributes:
-        left_ns: None where there is no deadline, where the answers are too few or too clustered for p99.9, and where
-            more stimuli than that went without an answer.
-        unanswered: whether that last one is why.
+        left_ns: nanoseconds, negative past the deadline; None where it cannot be told.
+        why_not: why it cannot; "" where it can.
     """
 
     left_ns: int | None
-    unanswered: bool
+    why_not: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,17 +42,15 @@ class ComparedEntry:
     Attributes:
         short: its letter on the page.
         groups: letters of its groups; "" where it was not tested.
-        margin_ns: deadline minus slowest answer; None without either, and where it would be positive
-            though a stimulus was never answered.
-        tail: the same for all but one stimulus in a thousand.
+        summary: of all its answers.
+        margin: what the deadline leaves.
     """
 
     short: str
     entry: Entry
-    estimates: Estimates
+    summary: SampleSummary
     groups: str
-    margin_ns: int | None
-    tail: TailMargin
+    margin: Margin
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,8 +86,8 @@ class Comparison:
 class _Measured:
     """What is worked out of each entry by itself; `worth` is how many independent answers its own are worth."""
 
-    estimates: Estimates
-    tail: TailMargin
+    summary: SampleSummary
+    margin: Margin
     worth: float
 
 
@@ -105,7 +108,7 @@ def compare_entries(
     measurands = _who(short, [entry.measurand for entry in entries])
     evidence = _who(short, [entry.evidence for entry in entries])
     places = [
-        ComparedEntry(s, e, item.estimates, g, _margin(e, item.estimates), item.tail)
+        ComparedEntry(s, e, item.summary, g, item.margin)
         for s, e, item, g in zip(short, entries, found, groups, strict=True)
     ]
     named = [(s, e.respects) for s, e in zip(short, entries, strict=True) if e.respects]
@@ -113,9 +116,10 @@ def compare_entries(
 
 
 def _measured(entry: Entry, ranked: bool) -> _Measured:
-    found, answers = estimate(entry.reaction_ns, entry.known_to), entry.reaction_ns
+    answers = entry.reaction_ns
+    found = summarise(answers, entry.known_to)
     worth = independent_count(answers) if ranked and answers.size else 0.0
-    return _Measured(found, tail_margin(entry, found), worth)
+    return _Measured(found, margin(entry, found), worth)
 
 
 def _who(short: Sequence[str], values: Sequence[str]) -> dict[str, list[str]]:
@@ -125,27 +129,26 @@ def _who(short: Sequence[str], values: Sequence[str]) -> dict[str, list[str]]:
     return found
 
 
-def _margin(entry: Entry, item: Estimates) -> int | None:
-    if entry.deadline_ns is None or item.max_ns is None:
-        return None
-    margin = entry.deadline_ns - item.max_ns
-    # A stimulus that was never answered leaves nothing of a margin that answers alone would have.
-    return None if margin >= 0 and entry.counts["missed"] + entry.counts["coalesced"] else margin
+def margin(entry: Entry, summary: SampleSummary) -> Margin:
+    """What the deadline leaves for all but one stimulus in a thousand.
 
-
-def tail_margin(entry: Entry, item: Estimates) -> TailMargin:
-    """What the deadline leaves for all but one stimulus in a thousand, stimuli without an answer counted as slowest."""
+    Args:
+        entry: the run or condition.
+        summary: of its answers.
+    """
     if entry.deadline_ns is None:
-        return TailMargin(None, False)
+        return Margin(None, "no deadline")
     lost = entry.counts["missed"] + entry.counts["coalesced"]
-    found = quantile_interval(entry.outcomes_ns, 0.999) if lost else item.quantiles["p99_9_ns"]
-    if found is None or found.high_ns is None:
-        return TailMargin(None, False)
-    unanswered = found.high_ns >= LOST_NS
-    if lost and not unanswered and entry.known_to is not None:
+    found = quantile_interval(entry.outcomes_ns, QUANTILES["p99_9_ns"]) if lost else summary.quantiles["p99_9_ns"]
+    if found is None:
+        return Margin(None, needs_words(count_needed(QUANTILES["p99_9_ns"])))
+    if found.value_ns >= LOST_NS or (found.high_ns is not None and found.high_ns >= LOST_NS):
+        return Margin(None, UNANSWERED)
+    if lost:
         found = widened(found, entry.known_to)
-    left = None if unanswered or found.high_ns is None else entry.deadline_ns - found.high_ns
-    return TailMargin(left, unanswered)
+    if found is None or found.high_ns is None:
+        return Margin(None, ROUGH)
+    return Margin(entry.deadline_ns - found.high_ns)
 
 
 def _place_dict(place: ComparedEntry) -> dict[str, Any]:
@@ -156,10 +159,10 @@ def _place_dict(place: ComparedEntry) -> dict[str, Any]:
         "places": list(entry.places),
         "groups": place.groups,
         **entry.counts,
-        "reaction": place.estimates.as_dict(),
+        "reaction": place.summary.as_dict(),
         "deadline_ns": entry.deadline_ns,
-        "margin_ns": place.margin_ns,
-        "margin_p99_9_ns": place.tail.left_ns,
+        "margin_ns": place.margin.left_ns,
+        "margin_why_not": place.margin.why_not,
         "context": entry.context,
         "evidence": entry.evidence,
         "virtual": entry.virtual,

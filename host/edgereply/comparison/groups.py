@@ -24,7 +24,7 @@ BLOCKS = (
     "sign-flip test, adjusted by Holm over all pairs: the chance of any false difference is at most {alpha:.0%}. {bulk}"
 )
 FEW_ROUNDS = "{rounds} rounds cannot tell any of {pairs} pairs apart, {needed} could: no groups are given."
-UNTESTED = "Too clustered to be tested: {who}; measure longer."
+UNTESTED = "Not tested, since slow answers came in groups: {who}; measure longer."
 TOO_TANGLED = "The differences are too tangled for letters; the JSON document has the p-value of every pair."
 # A round without one answer is slower than any; small enough that thousands of them still add up in 64 bits.
 _NEVER_NS = 2**50

@@ -9,7 +9,7 @@ from edgereply.analysis.statistics.modes import FEWEST, Mode
 from edgereply.analysis.statistics.pulses import LongPulses
 from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate
 from edgereply.evaluation.characteristics import Characteristics, Order, Tolerance
-from edgereply.wording.numbers import duration, listing, share
+from edgereply.wording.numbers import ROUGH, duration, listing, share
 
 _COUNTED: Final = ("no", "one", "two", "three", "four", "five", "six")
 _FINE: Final = 10**9
@@ -128,14 +128,14 @@ def long_pulse_sentences(found: LongPulses | None) -> list[str]:
 
 def _tolerance(found: Tolerance | None) -> list[str]:
     if found is None:
-        return ["Not enough data for a tolerance bound: answers too few, or too clustered, to bound 90 % of them."]
+        return ["Not enough data for a tolerance bound: answers too few, or slow ones in groups."]
     return [f"Tolerance bound: with 95 % confidence, at least {100 * found.share:g} % of all answers under this "
             f"condition come within {duration(found.bound_ns)}."]  # fmt: skip
 
 
 def _share(part: int, whole: int, within: ProbabilityInterval | None) -> str:
     if within is None:
-        return f"{share(part, whole)} (too clustered for an interval)"
+        return f"{share(part, whole)} (rough: they came in groups)"
     low, high = (share(round(end * _FINE), _FINE) for end in (within.low, within.high))
     return f"{share(part, whole)} (95 %: {low} to {high})"
 
@@ -144,7 +144,7 @@ def _within(state: QuantileEstimate | None) -> str:
     if state is None:
         return ""
     if state.rough:
-        return f"{duration(state.value_ns)} (too clustered for an interval)"
+        return f"{duration(state.value_ns)} ({ROUGH})"
     return f"{duration(state.value_ns)} (95 %: {duration(state.low_ns)} to {duration(state.high_ns)})"
 
 

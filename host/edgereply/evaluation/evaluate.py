@@ -13,7 +13,7 @@ from edgereply.analysis.pairing.joining import join
 from edgereply.analysis.pairing.joining_result import JoinStatus
 from edgereply.analysis.pairing.pairing import Pairing, Status, pair
 from edgereply.analysis.pairing.settling import settle
-from edgereply.analysis.statistics.summary import JsonSummary, summarise, widened
+from edgereply.analysis.statistics.summary import JsonSummary, summarise
 from edgereply.evaluation.board_side import BoardSide, answered, watched
 from edgereply.storage.run_record import Evidence
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
@@ -56,7 +56,7 @@ class Evaluation:
         return replace(self, evidence="imported", known_to=known_to)
 
     def _figures(self, values_ns: Int64s) -> JsonSummary:
-        return widened(summarise(present(values_ns)).as_dict(), self.known_to)
+        return summarise(present(values_ns), self.known_to).as_dict()
 
 
 def evaluate(

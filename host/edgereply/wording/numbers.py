@@ -11,6 +11,7 @@ from typing import Any, Final
 _UNITS: Final = ((1, "ns"), (1_000, "µs"), (1_000_000, "ms"), (1_000_000_000, "s"))
 _MOST_DIGITS: Final = 15
 NOTHING: Final = "–"
+ROUGH: Final = "rough: slow answers came in groups"
 
 
 def duration(value_ns: float | None, digits: int = 3) -> str:
@@ -89,7 +90,7 @@ def quantile(summary: Mapping[str, Any] | None, name: str) -> str:
         name: "median_ns", "p99_9_ns", "max_ns", "tail_spread_ns" and so on.
 
     Returns:
-        Such as "12.3 µs"; "needs N ≥ 3,688" where the sample is too small; "–" for no sample.
+        Such as "12.3 µs"; "needs 3,688 answers" where the sample is too small; "–" for no sample.
     """
     if not summary or not summary.get("count"):
         return NOTHING
@@ -102,25 +103,46 @@ def quantile(summary: Mapping[str, Any] | None, name: str) -> str:
         takes = max((needed.get(part) or 0 for part in ("median_ns", "p99_9_ns")), default=0)
     if takes is None and name == "std_ns":
         takes = 2
-    return f"needs N ≥ {takes:,}" if takes else "N too small"
+    return needs_words(takes) if takes else "too few answers"
+
+
+def needs_words(count: int) -> str:
+    """How many answers a figure takes."""
+    return f"needs {count:,} answers"
 
 
 def interval(summary: Mapping[str, Any] | None, name: str) -> str:
-    """The 95 % interval of a quantile.
+    """The 95 % interval of a figure, or that it is unsure.
 
     Args:
         summary: one sample's part of the JSON summary.
         name: the quantile.
 
     Returns:
-        Such as "12.1 µs to 12.6 µs"; "too clustered" where answers depend on each other over too long stretches for
-        one; "" for figures that have none.
+        Such as "12.1 µs to 12.6 µs"; "rough: slow answers came in groups" where it cannot be relied on; "" for figures
+        that have none.
     """
     ends = ((summary or {}).get("ci95") or {}).get(name)
-    if not ends:
-        return "too clustered" if name in ((summary or {}).get("effective_count") or {}) else ""
-    low, high = distinct(ends[0], ends[1])
-    return low if ends[0] == ends[1] else f"{low} to {high}"
+    within = range_words(ends[0], ends[1]) if ends else ""
+    if not is_rough(summary, name):
+        return within
+    return f"{within}, {ROUGH}" if within else ROUGH
+
+
+def range_words(low_ns: float, high_ns: float) -> str:
+    """From one time to another, with the digits it takes to tell them apart."""
+    low, high = distinct(low_ns, high_ns)
+    return low if low_ns == high_ns else f"{low} to {high}"
+
+
+def is_rough(summary: Mapping[str, Any] | None, name: str) -> bool:
+    """Whether a figure is there whose interval is unsure.
+
+    Args:
+        summary: one sample's part of the JSON summary.
+        name: of the figure.
+    """
+    return name in ((summary or {}).get("rough") or ())
 
 
 def share(part: int, whole: int) -> str:

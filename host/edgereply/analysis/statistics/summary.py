@@ -1,10 +1,13 @@
-"""One sample in one line of figures: what a run, a pulse width or a segment looked like."""
+"""The one estimate of a sample: what a run's record, every command's JSON, every table and the page say of it.
+
+Whoever needs a quantile of times takes it from here, so that no two places can disagree on its value, on its interval,
+or on whether the sample can carry it.
+"""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from fractions import Fraction
 from typing import Any, Final
 
@@ -13,7 +16,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.uncertainty import KnownTo
 from edgereply.analysis.statistics.intervals import count_needed
-from edgereply.analysis.statistics.quantile_intervals import Method, QuantileEstimate, quantile_intervals
+from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate, quantile_intervals
 
 QUANTILES: Final = {"median_ns": 0.5, "p90_ns": 0.9, "p99_ns": 0.99, "p99_9_ns": 0.999}
 CONFIDENCE: Final = 0.95
@@ -24,75 +27,91 @@ JsonSummary = dict[str, Any]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class SampleSummary:
-    """Figures of one sample, integer nanoseconds but for mean and standard deviation.
-
-    A quantile is None where the sample is too small for a two-sided 95 % distribution-free
-    interval around it; `needed` then says how many values it takes. A quantile without an interval
-    is one whose values depend on each other over too long stretches for one.
+    """One sample in one line of figures, integer nanoseconds but for mean and standard deviation.
 
     Attributes:
         count: number of values.
-        min_ns: smallest value; None for an empty sample, like every figure below.
-        median_ns: quantile 0.5 (Hyndman-Fan type 1, as all quantiles here).
-        p90_ns: quantile 0.9.
-        p99_ns: quantile 0.99.
-        p99_9_ns: quantile 0.999.
-        max_ns: largest value.
+        min_ns, max_ns: smallest and largest value; None for an empty sample, like every figure below.
         mean_ns: arithmetic mean.
         std_ns: standard deviation, divisor n - 1; None below two values.
-        peak_to_peak_ns: max - min.
-        tail_spread_ns: p99.9 - median.
-        ci95: 95 % interval of each quantile by its name, None where there is none. It allows for
-            values that depend on each other (see `bootstrap`).
-        ci95_method: how each interval was found: "order statistics" where values look independent,
-            "block bootstrap" where they do not.
-        effective_count: independent values that would pin each quantile down equally well; of all
-            quantiles that have a value.
-        needed: sample size each quantile takes, only for those that are None.
+        quantiles: each of `QUANTILES` by its name. None where the sample is too small for a two-sided 95 % interval
+            (`needed` says how many values that takes); rough where values depend on each other over too long stretches
+            for an interval to be relied on.
+        known_to: how well an imported time is known; intervals are widened by it already.
     """
 
     count: int
     min_ns: int | None
-    median_ns: int | None
-    p90_ns: int | None
-    p99_ns: int | None
-    p99_9_ns: int | None
     max_ns: int | None
     mean_ns: float | None
     std_ns: float | None
-    peak_to_peak_ns: int | None
-    tail_spread_ns: int | None
-    ci95: dict[str, tuple[int, int] | None]
-    ci95_method: dict[str, Method]
-    effective_count: dict[str, int]
-    needed: dict[str, int]
+    quantiles: dict[str, QuantileEstimate | None]
+    known_to: KnownTo | None = field(default=None)
+
+    @property
+    def needed(self) -> dict[str, int]:
+        """Values that each quantile takes, only for those that are None."""
+        return {n: count_needed(QUANTILES[n], CONFIDENCE) for n, found in self.quantiles.items() if found is None}
+
+    @property
+    def rough(self) -> list[str]:
+        """Names of the figures whose interval is unsure."""
+        found = [name for name, one in self.quantiles.items() if one is not None and one.rough]
+        spread = self.tail_spread_ns is not None and {"median_ns", "p99_9_ns"} & set(found)
+        return [*found, "tail_spread_ns"] if spread else found
+
+    @property
+    def peak_to_peak_ns(self) -> int | None:
+        """Largest minus smallest."""
+        return None if self.min_ns is None or self.max_ns is None else self.max_ns - self.min_ns
+
+    @property
+    def tail_spread_ns(self) -> int | None:
+        """p99.9 minus median."""
+        tail, median = self.value_ns("p99_9_ns"), self.value_ns("median_ns")
+        return None if tail is None or median is None else tail - median
+
+    def value_ns(self, name: str) -> int | None:
+        """A quantile's value by its name; None where the sample cannot carry it."""
+        found = self.quantiles[name]
+        return None if found is None else found.value_ns
+
+    def ci95(self, name: str) -> tuple[int, int] | None:
+        """A quantile's interval by its name; None where there is none."""
+        found = self.quantiles[name]
+        return None if found is None else found.ends_ns
 
     def as_dict(self) -> JsonSummary:
         """The summary as JSON knows it: ints, floats, None, lists and dictionaries."""
+        there = {name: found for name, found in self.quantiles.items() if found is not None}
+        known = self.known_to
         return {
             "count": self.count,
             "min_ns": self.min_ns,
-            "median_ns": self.median_ns,
-            "p90_ns": self.p90_ns,
-            "p99_ns": self.p99_ns,
-            "p99_9_ns": self.p99_9_ns,
+            **{name: self.value_ns(name) for name in self.quantiles},
             "max_ns": self.max_ns,
             "mean_ns": self.mean_ns,
             "std_ns": self.std_ns,
             "peak_to_peak_ns": self.peak_to_peak_ns,
             "tail_spread_ns": self.tail_spread_ns,
-            "ci95": {name: None if ends is None else list(ends) for name, ends in self.ci95.items()},
-            "ci95_method": {name: str(method) for name, method in self.ci95_method.items()},
-            "effective_count": dict(self.effective_count),
-            "needed": dict(self.needed),
-        }
+            "ci95": {name: None if (ends := self.ci95(name)) is None else list(ends) for name in self.quantiles},
+            "ci95_method": {name: str(found.method) for name, found in there.items() if found.ends_ns is not None},
+            "effective_count": {name: int(found.effective_count) for name, found in there.items()},
+            "rough": self.rough,
+            "needed": self.needed,
+        } | ({} if known is None else {"known_to": {
+            "resolution_ns": known.resolution_ns,
+            "clock_ppm": known.tolerance_ppm,
+            "expanded_ns": known.expanded_ns(self.max_ns or 0),
+        }})  # fmt: skip
 
 
-def summarise(values_ns: Int64s) -> SampleSummary:
+def summarise(values_ns: Int64s, known_to: KnownTo | None = None) -> SampleSummary:
     """Summarise one sample.
 
     Args:
         values_ns: shape (n,), int64, nanoseconds, in order of time, may be empty; left as it is.
+        known_to: the instrument that recorded imported times; what it does not know widens every interval.
 
     Returns:
         The figures; see `SampleSummary`.
@@ -105,69 +124,31 @@ def summarise(values_ns: Int64s) -> SampleSummary:
         raise TypeError(f"summaries take int64 nanoseconds, got {values_ns.dtype}")
     if values_ns.ndim != 1:
         raise ValueError(f"summaries take one dimension, got shape {values_ns.shape}")
-    states = dict(zip(QUANTILES, quantile_intervals(values_ns, list(QUANTILES.values()), CONFIDENCE), strict=True))
+    found = quantile_intervals(values_ns, list(QUANTILES.values()), CONFIDENCE)
     count = int(values_ns.size)
     mean, std = mean_and_std(values_ns)
-    low, high = (int(values_ns.min()), int(values_ns.max())) if count else (None, None)
-    return summary_of(count, (low, high), (mean, std), states)
-
-
-def summary_of(
-    count: int,
-    ends: tuple[int | None, int | None],
-    moments: tuple[float | None, float | None],
-    states: Mapping[str, QuantileEstimate | None],
-) -> SampleSummary:
-    """Put together what was found about one sample.
-
-    Args:
-        count: number of values.
-        ends: smallest and largest.
-        moments: mean and standard deviation.
-        states: each of `QUANTILES` by its name.
-    """
-    value = {name: None if state is None else state.value_ns for name, state in states.items()}
-    low, high = ends
-    median, tail = value["median_ns"], value["p99_9_ns"]
     return SampleSummary(
         count=count,
-        min_ns=low,
-        median_ns=median,
-        p90_ns=value["p90_ns"],
-        p99_ns=value["p99_ns"],
-        p99_9_ns=tail,
-        max_ns=high,
-        mean_ns=moments[0],
-        std_ns=moments[1],
-        peak_to_peak_ns=None if low is None or high is None else high - low,
-        tail_spread_ns=None if tail is None or median is None else tail - median,
-        ci95={n: None if s is None else s.ends_ns for n, s in states.items()},
-        ci95_method={n: s.method for n, s in states.items() if s is not None and not s.rough},
-        effective_count={n: int(s.effective_count) for n, s in states.items() if s is not None},
-        needed={name: count_needed(QUANTILES[name], CONFIDENCE) for name, state in states.items() if state is None},
+        min_ns=int(values_ns.min()) if count else None,
+        max_ns=int(values_ns.max()) if count else None,
+        mean_ns=mean,
+        std_ns=std,
+        quantiles={name: widened(one, known_to) for name, one in zip(QUANTILES, found, strict=True)},
+        known_to=known_to,
     )
 
 
-def widened(figures: JsonSummary, known_to: KnownTo | None) -> JsonSummary:
-    """A summary whose intervals allow for what the instrument does not know of each time.
+def widened(found: QuantileEstimate | None, known_to: KnownTo | None) -> QuantileEstimate | None:
+    """A quantile whose interval allows for what the instrument does not know of each time.
 
     Args:
-        figures: of `SampleSummary.as_dict`.
+        found: the quantile by counting alone.
         known_to: the instrument; None changes nothing.
-
-    Returns:
-        The same figures with wider `ci95`, and the instrument under `known_to`.
     """
-    if known_to is None:
-        return figures
-    intervals = figures["ci95"].items()
-    wider = {name: None if ends is None else list(known_to.widen(*ends)) for name, ends in intervals}
-    known = {
-        "resolution_ns": known_to.resolution_ns,
-        "clock_ppm": known_to.tolerance_ppm,
-        "expanded_ns": known_to.expanded_ns(figures["max_ns"] or 0),
-    }
-    return figures | {"ci95": wider, "known_to": known}
+    if found is None or found.ends_ns is None or known_to is None:
+        return found
+    low_ns, high_ns = known_to.widen(*found.ends_ns)
+    return replace(found, low_ns=low_ns, high_ns=high_ns)
 
 
 def mean_and_std(values_ns: Int64s) -> tuple[float | None, float | None]:

@@ -8,7 +8,7 @@ from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures.curves import curves
 from edgereply.report.figures.readings import Reading
 from edgereply.report.tables.rows import QUANTILES, estimate, segment_label, segment_names
-from edgereply.wording.numbers import NOTHING, distinct, duration, quantile
+from edgereply.wording.numbers import quantile
 
 
 def segments(views: Sequence[RunView]) -> Reading:
@@ -38,7 +38,8 @@ def quantiles(views: Sequence[RunView]) -> Reading:
     )
     return Reading(
         "Quantiles of the reaction time, a bar over each 95 % interval, which allows for answers that depend on each "
-        "other. A quantile that a run cannot support is left out.",
+        "other. An open marker without a bar is rough: slow answers came in groups. A quantile that a run is too short "
+        "for is left out; the table says how many answers it needs.",
         ("run", *(word for word, _ in QUANTILES)),
         rows,
     )
@@ -60,7 +61,8 @@ def rates(views: Sequence[RunView]) -> Reading:
     )
     return Reading(
         "Quantiles of the reaction time against the rate of the stimuli, a line for all else that was varied, in the "
-        "shade of its 95 % intervals. A quantile that a condition cannot support is left out.",
+        "shade of its 95 % intervals. An open marker is rough: slow answers came in groups. A quantile that a "
+        "condition is too short for is left out; the table says how many answers it needs.",
         ("condition", *(word for word, _ in QUANTILES), "stimuli", "late", "no answer"),
         rows,
     )
@@ -68,7 +70,4 @@ def rates(views: Sequence[RunView]) -> Reading:
 
 def _estimate(view: RunView, key: str) -> str:
     found = estimate(view, key)
-    if found is None:
-        return NOTHING
-    low, high = distinct(found.low_ns, found.high_ns)
-    return f"{duration(found.value_ns)} [{low} to {high}]"
+    return quantile(view.summary.get("reaction"), key) if found is None else found.words

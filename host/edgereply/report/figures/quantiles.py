@@ -10,7 +10,6 @@ from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures import style
 from edgereply.report.figures.canvas import blank
 from edgereply.report.tables.rows import QUANTILES, estimate
-from edgereply.wording.numbers import duration
 
 
 def quantiles(views: Sequence[RunView]) -> go.Figure:
@@ -20,7 +19,7 @@ def quantiles(views: Sequence[RunView]) -> go.Figure:
         views: the runs.
 
     Returns:
-        The figure; a quantile that a run is too short for is left out.
+        The figure; a quantile that a run is too short for is left out, a rough one is an open marker without a bar.
     """
     size, unit = style.unit_of([view.answers() for view in views])
     figure = blank(views, "", f"reaction time ({unit})", ["y"])
@@ -28,7 +27,8 @@ def quantiles(views: Sequence[RunView]) -> go.Figure:
         found = [(place, word, estimate(view, key)) for place, (word, key) in enumerate(QUANTILES)]
         known = [(place, word, item) for place, word, item in found if item is not None]
         line = style.line(views, index) | {"mode": "markers"}
-        line["marker"] = {"symbol": style.marker(index), "size": 10, "color": style.color(index)}
+        symbols = [f"{style.marker(index)}{'-open' if item.rough else ''}" for _, _, item in known]
+        line["marker"] = {"symbol": symbols, "size": 10, "color": style.color(index)}
         figure.add_scatter(
             x=[place + 0.7 * ((index + 0.5) / len(views) - 0.5) for place, _, _ in known],
             y=[item.value_ns / size for _, _, item in known],
@@ -38,10 +38,9 @@ def quantiles(views: Sequence[RunView]) -> go.Figure:
                 "thickness": 2, "width": 7 if len(views) <= 8 else 3, "color": style.color(index),
             },
             customdata=[
-                [word, duration(item.value_ns), duration(item.low_ns), duration(item.high_ns)]
-                for _, word, item in known
+                [word, item.words] for _, word, item in known
             ],
-            hovertemplate="%{customdata[0]}: %{customdata[1]} (%{customdata[2]} to %{customdata[3]})"
+            hovertemplate="%{customdata[0]}: %{customdata[1]}"
             "<extra>" + letter(index) + "</extra>",
             **line,
         )  # fmt: skip

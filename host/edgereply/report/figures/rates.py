@@ -11,7 +11,6 @@ from edgereply.report.figures import style
 from edgereply.report.figures.canvas import Anchor, deadline, panels
 from edgereply.report.figures.curves import Curve, curves
 from edgereply.report.tables.rows import QUANTILES, estimate
-from edgereply.wording.numbers import duration
 
 
 def sweep_curves(views: Sequence[RunView]) -> go.Figure | None:
@@ -69,13 +68,15 @@ def _draw(figure: go.Figure, curve: Curve, number: int, quantile: tuple[str, str
         legendgroup=str(number),
         showlegend=place["row"] == 1,
         line={"color": color, "dash": style.dash(number), "width": 2},
-        marker={"symbol": style.marker(number), "size": 9, "color": color},
+        marker={
+            "symbol": [f"{style.marker(number)}{'-open' if item.rough else ''}" for _, _, item in points],
+            "size": 9, "color": color,
+        },
         customdata=[
-            [f"{rate:,.6g}/s", duration(item.value_ns), f"{duration(item.low_ns)} to {duration(item.high_ns)}",
-             f"{view.stimuli:,}"]
+            [f"{rate:,.6g}/s", item.words, f"{view.stimuli:,}"]
             for rate, view, item in points
         ],
-        hovertemplate="%{customdata[0]}: " + word + " %{customdata[1]} (%{customdata[2]}), %{customdata[3]} stimuli"
+        hovertemplate="%{customdata[0]}: " + word + " %{customdata[1]}, %{customdata[2]} stimuli"
         "<extra>" + label + "</extra>",
         **place,
     )  # fmt: skip

@@ -5,18 +5,22 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Final
 
-from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate
-from edgereply.comparison.compare import ComparedEntry, Comparison
+from edgereply.analysis.statistics.summary import SampleSummary
+from edgereply.comparison.compare import ComparedEntry, Comparison, Margin
 from edgereply.report.tables.context_rows import context_columns
 from edgereply.report.tables.rows import Cell
-from edgereply.wording.numbers import NOTHING, distinct, duration, share
+from edgereply.wording.numbers import NOTHING, ROUGH, duration, needs_words, range_words, share
 
 _HEADINGS: Final = ("group", "stimuli", "median", "p99", "p99.9", "slowest", "missed", "late", "margin")
-_NOTE: Final = (
-    "Brackets: 95 % intervals that allow for clusters; too clustered: answers depend on each other over stretches too "
-    "long for one. Margin: the deadline minus the upper end of p99.9's interval, what is left for all but one stimulus "
-    "in a thousand; stimuli without an answer count as slower than any."
+QUANTILE_NOTE: Final = (
+    "Brackets: 95 % intervals that allow for slow answers that come in groups; rough: the groups are too few or too "
+    "long for an interval, measure longer."
 )
+_MARGIN_NOTE: Final = (
+    "Margin: the deadline minus the upper end of p99.9's interval, what is left for all but one stimulus in a "
+    "thousand; stimuli without an answer count as slower than any."
+)
+_SHOWN: Final = ("median_ns", "p99_ns", "p99_9_ns")
 
 
 def comparison_lines(comparison: Comparison) -> tuple[list[str], list[list[Cell]], list[str]]:
@@ -27,22 +31,19 @@ def comparison_lines(comparison: Comparison) -> tuple[list[str], list[list[Cell]
     """
     headings, more, absent = context_columns([place.entry.context for place in comparison.places])
     cells = [[*_cells(place), *extra] for place, extra in zip(comparison.places, more, strict=True)]
-    return [*_HEADINGS, *headings], cells, [_NOTE, *absent]
+    return [*_HEADINGS, *headings], cells, [QUANTILE_NOTE, _MARGIN_NOTE, *absent]
 
 
 def _cells(place: ComparedEntry) -> list[Cell]:
-    entry, found = place.entry, place.estimates
-    count = entry.counts["responses"]
+    entry, found = place.entry, place.summary
     return [
         Cell(place.groups or NOTHING),
         Cell(f"{entry.counts['stimuli']:,}"),
-        *(quantile_cell(item, found.needed.get(name, 0), count) for name, item in found.quantiles.items()),
+        *(quantile_cell(found, name) for name in _SHOWN),
         Cell(duration(found.max_ns)),
         count_cell(entry.counts, "missed"),
         late_cell(entry.counts, entry.deadline_ns),
-        margin_cell(
-            place.tail.left_ns, place.tail.unanswered, entry.deadline_ns, found.needed.get("p99_9_ns", 0), count
-        ),
+        margin_cell(place.margin),
     ]
 
 
@@ -54,22 +55,20 @@ def unlike_first(comparison: Comparison) -> list[list[str]]:
     return [[respect for respect, value in has.items() if value.get(who) != value.get(shorts[0])] for who in shorts]
 
 
-def quantile_cell(estimate: QuantileEstimate | None, needed: int, count: int) -> Cell:
-    """A quantile with its interval, or how many independent answers it takes.
+def quantile_cell(summary: SampleSummary, name: str) -> Cell:
+    """A quantile with its interval, marked where that is unsure; or how many answers it takes.
 
     Args:
-        estimate: None where it cannot be given.
-        needed: answers it takes.
-        count: answers there are.
+        summary: of the answers.
+        name: of the quantile.
     """
-    if estimate is None:
-        if not count:
-            return Cell(NOTHING)
-        return Cell(f"needs N ≥ {needed:,}" if count < needed else "too clustered")
-    if estimate.rough:
-        return Cell(f"{duration(estimate.value_ns)} (rough: slow answers came in groups)")
-    low, high = distinct(estimate.low_ns, estimate.high_ns)
-    return Cell(duration(estimate.value_ns), low if estimate.low_ns == estimate.high_ns else f"{low} to {high}")
+    if not summary.count:
+        return Cell(NOTHING)
+    found, ends = summary.quantiles[name], summary.ci95(name)
+    if found is None:
+        return Cell(needs_words(summary.needed[name]))
+    said = f"{duration(found.value_ns)} ({ROUGH.partition(':')[0]})" if found.rough else duration(found.value_ns)
+    return Cell(said, "" if ends is None else range_words(*ends))
 
 
 def count_cell(counts: Mapping[str, int], name: str) -> Cell:
@@ -83,18 +82,6 @@ def late_cell(counts: Mapping[str, int], deadline_ns: int | None) -> Cell:
     return Cell("no deadline") if deadline_ns is None else count_cell(counts, "late")
 
 
-def margin_cell(left_ns: int | None, unanswered: bool, deadline_ns: int | None, needed: int, count: int) -> Cell:
-    """What the deadline leaves; negative past it.
-
-    Args:
-        left_ns: None where it cannot be told.
-        unanswered: too many stimuli went without an answer.
-        deadline_ns: None where there is none.
-        needed: answers it takes to tell.
-        count: answers there are.
-    """
-    if deadline_ns is None:
-        return Cell("no deadline")
-    if unanswered:
-        return Cell("none: unanswered")
-    return quantile_cell(None, needed, count) if left_ns is None else Cell(duration(left_ns))
+def margin_cell(margin: Margin) -> Cell:
+    """What the deadline leaves, or why that cannot be told."""
+    return Cell(margin.why_not.partition(":")[0] if margin.left_ns is None else duration(margin.left_ns))

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from edgereply.evaluation.run_view import RunView, flatten
-from edgereply.wording.numbers import exactly, interval, quantile, share
+from edgereply.wording.numbers import ROUGH, duration, exactly, interval, is_rough, quantile, range_words, share
 
 QUANTILES: Final = (("median", "median_ns"), ("p90", "p90_ns"), ("p99", "p99_ns"), ("p99.9", "p99_9_ns"))
 _REACTION: Final = (
@@ -48,11 +48,22 @@ class TableLine:
 
 @dataclass(frozen=True, slots=True)
 class Estimate:
-    """A quantile of the reaction time and its 95 % interval, nanoseconds."""
+    """A quantile of the reaction time and its 95 % interval, nanoseconds.
+
+    Attributes:
+        low_ns, high_ns: the value itself where there is no interval.
+        rough: the interval is unsure, or there is none.
+    """
 
     value_ns: int
     low_ns: int
     high_ns: int
+    rough: bool = False
+
+    @property
+    def words(self) -> str:
+        """Such as "72.4 µs (71.0 µs to 73.9 µs)" or "72.4 µs (rough: slow answers came in groups)"."""
+        return f"{duration(self.value_ns)} ({ROUGH if self.rough else range_words(self.low_ns, self.high_ns)})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +120,7 @@ def summary_groups(views: Sequence[RunView]) -> list[Group]:
 
 
 def estimate(view: RunView, name: str) -> Estimate | None:
-    """A quantile of the reaction time with its interval; None where the run has none.
+    """A quantile of the reaction time with its interval; None where the run cannot carry the quantile.
 
     Args:
         view: the run.
@@ -117,7 +128,10 @@ def estimate(view: RunView, name: str) -> Estimate | None:
     """
     reaction = view.summary.get("reaction") or {}
     value, ends = reaction.get(name), (reaction.get("ci95") or {}).get(name)
-    return None if value is None or not ends else Estimate(value, *ends)
+    if value is None:
+        return None
+    low_ns, high_ns = ends or (value, value)
+    return Estimate(value, low_ns, high_ns, is_rough(reaction, name) or not ends)
 
 
 def segment_names(views: Sequence[RunView]) -> list[str]:

@@ -4,29 +4,28 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from edgereply.analysis.statistics.summary import SampleSummary, summarise
 from edgereply.comparison.entries import Entry
-from edgereply.comparison.estimates import Estimates, estimate
 from edgereply.report.tables.context_rows import context_columns
-from edgereply.report.tables.lines import count_cell, late_cell, quantile_cell
+from edgereply.report.tables.lines import QUANTILE_NOTE, count_cell, late_cell, quantile_cell
 from edgereply.report.tables.rows import Cell, TableLine
 from edgereply.storage.series_record import SeriesRecord
 from edgereply.wording.numbers import duration
 
 HEADINGS = ("condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late")
 NOTE = (
-    "Brackets: 95 % intervals that allow for clusters within the measured blocks (too clustered: "
-    "answers depend on each other over stretches too long for one); the slowest answer has none, since "
-    "no number of answers bounds the next one. Coalesced and ambiguous answers are in the JSON document."
+    f"{QUANTILE_NOTE} The slowest answer has none, since no number of answers bounds the next one. Coalesced and "
+    "ambiguous answers are in the JSON document."
 )
 _SHOWN = ("median_ns", "p99_ns")
 
 
-def rows(entries: Sequence[Entry]) -> list[tuple[Entry, Estimates]]:
+def rows(entries: Sequence[Entry]) -> list[tuple[Entry, SampleSummary]]:
     """Every condition with its estimate."""
-    return [(entry, estimate(entry.reaction_ns, entry.known_to)) for entry in entries]
+    return [(entry, summarise(entry.reaction_ns, entry.known_to)) for entry in entries]
 
 
-def sheet(found: Sequence[tuple[Entry, Estimates]]) -> tuple[list[str], list[TableLine], list[str]]:
+def sheet(found: Sequence[tuple[Entry, SampleSummary]]) -> tuple[list[str], list[TableLine], list[str]]:
     """The table as it is printed: headings, a line a row, and notes."""
     headings, cells, absent = context_columns([entry.context for entry, _ in found])
     rows = [_line(entry, item, more) for (entry, item), more in zip(found, cells, strict=True)]
@@ -34,7 +33,7 @@ def sheet(found: Sequence[tuple[Entry, Estimates]]) -> tuple[list[str], list[Tab
 
 
 def document(
-    directory: Path, record: SeriesRecord, found: Sequence[tuple[Entry, Estimates]], interrupted: bool, trouble: str
+    directory: Path, record: SeriesRecord, found: Sequence[tuple[Entry, SampleSummary]], interrupted: bool, trouble: str
 ) -> dict[str, Any]:
     """The sweep as its one JSON document.
 
@@ -68,12 +67,11 @@ def document(
     }
 
 
-def _line(entry: Entry, item: Estimates, more: Sequence[Cell]) -> TableLine:
-    count = entry.counts["responses"]
+def _line(entry: Entry, item: SampleSummary, more: Sequence[Cell]) -> TableLine:
     cells = [
         Cell(f"{len(entry.blocks)}/{len(entry.blocks) + len(entry.trouble)}"),
         Cell(f"{entry.counts['stimuli']:,}"),
-        *(quantile_cell(item.quantiles[name], item.needed.get(name, 0), count) for name in _SHOWN),
+        *(quantile_cell(item, name) for name in _SHOWN),
         Cell(duration(item.max_ns)),
         count_cell(entry.counts, "missed"),
         late_cell(entry.counts, entry.deadline_ns),

@@ -14,7 +14,7 @@ from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.tables.latex import latex
 from edgereply.report.tables.lines import comparison_lines, unlike_first
 from edgereply.report.tables.rows import Cell, condition_rows, summary_groups
-from edgereply.wording.numbers import clean
+from edgereply.wording.numbers import clean, is_rough
 
 NAMES: Final = ("summary", "comparison", "conditions")
 FORMATS: Final = ("md", "csv", "json", "tex")
@@ -94,10 +94,11 @@ def _summary(views: Sequence[RunView], comparison: Comparison) -> _Made:
                     continue
                 low, high = ends.get(figure) or (None, None)
                 records.append({**_who(index, view), "sample": sample, "figure": figure, "value": value,
-                                "ci95_low": low, "ci95_high": high})  # fmt: skip
+                                "ci95_low": low, "ci95_high": high, "rough": is_rough(figures, figure),
+                                "needed": (figures.get("needed") or {}).get(figure)})  # fmt: skip
         for count, value in view.counts.items():
             records.append({**_who(index, view), "sample": "counts", "figure": count, "value": value,
-                            "ci95_low": None, "ci95_high": None})  # fmt: skip
+                            "ci95_low": None, "ci95_high": None, "rough": False, "needed": None})  # fmt: skip
     return ("", "", *_heads(views)), rows, tuple(records)
 
 
@@ -109,14 +110,19 @@ def _comparison(views: Sequence[RunView], comparison: Comparison) -> _Made:
         mark = "–" if index == 0 else "≠ " + ", ".join(unlike) if unlike else f"like {letter(0)}"
         rows.append((f"{letter(index)}: {view.title}", *map(_text, line), view.grade, mark))
         record: dict[str, Any] = {**_who(index, view), "groups": place.groups, **place.entry.counts}
-        for name, found in place.estimates.quantiles.items():
+        summary = place.summary
+        for name, found in summary.quantiles.items():
             stem = name.removesuffix("_ns")
+            low, high = summary.ci95(name) or (None, None)
             record |= {
-                name: None if found is None else found.value_ns,
-                f"{stem}_ci95_low_ns": None if found is None else found.low_ns,
-                f"{stem}_ci95_high_ns": None if found is None else found.high_ns,
+                name: summary.value_ns(name),
+                f"{stem}_ci95_low_ns": low,
+                f"{stem}_ci95_high_ns": high,
+                f"{stem}_rough": found is not None and found.rough,
+                f"{stem}_needed": summary.needed.get(name),
             }
-        record |= {"max_ns": place.estimates.max_ns, "deadline_ns": view.deadline_ns, "margin_ns": place.margin_ns}
+        record |= {"max_ns": summary.max_ns, "deadline_ns": place.entry.deadline_ns,
+                   "margin_ns": place.margin.left_ns, "margin_why_not": place.margin.why_not}  # fmt: skip
         records.append({**record, "not_like_first": ", ".join(unlike)})
     return ("run", *headings, "evidence", f"against {letter(0)}"), tuple(rows), tuple(records)
 

@@ -7,12 +7,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from edgereply.comparison.baseline import check_runs, parse_rule, sentences
-from edgereply.comparison.compare import compare_entries
+from edgereply.comparison.compare import Margin, compare_entries
 from edgereply.comparison.conditions import difference_words, differing, joined_words, mixing_words, respects
 from edgereply.comparison.entries import Entry
 from edgereply.comparison.groups import rounds_needed
 from edgereply.errors import DataError, SettingError
-from edgereply.report.tables.lines import margin_cell
+from edgereply.report.tables.lines import comparison_lines, margin_cell
+from edgereply.report.tables.rows import Cell
 from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.wording.numbers import duration
 
@@ -43,37 +44,40 @@ def test_who_differs_gets_other_letters_the_quickest_first() -> None:
     assert any("Brunner and Munzel" in line for line in found.method)
 
 
-def test_the_margin_is_deadline_minus_slowest_and_none_where_answers_are_missing() -> None:
-    found = compare_entries([entry("a"), entry("b", lost=3), entry("c", deadline_ns=None)], False)
-    first = found.places[0]
-    assert first.estimates.max_ns is not None
-    assert first.margin_ns == 2_000_000 - first.estimates.max_ns
-    assert [place.margin_ns for place in found.places[1:]] == [None, None]
-    (late,) = compare_entries([entry("late", 3_000_000, lost=3)], False).places
-    assert late.margin_ns is not None
-    assert late.margin_ns < -1_000_000
-
-
-def test_the_tail_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth() -> None:
-    found = compare_entries([entry("a", count=8_000), entry("few", count=300), entry("c", deadline_ns=None)], False)
-    interval = found.places[0].estimates.quantiles["p99_9_ns"]
-    assert interval is not None
-    assert interval.high_ns is not None
-    assert found.places[0].tail.left_ns == 2_000_000 - interval.high_ns < 2_000_000 - interval.value_ns
-    assert [place.tail.left_ns for place in found.places[1:]] == [None, None]
-    assert found.as_dict()["runs"][0]["margin_p99_9_ns"] == found.places[0].tail.left_ns
+def test_the_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth() -> None:
+    runs = [entry("a", count=8_000), entry("few", count=300), entry("c", deadline_ns=None)]
+    found = compare_entries(runs, False)
+    ends = found.places[0].summary.ci95("p99_9_ns")
+    assert ends is not None
+    assert found.places[0].margin == Margin(2_000_000 - ends[1])
+    assert found.as_dict()["runs"][0]["margin_ns"] == 2_000_000 - ends[1]
+    assert [place.margin.left_ns for place in found.places[1:]] == [None, None]
+    assert found.as_dict()["runs"][1]["margin_why_not"] == "needs 3,688 answers"
     # One in a thousand unanswered: the slowest thousandth are those, whatever the answers look like.
     (lost,) = compare_entries([entry("lost", count=8_000, lost=40)], False).places
-    assert (lost.tail.left_ns, lost.tail.unanswered) == (None, True)
+    assert lost.margin == Margin(None, "too many stimuli without an answer")
     # One in sixteen thousand is beyond the upper end of p99.9's interval.
     (one,) = compare_entries([entry("one", count=16_000, lost=1)], False).places
-    assert one.tail.left_ns is not None
-    assert not one.tail.unanswered
-    cells = [
-        margin_cell(p.tail.left_ns, p.tail.unanswered, p.entry.deadline_ns, 3_688, 300).value for p in found.places
-    ]
-    assert cells == [duration(found.places[0].tail.left_ns), "needs N ≥ 3,688", "no deadline"]
-    assert margin_cell(None, True, 1, 0, 9).value == "none: unanswered"
+    assert one.margin.left_ns is not None
+    (late,) = compare_entries([entry("late", 3_000_000, count=8_000)], False).places
+    assert late.margin.left_ns is not None
+    assert late.margin.left_ns < -1_000_000
+    cells = [margin_cell(place.margin).value for place in found.places]
+    assert cells == [duration(2_000_000 - ends[1]), "needs 3,688 answers", "no deadline"]
+
+
+def test_a_rough_quantile_keeps_its_number_and_leaves_no_margin() -> None:
+    values = np.full(8_000, 100_000)
+    values[4_000:4_020] = 400_000
+    told = replace(entry("a", count=8_000), blocks=(values,))
+    found = compare_entries([told], False)
+    (place,) = found.places
+    assert place.margin == Margin(None, "rough: slow answers came in groups")
+    assert (place.summary.value_ns("p99_9_ns"), place.summary.ci95("p99_9_ns")) == (400_000, None)
+    assert found.as_dict()["runs"][0]["reaction"]["rough"] == ["p99_ns", "p99_9_ns", "tail_spread_ns"]
+    [cells] = comparison_lines(found)[1]
+    assert Cell("400 µs (rough)") in cells
+    assert margin_cell(place.margin) == Cell("rough")
 
 
 def test_mixed_grades_are_said_in_words_and_share_no_letters() -> None:
@@ -131,7 +135,7 @@ def test_one_run_and_an_unanswered_one() -> None:
     assert compare_entries([entry("a")], False).method == []
     nothing = entry("none", count=0)
     found = compare_entries([entry("a"), nothing], False)
-    assert found.places[1].estimates.max_ns is None
+    assert found.places[1].summary.max_ns is None
     assert found.p_adjusted == {}
 
 

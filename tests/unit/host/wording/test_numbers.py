@@ -62,10 +62,10 @@ def test_chosen_times_keep_every_digit(value: int, shown: str) -> None:
 def test_a_quantile_that_is_not_known_says_what_it_takes() -> None:
     short = dict(run(list(range(1000, 1100))).summary["reaction"])
     assert numbers.quantile(short, "median_ns") == "1.05 µs"
-    assert numbers.quantile(short, "p99_9_ns") == "needs N ≥ 3,688"
-    assert numbers.quantile(short, "tail_spread_ns") == "needs N ≥ 3,688"
-    assert numbers.quantile(run([5]).summary["reaction"], "std_ns") == "needs N ≥ 2"
-    assert numbers.quantile({"count": 3, "p99_ns": None}, "p99_ns") == "N too small"
+    assert numbers.quantile(short, "p99_9_ns") == "needs 3,688 answers"
+    assert numbers.quantile(short, "tail_spread_ns") == "needs 3,688 answers"
+    assert numbers.quantile(run([5]).summary["reaction"], "std_ns") == "needs 2 answers"
+    assert numbers.quantile({"count": 3, "p99_ns": None}, "p99_ns") == "too few answers"
     assert numbers.quantile(None, "p99_ns") == numbers.quantile({"count": 0}, "max_ns") == "–"
 
 

@@ -184,7 +184,7 @@ def test_more_runs_than_colours_still_differ() -> None:
 
 def test_more_runs_than_colours_still_differ_by_their_markers() -> None:
     drawn = spec("quantiles", *(usual(count=500, seed=n) for n in range(24)))
-    assert len({(t["marker"]["color"], t["marker"]["symbol"]) for t in drawn["data"]}) == 24
+    assert len({(t["marker"]["color"], str(t["marker"]["symbol"])) for t in drawn["data"]}) == 24
 
 
 def test_rows_of_segments_stand_segment_by_segment_and_say_whose_they_are() -> None:

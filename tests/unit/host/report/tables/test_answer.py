@@ -29,8 +29,8 @@ def test_a_run_that_stopped_early_says_so_before_all_else() -> None:
 
 def test_a_quantile_out_of_reach_is_not_left_out_silently() -> None:
     said = " ".join(answer(run([1000] * 3)).details)
-    assert "needs N ≥ 6" in said
-    assert "tail spread needs N ≥ 3,688" in said
+    assert "needs 6 answers" in said
+    assert "tail spread needs 3,688 answers" in said
 
 
 def test_speed_and_jitter_are_the_figures_of_the_summary() -> None:

@@ -31,20 +31,25 @@ def test_clustered_answers_are_told_with_what_they_are_worth() -> None:
     worth = reaction["effective_count"]
     assert isinstance(worth, dict)
     said = interval_words([view(reaction)])[1]
-    assert said == f"Answers depend on each other: for its p99, 20,000 are worth {worth['p99_ns']:,} independent ones."
+    assert said == (
+        f"Slow answers come in groups, so the range of the p99 is wider (effective sample size {worth['p99_ns']:,} of "
+        "20,000)."
+    )
     both = interval_words([view({}), replace(view(reaction))])
-    assert both[1].startswith("B: answers depend")
+    assert both[1].startswith("B: slow answers come in groups")
 
 
-def test_what_is_too_clustered_says_so_in_the_place_of_the_interval() -> None:
+def test_what_is_rough_says_so_in_the_place_of_the_interval() -> None:
     reaction = summarise(np.repeat([10_000, 90_000], [5_880, 120])).as_dict()
-    assert interval(reaction, "p99_ns") == "too clustered"
+    assert interval(reaction, "p99_ns") == "rough: slow answers came in groups"
     assert interval(reaction, "max_ns") == ""
-    assert "too few for an interval; measure longer." in interval_words([view(reaction)])[1]
+    said = interval_words([view(reaction)])[1]
+    assert said.startswith("Slow answers come in groups, too few for a range of the p90 (")
+    assert said.endswith("; measure longer.")
 
 
 def test_a_run_worth_less_than_two_answers_is_not_said_to_be_worth_none() -> None:
     said = [interval_words([view({"count": 500, "effective_count": {"median_ns": worth}})])[1] for worth in (0, 1, 2)]
-    assert [line.partition("are worth ")[2].partition(",")[0] for line in said] == [
-        "one independent one at most", "one independent one at most", "2 independent ones",
+    assert [line.partition("(")[2] for line in said] == [
+        "they count as one at most).", "they count as one at most).", "effective sample size 2 of 500).",
     ]  # fmt: skip
