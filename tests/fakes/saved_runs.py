@@ -46,7 +46,8 @@ def reactions(count: int, seed: int = 1) -> Int64s:
 
 def save_run(
     directory: Path, count: int = 60, *, seed: int = 1, holes: tuple[int, ...] = HOLES, stamped: bool = True,
-    finish: bool = True, parts: int = 2, part_rows: int = 1, start_ns: int = 0, observed: bool = False, **changes: Any,
+    finish: bool = True, parts: int = 2, part_rows: int = 1, start_ns: int = 0, observed: bool = False,
+    reaction_ns: Int64s | None = None, **changes: Any,
 ) -> RunRecord:  # fmt: skip
     """Write a run; stimuli in `holes` get no answer.
 
@@ -61,12 +62,13 @@ def save_run(
         parts: number of commits its stamps are cut into.
         part_rows: a part grows until it has so many rows; 1 makes each commit a part.
         start_ns: what the source's clock showed at the beginning.
+        reaction_ns: one for each stimulus in place of `reactions`.
         changes: of the record.
     """
     writer = RunWriter(directory, record(directory.name, **changes), part_rows)
     stimulus = start_ns + stimuli(count)
     answered = np.setdiff1d(np.arange(count), holes)
-    rise = stimulus + reactions(count, seed)
+    rise = stimulus + (reactions(count, seed) if reaction_ns is None else reaction_ns)
     for piece in np.array_split(np.arange(count), parts):
         some = np.intersect1d(piece, answered)
         times = np.concatenate([stimulus[piece], rise[some], rise[some] + WIDTH_NS])
@@ -84,10 +86,11 @@ def save_run(
     if not finish:
         return writer.record
     writer.finish("complete", "")
-    return _closed(writer)
+    return closed_record(writer)
 
 
-def _closed(writer: RunWriter) -> RunRecord:
+def closed_record(writer: RunWriter) -> RunRecord:
+    """Evaluate a run that has been written, and keep counts and summary in its record."""
     reader = RunReader(writer.directory)
     kept = reader.record
     stamps = reader.source(), reader.board()

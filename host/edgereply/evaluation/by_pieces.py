@@ -21,6 +21,7 @@ from edgereply.analysis.arrays.aliases import Bools, Int64s
 from edgereply.analysis.arrays.bits import Bits, join_bits, pack
 from edgereply.analysis.arrays.presence import NO_STAMP, difference
 from edgereply.analysis.pairing.pairing import Pairing, Status, pair
+from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.sketch import Sketch, merge, sketch
 from edgereply.analysis.statistics.summary import QUANTILES, JsonSummary
 from edgereply.errors import SettingError
@@ -30,7 +31,7 @@ from edgereply.evaluation.pieces import LATEST, STIMULI, BoardFeed, Piece, cut
 from edgereply.storage.run_reader import RunReader, in_order
 from edgereply.storage.run_record import Evidence
 from edgereply.storage.stamps import BoardStamps
-from edgereply.wording.numbers import duration
+from edgereply.wording.numbers import duration, quantile
 
 # From here on a run is evaluated by pieces unless asked for otherwise: as a whole it would take some 3 GiB.
 MOST_WHOLE: Final = 20_000_000
@@ -117,9 +118,8 @@ def words(summary: Mapping[str, Any]) -> list[str]:
     ]
     if reaction["count"]:
         lines.append(
-            f"Half of the answers came within {duration(reaction['median_ns'])}, 99.9 % within "
-            f"{duration(reaction['p99_9_ns'])}; the slowest of {reaction['count']:,} took "
-            f"{duration(reaction['max_ns'])}."
+            f"Median {quantile(reaction, 'median_ns')}, p99.9 {quantile(reaction, 'p99_9_ns')}; the slowest of "
+            f"{reaction['count']:,} took {duration(reaction['max_ns'])}."
         )
     named = ("missed", "spurious", "coalesced", "ambiguous")
     lines.append(f"{summary['stimuli']:,} stimuli; {', '.join(f'{summary[name]:,} {name}' for name in named)}.")
@@ -127,8 +127,13 @@ def words(summary: Mapping[str, Any]) -> list[str]:
 
 
 def figures(values: Sketch) -> JsonSummary:
-    """Figures of one sample: count, ends, mean and deviation exact, quantiles to within the sketch's error."""
-    found: dict[str, int | None] = {n: values.quantile(p) if values.count else None for n, p in QUANTILES.items()}
+    """Figures of one sample as `SampleSummary.as_dict` has them, without intervals.
+
+    Count, ends, mean and deviation are exact, quantiles to within the sketch's error; those that the answers are too
+    few for are None, as in any other summary.
+    """
+    needed = {name: count_needed(p) for name, p in QUANTILES.items() if values.count < count_needed(p)}
+    found = {name: None if name in needed else values.quantile(p) for name, p in QUANTILES.items()}
     low, high = values.min_ns, values.max_ns
     tail, median = found["p99_9_ns"], found["median_ns"]
     return {
@@ -140,6 +145,11 @@ def figures(values: Sketch) -> JsonSummary:
         "std_ns": values.std_ns(),
         "peak_to_peak_ns": None if low is None or high is None else high - low,
         "tail_spread_ns": None if tail is None or median is None else tail - median,
+        "ci95": dict.fromkeys(QUANTILES),
+        "ci95_method": {},
+        "effective_count": {},
+        "rough": [],
+        "needed": needed,
     }
 
 
