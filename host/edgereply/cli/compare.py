@@ -28,10 +28,12 @@ def command(
     ] = None,
     confidence: Annotated[float, typer.Option(help="1 - the chance that a --fail-if fails for nothing.")] = 0.95,
     deadline: Annotated[str | None, typer.Option(help="Judge finished runs by this, such as 2ms.")] = None,
+    matters: Annotated[str, typer.Option(help="The smallest difference that counts; 0% counts any.")] = "5%",
     as_json: JsonOption = False,
 ) -> None:
     """Compare: measure routes, waits or responders in interleaved blocks; or finished runs, also with a baseline."""
     from edgereply.cli.arguments import expect_runs
+    from edgereply.cli.option_values import margin_option
     from edgereply.errors import SettingError
 
     axes = {"routes": _names(routes), "waits": _names(waits), "responders": _names(responders)}
@@ -44,19 +46,22 @@ def command(
             remedy="write: compare --baseline BASE RUN --fail-if 'p99.9 +10%'",
         )
     expect_runs(runs or [])
+    counts = margin_option(matters, "--matters")
     if runs and baseline is not None:
         _check(baseline, runs, fail_if or [], confidence, as_json)
     elif runs:
-        _beside(runs, deadline, as_json)
+        _beside(runs, deadline, counts, as_json)
     elif any(axes.values()):
-        _measure(axes, rounds, {"count": count, "rate": rate}, order_seed, bench, board, out, not no_wiring, as_json)
+        _measure(
+            axes, rounds, {"count": count, "rate": rate}, order_seed, bench, board, out, not no_wiring, counts, as_json
+        )  # fmt: skip
     else:
         raise SettingError(
             "nothing to compare", where="compare", remedy="name run directories, or --routes chardev,gpiod,sysfs"
         )
 
 
-def _beside(runs: list[Path], deadline: str | None, as_json: bool) -> None:
+def _beside(runs: list[Path], deadline: str | None, matters: float, as_json: bool) -> None:
     from edgereply.system.workers import workers
 
     many = sum(len(list(run.glob("*/run.json"))) or 1 for run in runs)
@@ -68,7 +73,7 @@ def _beside(runs: list[Path], deadline: str | None, as_json: bool) -> None:
         from edgereply.cli.option_values import duration_option
 
         deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
-        comparison = compare_finished(runs, deadline_ns, each)
+        comparison = compare_finished(runs, deadline_ns, each, matters)
     if as_json:
         put_json(comparison.as_dict())
     else:
@@ -107,6 +112,7 @@ def _measure(
     board: str,
     out: Path | None,
     prove_wires: bool,
+    matters: float,
     as_json: bool,
 ) -> None:
     import sys
@@ -128,6 +134,7 @@ def _measure(
     result = compare_conditions(
         data, name, conditions, rounds, directory, order_seed, lambda condition, label: watching(condition, name),
         Procedure(say=say, repeat=typed_command(sys.argv), bench_file=bench, prove_wires=prove_wires),
+        matters,
     )  # fmt: skip
     if as_json:
         put_json(result.as_dict())
@@ -137,7 +144,7 @@ def _measure(
 
         print_result(list(result.views.values()))
         print_cpu(result.cpu_ns)
-        print_differences(result.differences)
+        print_differences(result.comparison)
     say(f"series written to {directory}")
     if result.interrupted:
         say("interrupted: complete rounds are evaluated, and every block measured is kept")

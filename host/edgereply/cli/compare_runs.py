@@ -3,9 +3,10 @@
 from collections.abc import Sequence
 from pathlib import Path
 
+from edgereply.analysis.statistics.equivalence import MATTERS
 from edgereply.comparison.baseline import BaselineCheck, check_runs, parse_rule, sentences
 from edgereply.comparison.compare import Comparison, compare_entries
-from edgereply.comparison.conditions import difference_words, differing
+from edgereply.comparison.conditions import compared_words, difference_words, differing
 from edgereply.comparison.entries import Entry, load_entries
 from edgereply.errors import SettingError
 from edgereply.report.tables.lines import comparison_lines
@@ -16,19 +17,22 @@ from edgereply.wording.folding import tell
 from edgereply.wording.numbers import rounds_together
 
 
-def compare_finished(paths: Sequence[Path], deadline_ns: int | None, each: Each) -> Comparison:
+def compare_finished(
+    paths: Sequence[Path], deadline_ns: int | None, each: Each, matters: float = MATTERS
+) -> Comparison:
     """Compare runs and series that are on the disk.
 
     Args:
         paths: run or series directories.
         deadline_ns: judged in place of the runs' own.
         each: works on runs and conditions.
+        matters: the smallest change that counts, a part of the whole.
 
     Raises:
         DataError: neither a run nor a series, or damaged.
     """
     one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
-    return compare_entries(load_entries(paths, deadline_ns, each), one_series, each=each)
+    return compare_entries(load_entries(paths, deadline_ns, each), one_series, each=each, matters=matters)
 
 
 def print_comparison(comparison: Comparison) -> None:
@@ -45,12 +49,12 @@ def print_comparison(comparison: Comparison) -> None:
         for trouble in rounds_together(place.entry.trouble):
             tell(f"! {place.short}: {trouble}")
     tell()
-    if comparison.differences:
-        tell("Not like for like:")
+    if len(comparison.places) > 1:
+        tell(compared_words(comparison.differences))
         for respect, values in comparison.differences.items():
             tell(f"  {respect}: {difference_words(values)}")
-    elif len(comparison.places) > 1:
-        tell("Like for like in every respect that is recorded.")
+    for line in comparison.sentences:
+        tell(line)
     for line in (*comparison.words, *comparison.method):
         tell(line)
 

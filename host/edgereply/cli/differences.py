@@ -1,14 +1,14 @@
 """Differences between conditions, as lines of text."""
 
-from edgereply.analysis.statistics.block_differences import BlockDifference
+from edgereply.comparison.compare import Comparison
 from edgereply.measurement.interleaved import METHOD
 from edgereply.wording.folding import tell
 from edgereply.wording.numbers import duration
 
 
-def print_differences(differences: dict[str, list[BlockDifference]]) -> None:
-    """Print which differences are real."""
-    for line in difference_lines(differences):
+def print_differences(comparison: Comparison | None) -> None:
+    """Print what differs by enough to matter."""
+    for line in difference_lines(comparison):
         tell(line)
 
 
@@ -26,24 +26,9 @@ def cpu_lines(cpu_ns: dict[str, float]) -> list[str]:
     return ["", "CPU time of the responder per answer", *lines]
 
 
-def difference_lines(differences: dict[str, list[BlockDifference]]) -> list[str]:
-    """One line a pair and figure."""
-    lines = ["", "Differences of the reaction time, round by round"]
-    for figure, items in differences.items():
-        lines += [f"  {figure.removesuffix('_ns').replace('_', '.'):<7} {describe(item)}" for item in items]
-    if not differences:
-        lines.append("  none can be given: the blocks are too short for any quantile")
-    return [*lines, "", METHOD]
-
-
-def describe(item: BlockDifference) -> str:
-    """One difference in words."""
-    size = duration(abs(item.median_ns))
-    how = "slower" if item.median_ns > 0 else "faster"
-    between = (
-        f"{duration(item.low_ns)} to {duration(item.high_ns)}"
-        if item.low_ns is not None and item.high_ns is not None
-        else f"no interval from {item.rounds} rounds, 6 are needed"
-    )
-    verdict = "real" if item.real else "not told apart"
-    return f"{item.second} is {size} {how} than {item.first} ({between}): {verdict}, p = {item.p_adjusted:.2g}"
+def difference_lines(comparison: Comparison | None) -> list[str]:
+    """One line a pair and figure, and how they were judged."""
+    if comparison is None or not comparison.sentences:
+        return []
+    lines = [f"  {sentence}" for sentence in comparison.sentences]
+    return ["", "Differences of the reaction time, round by round", *lines, "", METHOD, *comparison.method]

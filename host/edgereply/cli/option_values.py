@@ -29,3 +29,15 @@ def share_option(text: str | None, where: str) -> float | None:
         return float(number) / (100.0 if percent else 1.0)
     except ValueError as error:
         raise SettingError(f"{text!r} is not a share", where=where, remedy="write it like 0.01, 1e-5 or 1%") from error
+
+
+def margin_option(text: str, where: str) -> float:
+    """Read the smallest change that counts, such as 5% or 0.05.
+
+    Raises:
+        SettingError: no share, or not from 0 to below 100 %.
+    """
+    found = share_option(text, where)
+    if found is None or not 0.0 <= found < 1.0:
+        raise SettingError(f"{text!r} is not within 0 to 100 %", where=where, remedy="write it like 5%")
+    return found

@@ -7,7 +7,7 @@ from typing import Any
 
 from edgereply.comparison.contrasts import AXES, Contrast, Gain
 from edgereply.comparison.entries import Entry
-from edgereply.comparison.groups import rounds_needed
+from edgereply.comparison.pairs import rounds_needed
 from edgereply.comparison.permanent_settings import FINAL, PermanentSetting, permanent_setting, setting_words
 from edgereply.config.load import kinds, parse_load
 from edgereply.wording.numbers import distinct, duration, listing

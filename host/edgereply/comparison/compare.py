@@ -1,21 +1,30 @@
 """Runs side by side: figures, margin to the deadline, and who is really different from whom."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import partial
 from typing import Any
 
 from edgereply.analysis.arrays.chunks import at_once
+from edgereply.analysis.statistics.equivalence import MATTERS
 from edgereply.analysis.statistics.intervals import count_needed
-from edgereply.analysis.statistics.placement import independent_count
 from edgereply.analysis.statistics.quantile_intervals import quantile_interval
-from edgereply.analysis.statistics.summary import QUANTILES, SampleSummary, summarise, widened
-from edgereply.comparison.conditions import differing, mixing_words
+from edgereply.analysis.statistics.summary import CONFIDENCE, QUANTILES, SampleSummary, summarise, widened
+from edgereply.comparison.conditions import differing, mixing_words, varied
 from edgereply.comparison.entries import LOST_NS, Entry
-from edgereply.comparison.groups import group
+from edgereply.comparison.groups import group, method_words, pair_sentences, sittings_words
+from edgereply.comparison.pairs import (
+    Pair,
+    Pairs,
+    Quantiles,
+    compare_sides,
+    confidence_of,
+    quantiles_at,
+    sides_of,
+)
 from edgereply.evaluation.run_view import letter
 from edgereply.system.workers import Each
-from edgereply.wording.numbers import ROUGH, needs_words
+from edgereply.wording.numbers import ROUGH, listing, needs_words, share
 
 UNANSWERED = "too many stimuli without an answer"
 
@@ -61,65 +70,117 @@ class Comparison:
         places: in the order they were given.
         differences: by respect, by value: who has it.
         words: on what the figures are worth against each other.
-        method: how the groups were found, or why there are none.
-        p_adjusted: by pair of short letters, for pairs that were tested.
+        method: how pairs and groups were found, or why there are none.
+        matters: the smallest change that counts, a part of the whole.
+        found: every pair, and what lies between sittings.
+        sentences: every pair in words.
     """
 
     places: list[ComparedEntry]
     differences: dict[str, dict[str, list[str]]]
     words: list[str]
     method: list[str]
-    p_adjusted: dict[tuple[str, str], float]
+    matters: float
+    found: Pairs
+    sentences: list[str]
+
+    @property
+    def pairs(self) -> tuple[Pair, ...]:
+        """Every two sides in every figure that was compared, medians first."""
+        return self.found.pairs
+
+    @property
+    def compared(self) -> list[str]:
+        """Respects that were varied on purpose."""
+        return varied(self.differences)[0]
+
+    @property
+    def also_different(self) -> list[str]:
+        """Respects that differ besides."""
+        return varied(self.differences)[1]
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
         return {
             "runs": [_place_dict(place) for place in self.places],
             "differences": self.differences,
+            "compared": self.compared,
+            "also_different": self.also_different,
             "words": self.words,
             "method": self.method,
-            "pairs": [{"first": a, "second": b, "p_adjusted": p} for (a, b), p in self.p_adjusted.items()],
+            "matters": self.matters,
+            "pair_confidence": self.found.confidence,
+            "between_sittings": {
+                "in_intervals": all(pair.kind == "rounds" or pair.sittings_in for pair in self.pairs),
+                "estimated": {name: asdict(one) for name, one in self.found.sittings.items()},
+                "words": sittings_words(self.found),
+            },
+            "pairs": [pair.as_dict() for pair in self.pairs],
+            "sentences": self.sentences,
         }
 
 
 @dataclass(frozen=True, slots=True)
 class _Measured:
-    """What is worked out of each entry by itself; `worth` is how many independent answers its own are worth."""
+    """What is worked out of each entry by itself; `compared` are the quantiles that pairs are judged by."""
 
     summary: SampleSummary
     margin: Margin
-    worth: float
+    compared: Quantiles
 
 
 def compare_entries(
-    entries: Sequence[Entry], one_series: bool, confidence: float = 0.95, each: Each = at_once
+    entries: Sequence[Entry],
+    one_series: bool,
+    confidence: float = 0.95,
+    each: Each = at_once,
+    matters: float = MATTERS,
 ) -> Comparison:
     """Compare everybody with everybody.
 
     Args:
         entries: one or more.
         one_series: they are the conditions of one series, so that rounds can be compared with each other.
-        confidence: 1 minus the chance of any false difference.
+        confidence: that no word on a figure is wrong, over all pairs.
         each: works on the entries one by one.
+        matters: the smallest change that counts, a part of the whole.
     """
-    found = each(partial(_measured, ranked=not one_series), entries)
+    sides = sides_of(entries, one_series)
+    apiece = confidence_of(len(sides), confidence)
+    measured = each(partial(_measured, confidence=None if one_series or not sides else apiece), entries)
     short = [letter(place) for place in range(len(entries))]
-    groups, method, p_adjusted = group(entries, [item.worth for item in found], short, one_series, confidence)
+    found = compare_sides(entries, short, sides, [item.compared for item in measured], matters, apiece)
+    groups, grouped = group(entries, short, found)
     measurands = _who(short, [entry.measurand for entry in entries])
     evidence = _who(short, [entry.evidence for entry in entries])
     places = [
         ComparedEntry(s, e, item.summary, g, item.margin)
-        for s, e, item, g in zip(short, entries, found, groups, strict=True)
+        for s, e, item, g in zip(short, entries, measured, groups, strict=True)
     ]
     named = [(s, e.respects) for s, e in zip(short, entries, strict=True) if e.respects]
-    return Comparison(places, differing(named), mixing_words(measurands, evidence), method, p_adjusted)
+    words = [*mixing_words(measurands, evidence), *_unanswered(places), *sittings_words(found)]
+    method = [*method_words(found, matters), *grouped]
+    return Comparison(places, differing(named), words, method, matters, found, pair_sentences(found, matters))
 
 
-def _measured(entry: Entry, ranked: bool) -> _Measured:
-    answers = entry.reaction_ns
-    found = summarise(answers, entry.known_to)
-    worth = independent_count(answers) if ranked and answers.size else 0.0
-    return _Measured(found, margin(entry, found), worth)
+def _measured(entry: Entry, confidence: float | None) -> _Measured:
+    found = summarise(entry.reaction_ns, entry.known_to)
+    if confidence is None:
+        compared: Quantiles = {}
+    elif confidence == CONFIDENCE:
+        compared = found.quantiles
+    else:
+        compared = quantiles_at(entry, confidence)
+    return _Measured(found, margin(entry, found), compared)
+
+
+def _unanswered(places: Sequence[ComparedEntry]) -> list[str]:
+    """A median of answers hides the stimuli that got none."""
+    lost = [(p, p.entry.counts["missed"] + p.entry.counts["coalesced"]) for p in places]
+    if len(places) < 2 or not any(number for _, number in lost):
+        return []
+    parts = [f"{place.short} {share(number, place.entry.counts['stimuli'])}" for place, number in lost]
+    return [f"Times are those of answered stimuli; without an answer of their own: {listing(parts)}."]
 
 
 def _who(short: Sequence[str], values: Sequence[str]) -> dict[str, list[str]]:

@@ -11,6 +11,16 @@ from edgereply.wording.numbers import exactly, listing
 
 MANAGED, NATIVE = "managed (Python)", "native (C)"
 _BUSY = 0.5
+# Respects that somebody chooses, and what follows from a choice.
+_SETTINGS = (
+    "board", "responder", "route", "wait", "collection", "real time", "load", "source", "pattern", "rate",
+    "stimulus width", "window", "deadline",
+)  # fmt: skip
+_FOLLOWS = {
+    "responder": ("language", "floor program"),
+    "board": ("model",),
+    "source": ("source model", "source firmware"),
+}
 
 
 def respects(record: RunRecord, evidence: str, deadline_ns: int | None) -> dict[str, str]:
@@ -79,6 +89,30 @@ def differing(named: Sequence[tuple[str, Mapping[str, str]]]) -> dict[str, dict[
         if len(values) > 1:
             found[respect] = values
     return found
+
+
+def varied(differences: Mapping[str, Any]) -> tuple[list[str], list[str]]:
+    """What was compared on purpose, and what is different besides.
+
+    Settings are chosen, and what cannot but follow from one is no difference of its own. Where no setting differs, the
+    one thing that does is what is compared.
+
+    Args:
+        differences: from `differing`, by respect.
+    """
+    follows = {name for setting, names in _FOLLOWS.items() if setting in differences for name in names}
+    chosen = [name for name in differences if name in _SETTINGS and name not in follows]
+    rest = [name for name in differences if name not in chosen and name not in follows]
+    return (rest, []) if not chosen and len(rest) == 1 else (chosen, rest)
+
+
+def compared_words(differences: Mapping[str, Any]) -> str:
+    """What was compared and what else is different: "Compared: route. Also different: nothing." for one."""
+    chosen, rest = varied(differences)
+    if not differences:
+        return "Compared: sittings of one setup. Nothing that is recorded is different."
+    said = listing(chosen) if chosen else "nothing that was set"
+    return f"Compared: {said}. Also different: {listing(rest) if rest else 'nothing'}."
 
 
 def difference_words(values: Mapping[str, Sequence[str]], most: int = 6) -> str:

@@ -1,114 +1,128 @@
-"""Who is really different from whom: every pair of runs or conditions tested, and letters for those not told apart."""
+"""Groups of runs that were not found different, as letters, and the outcome of every pair in words."""
 
+from collections import Counter
 from collections.abc import Sequence
+from typing import Final
 
 import numpy as np
 
-from edgereply.analysis.arrays.aliases import Floats, Int64s
-from edgereply.analysis.statistics.block_differences import compare_blocks
+from edgereply.analysis.statistics.equivalence import Ratio
 from edgereply.analysis.statistics.letters import letter_groups, letters
-from edgereply.analysis.statistics.multiple_tests import holm
-from edgereply.analysis.statistics.placement import place_all
 from edgereply.comparison.entries import Entry
-from edgereply.wording.numbers import listing
+from edgereply.comparison.pairs import FIGURES, Pair, Pairs
+from edgereply.wording.numbers import duration, per_cent
 
-BULK = "They speak of the usual answer; the slow end is in p99.9, the slowest answer and the margin."
-RANKS = (
-    "Groups: runs that share a letter were not told apart. Every pair is tested by ranks (Brunner and Munzel), answers "
-    "that depend on each other counting as the independent ones they are worth, adjusted by Holm over all pairs: the "
-    "chance of any false difference is at most {alpha:.0%}. Runs taken at different times also differ by whatever else "
-    "changed between them; blocks of a sweep do not. {bulk}"
+# More pairs than this are counted, not told one by one.
+MOST_TOLD: Final = 6
+LETTERS: Final = "Groups: runs that share a letter were not found different; the letters speak of the median."
+TOO_TANGLED: Final = "The differences are too tangled for letters; the JSON document has every pair."
+ONE_SITTING: Final = (
+    "Measured in one sitting each: what changes from one sitting to the next (warmth, other work, a restart) is not in "
+    "these ranges. Two sittings of one board lie half a per cent or two apart. To know, measure each setup again, or "
+    "all in turns with a sweep."
 )
-BLOCKS = (
-    "Groups: conditions that share a letter were not told apart. Medians are compared round by round by an exact "
-    "sign-flip test, adjusted by Holm over all pairs: the chance of any false difference is at most {alpha:.0%}. {bulk}"
-)
-FEW_ROUNDS = "{rounds} rounds cannot tell any of {pairs} pairs apart, {needed} could: no groups are given."
-UNTESTED = "Not tested, since slow answers came in groups: {who}; measure longer."
-TOO_TANGLED = "The differences are too tangled for letters; the JSON document has the p-value of every pair."
-# A round without one answer is slower than any; small enough that thousands of them still add up in 64 bits.
-_NEVER_NS = 2**50
+_NAMES: Final = {"median_ns": "median", "p99_ns": "p99"}
 
 
-def group(
-    entries: Sequence[Entry], counts: Sequence[float], short: Sequence[str], one_series: bool, confidence: float
-) -> tuple[list[str], list[str], dict[tuple[str, str], float]]:
-    """Test every pair of those that measure the same.
+def group(entries: Sequence[Entry], short: Sequence[str], found: Pairs) -> tuple[list[str], list[str]]:
+    """Letters of everybody, the quickest first; "" where nothing could be judged.
 
     Args:
         entries: one or more.
-        counts: how many independent answers each one's are worth; not looked at in one series.
         short: what each is called on the page.
-        one_series: they are the conditions of one series, so that rounds can be compared with each other.
-        confidence: 1 minus the chance of any false difference.
+        found: every pair.
 
     Returns:
-        Letters of everybody's groups, "" where it was not tested; how they were found, or why there are none; and the
-        p-value of each pair tested, adjusted.
+        The letters, and what is to be said of them.
     """
-    groups, method, p_adjusted, taken = [""] * len(entries), [], {}, 0
-    samples = [entry.reaction_ns for entry in entries]
-    answered = [place for place, sample in enumerate(samples) if sample.size]
-    for kind in dict.fromkeys(entries[place].measurand for place in answered):
-        members = [place for place in answered if entries[place].measurand == kind]
-        if untested := [place for place in members if not one_series and counts[place] <= 0.0]:
-            members = [place for place in members if place not in untested]
-            method.append(UNTESTED.format(who=listing([short[place] for place in untested])))
-        if len(members) < 2:
+    groups, taken, said = [""] * len(entries), 0, []
+    place_of = {name: place for place, name in enumerate(short)}
+    medians = [pair for pair in found.pairs if pair.figure == FIGURES[0]]
+    judged = {place_of[name] for pair in medians if not pair.why_not for name in (*pair.first, *pair.second)}
+    for kind in dict.fromkeys(entries[place].measurand for place in sorted(judged)):
+        members = [place for place in sorted(judged) if entries[place].measurand == kind]
+        members.sort(key=lambda place: float(np.median(entries[place].reaction_ns)))
+        different = np.zeros((len(members), len(members)), np.bool_)
+        for pair in medians:
+            for first in (members.index(place_of[n]) for n in pair.first if place_of[n] in members):
+                for second in (members.index(place_of[n]) for n in pair.second if place_of[n] in members):
+                    different[first, second] |= pair.outcome == "different"
+                    different[second, first] |= pair.outcome == "different"
+        numbers = letter_groups(different)
+        if numbers is None:
+            said.append(TOO_TANGLED)
             continue
-        p_values, words = (
-            _by_rounds([entries[place] for place in members], confidence) if one_series
-            else _by_ranks([samples[place] for place in members], [counts[place] for place in members], confidence)
-        )  # fmt: skip
-        method.append(words)
-        if p_values is None:
-            continue
-        for i, first in enumerate(members):
-            for j, second in enumerate(members[:i]):
-                p_adjusted[short[second], short[first]] = float(p_values[i, j])
-        order = sorted(range(len(members)), key=lambda n: float(np.median(samples[members[n]])))
-        found = letter_groups((p_values < 1.0 - confidence)[np.ix_(order, order)])
-        if found is None:
-            method.append(TOO_TANGLED)
-            continue
-        for n, numbers in zip(order, found, strict=True):
-            groups[members[n]] = letters(numbers, taken)
-        taken += 1 + max(max(numbers) for numbers in found)
-    return groups, list(dict.fromkeys(method)), p_adjusted
+        for place, own in zip(members, numbers, strict=True):
+            groups[place] = letters(own, taken)
+        taken += 1 + max(max(own) for own in numbers)
+    return groups, [*([LETTERS] if taken else []), *said]
 
 
-def rounds_needed(pairs: int, confidence: float) -> int:
-    """Rounds from which a sign-flip test can tell one of so many pairs apart after Holm's adjustment."""
-    rounds = 1
-    while pairs * 2.0 ** (1 - rounds) >= 1.0 - confidence:
-        rounds += 1
-    return rounds
+def pair_sentences(found: Pairs, matters: float) -> list[str]:
+    """Every pair in words, or how many of them are what where they are many."""
+    if not found.pairs:
+        return []
+    if len(found.pairs) <= MOST_TOLD * len(FIGURES):
+        return [pair_sentence(pair, matters) for pair in found.pairs]
+    lines = []
+    for figure in FIGURES:
+        words = Counter(pair.outcome for pair in found.pairs if pair.figure == figure)
+        lines.append(
+            f"{_NAMES[figure]}: of {words.total():,} pairs {words['same']:,} are the same within {per_cent(matters)}, "
+            f"{words['different']:,} are different, of {words['cannot tell']:,} it cannot be told; the JSON document "
+            "has each."
+        )
+    return lines
 
 
-def _by_rounds(taking: Sequence[Entry], confidence: float) -> tuple[Floats | None, str]:
-    """Holm-adjusted p-values of all pairs of conditions, and how they were found, or why there are none."""
-    pairs = len(taking) * (len(taking) - 1) // 2
-    common = sorted(set.intersection(*(set(entry.rounds) for entry in taking)))
-    needed = rounds_needed(pairs, confidence)
-    if len(common) < needed:
-        return None, FEW_ROUNDS.format(rounds=len(common), pairs=pairs, needed=needed)
-    tested = compare_blocks({str(n): _medians(entry, common) for n, entry in enumerate(taking)}, confidence)
-    words = BLOCKS.format(alpha=1.0 - confidence, bulk=BULK)
-    return _square([item.p_adjusted for item in tested], len(taking)), words
+def pair_sentence(pair: Pair, matters: float) -> str:
+    """Such as "B against A, median: 1.2 % slower [0.4 % to 2 %], 301 ns: same within 5 %"; the slower one first."""
+    ratio, first, second = pair.ratio, pair.first, pair.second
+    if ratio is not None and ratio.value < 1.0:
+        ratio, first, second = ratio.inverse(), second, first
+    head = f"{' + '.join(second)} against {' + '.join(first)}, {_NAMES.get(pair.figure, pair.figure)}"
+    if ratio is None or pair.difference_ns is None:
+        return f"{head}: cannot tell ({pair.why_not})"
+    size = "no difference"
+    if pair.difference_ns:
+        size = f"{per_cent(ratio.change)} slower"
+    if ratio.low is None or ratio.high is None:
+        return f"{head}: {size}, {duration(abs(pair.difference_ns))}; cannot tell ({pair.why_not})"
+    ends = " to ".join(per_cent(Ratio(end).change) for end in (ratio.low, ratio.high))
+    return f"{head}: {size} [{ends}], {duration(abs(pair.difference_ns))}: {outcome_words(pair, matters)}"
 
 
-def _by_ranks(samples: Sequence[Int64s], worth: Sequence[float], confidence: float) -> tuple[Floats, str]:
-    """Holm-adjusted p-values of all pairs of samples worth so many independent answers, and how they were found."""
-    flat = place_all(samples, worth).p_values[np.triu_indices(len(samples), 1)]
-    return _square(holm(flat.tolist()), len(samples)), RANKS.format(alpha=1.0 - confidence, bulk=BULK)
+def outcome_words(pair: Pair, matters: float) -> str:
+    """What a pair is, with the margin."""
+    if pair.outcome == "same":
+        return f"same within {per_cent(matters)}"
+    if pair.outcome == "different":
+        return f"different, by more than {per_cent(matters)}" if matters else "different"
+    more = "; more sittings of each would narrow it" if pair.sittings_in else ""
+    return (f"cannot tell whether by more than {per_cent(matters)}" if matters else "cannot tell") + more
 
 
-def _square(flat: Sequence[float], count: int) -> Floats:
-    square = np.ones((count, count))
-    square[np.triu_indices(count, 1)] = flat
-    return np.minimum(square, square.T)
+def method_words(found: Pairs, matters: float) -> list[str]:
+    """How pairs were judged, for who wants to know."""
+    if not found.pairs:
+        return []
+    margin = per_cent(matters)
+    by = "the ratio of the rounds" if found.pairs[0].kind == "rounds" else "the ratio of the two quantiles"
+    lines = [
+        f"A change of {margin} or more counts (--matters). Each pair is judged by the interval of {by}: all of it "
+        f"within {margin} is the same (two one-sided tests, Schuirmann 1987), all of it beyond is different. With 95 % "
+        "confidence no word on a figure is wrong, over all pairs."
+    ]
+    if found.confidence > 0.95 + 1e-9:
+        lines.append(f"So that this holds for all pairs, each interval is one of {100 * found.confidence:.5g} %.")
+    for figure, sittings in found.sittings.items():
+        lines.append(
+            f"Sittings of one setup lie {per_cent(sittings.std)} apart in the {_NAMES[figure]} (standard deviation, "
+            f"{sittings.freedom} degrees of freedom); ranges between setups allow for that."
+        )
+    return lines
 
 
-def _medians(entry: Entry, rounds: Sequence[int]) -> Int64s:
-    by_round = dict(zip(entry.rounds, entry.blocks, strict=True))
-    return np.array([int(np.median(by_round[n])) if by_round[n].size else _NEVER_NS for n in rounds], np.int64)
+def sittings_words(found: Pairs) -> list[str]:
+    """What is not in the intervals, where that is so."""
+    return [ONE_SITTING] if any(pair.kind != "rounds" and not pair.sittings_in for pair in found.pairs) else []

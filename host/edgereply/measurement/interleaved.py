@@ -2,15 +2,15 @@
 
 from collections.abc import Callable
 from contextlib import AbstractContextManager
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from edgereply import __version__
-from edgereply.analysis.statistics.block_differences import BlockDifference, compare_blocks
+from edgereply.analysis.statistics.equivalence import MATTERS
+from edgereply.comparison.compare import Comparison, compare_entries
+from edgereply.comparison.entries import series_entries
 from edgereply.config.overrides import override
 from edgereply.config.settings import OUR_RESPONDERS, Bench
 from edgereply.errors import DataError, SettingError
@@ -22,12 +22,7 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import now_iso
 from edgereply.storage.series_record import SeriesRecord, plan_blocks, save_series
 
-FIGURES = ("median_ns", "p90_ns", "p99_ns")
-METHOD = (
-    "Every condition once a round, in random order, same seed of arrivals in a round. Differences are taken round by "
-    "round; one is called real when an exact sign-flip test, adjusted by Holm over all pairs, is below 5 %. Intervals: "
-    "order statistics of the rounds' differences, 95 %."
-)
+METHOD = "Every condition once a round, in random order, same seed of arrivals in a round."
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,7 +33,7 @@ class Compared:
         directory: of the series.
         record: plan, order and state of every block.
         views: by condition, all complete rounds pooled.
-        differences: by figure of the reaction time; a figure is left out where a round cannot support it.
+        comparison: of the conditions, round by round; None without a complete round.
         cpu_ns: by condition, the responder's CPU time per answer over all complete blocks, where the board tells it.
         interrupted: True when the user stopped it; complete rounds are evaluated all the same.
     """
@@ -46,7 +41,7 @@ class Compared:
     directory: Path
     record: SeriesRecord
     views: dict[str, RunView]
-    differences: dict[str, list[BlockDifference]]
+    comparison: Comparison | None
     cpu_ns: dict[str, float]
     interrupted: bool
 
@@ -57,7 +52,7 @@ class Compared:
             "method": METHOD,
             "rounds": max((block.round for block in self.record.blocks), default=0),
             "conditions": {name: dict(view.summary) for name, view in self.views.items()},
-            "differences": {name: [asdict(item) for item in items] for name, items in self.differences.items()},
+            "comparison": None if self.comparison is None else self.comparison.as_dict(),
             "cpu_ns_per_answer": self.cpu_ns,
             "interrupted": self.interrupted,
         }
@@ -89,6 +84,7 @@ def compare_conditions(
     order_seed: int,
     make_watch: Callable[[Bench, str], AbstractContextManager[Watcher]],
     procedure: Procedure,
+    matters: float = MATTERS,
 ) -> Compared:
     """Measure all blocks and evaluate them.
 
@@ -101,6 +97,7 @@ def compare_conditions(
         order_seed: of the order of the blocks.
         make_watch: context manager that gives the watcher of a block.
         procedure: how it goes; its bench file is where `data` is from.
+        matters: the smallest change that counts, a part of the whole.
 
     Raises:
         HostError: as measuring does. Blocks measured before are kept.
@@ -140,8 +137,9 @@ def compare_conditions(
                 raise measured.outcome.error
             if interrupted:
                 break
-    views, differences = evaluate_series(directory, record)
-    return Compared(directory, record, views, differences, cpu_per_answer(directory, record), interrupted)
+    views = pooled_rounds(directory, record)
+    comparison = compare_entries(series_entries(directory, record, None), True, matters=matters) if views else None
+    return Compared(directory, record, views, comparison, cpu_per_answer(directory, record), interrupted)
 
 
 def cpu_per_answer(directory: Path, record: SeriesRecord) -> dict[str, float]:
@@ -162,10 +160,8 @@ def cpu_per_answer(directory: Path, record: SeriesRecord) -> dict[str, float]:
     return {name: used[name] / answers[name] for name in record.conditions if name in used}
 
 
-def evaluate_series(
-    directory: Path, record: SeriesRecord
-) -> tuple[dict[str, RunView], dict[str, list[BlockDifference]]]:
-    """Pooled views and differences from the rounds in which every condition is complete.
+def pooled_rounds(directory: Path, record: SeriesRecord) -> dict[str, RunView]:
+    """Each condition's answers of the rounds in which every condition is complete; none without such a round.
 
     Raises:
         DataError: a run cannot be read.
@@ -175,15 +171,10 @@ def evaluate_series(
         for number in sorted({block.round for block in record.blocks})
         if all(block.state == "complete" for block in record.blocks if block.round == number)
     ]
+    if not whole:
+        return {}
     by_condition = {
         name: [load_view(directory / b.run) for b in record.blocks if b.condition == name and b.round in whole]
         for name in record.conditions
     }
-    if not whole:
-        return {}, {}
-    differences = {}
-    for figure in FIGURES:
-        values = {name: [view.summary["reaction"][figure] for view in views] for name, views in by_condition.items()}
-        if all(value is not None for column in values.values() for value in column):
-            differences[figure] = compare_blocks({n: np.array(v, np.int64) for n, v in values.items()})
-    return {name: pool_views(name, views) for name, views in by_condition.items()}, differences
+    return {name: pool_views(name, views) for name, views in by_condition.items()}

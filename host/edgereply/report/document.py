@@ -16,7 +16,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from edgereply import __version__
 from edgereply.comparison.advice import Advice
 from edgereply.comparison.compare import Comparison
-from edgereply.comparison.conditions import difference_words
+from edgereply.comparison.conditions import compared_words, difference_words
 from edgereply.errors import SettingError
 from edgereply.evaluation.run_view import COMPLETE, RunView, flatten, letter
 from edgereply.report import figures
@@ -208,7 +208,7 @@ def _standing(comparison: Comparison) -> dict[str, Any]:
         "headings": headings,
         "lines": list(zip(cells, unlike_first(comparison), comparison.places, strict=True)),
         "differences": comparison.differences,
-        "words": [*comparison.words, *comparison.method],
+        "words": [compared_words(comparison.differences), *comparison.sentences, *comparison.words, *comparison.method],
         "note": " ".join(notes),
     }
 

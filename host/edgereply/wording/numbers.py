@@ -164,6 +164,13 @@ def share(part: int, whole: int) -> str:
     return f"{(small if part * 2 <= whole else 100 - small).normalize():f} %"
 
 
+def per_cent(part: float) -> str:
+    """A change as a part of a whole, two significant digits: "1.2 %", "−0.4 %", "25 %", "140 %"."""
+    exact = abs(Decimal(part)) * 100
+    rounded = exact.quantize(Decimal(1)) if exact >= 10 else _significant(exact, 2)
+    return f"{'−' if part < 0 and rounded else ''}{rounded.normalize():f} %"
+
+
 def fraction(value: float) -> str:
     """A share as people type it: three significant digits at most, never with an exponent.
 

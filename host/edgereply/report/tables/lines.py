@@ -48,10 +48,10 @@ def _cells(place: ComparedEntry) -> list[Cell]:
 
 
 def unlike_first(comparison: Comparison) -> list[list[str]]:
-    """The respects in which each run differs from the first one, in the order of the runs."""
+    """The respects in which each run differs from the first one beside what was compared, in the order of the runs."""
     shorts = [place.short for place in comparison.places]
     has = {respect: {who: value for value, whose in values.items() for who in whose}
-           for respect, values in comparison.differences.items()}  # fmt: skip
+           for respect, values in comparison.differences.items() if respect in comparison.also_different}  # fmt: skip
     return [[respect for respect, value in has.items() if value.get(who) != value.get(shorts[0])] for who in shorts]
 
 

@@ -1,3 +1,4 @@
+import json
 from dataclasses import replace
 from typing import Any
 
@@ -5,19 +6,26 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import stats
 
 from edgereply.comparison.baseline import check_runs, parse_rule, sentences
-from edgereply.comparison.compare import Margin, compare_entries
-from edgereply.comparison.conditions import difference_words, differing, joined_words, mixing_words, respects
+from edgereply.comparison.compare import Comparison, Margin, compare_entries
+from edgereply.comparison.conditions import (
+    compared_words,
+    difference_words,
+    differing,
+    joined_words,
+    mixing_words,
+    respects,
+)
 from edgereply.comparison.entries import Entry
-from edgereply.comparison.groups import rounds_needed
+from edgereply.comparison.pairs import Pair, rounds_needed
 from edgereply.errors import DataError, SettingError
-from edgereply.report.tables.lines import comparison_lines, margin_cell
+from edgereply.report.tables.lines import comparison_lines, margin_cell, unlike_first
 from edgereply.report.tables.rows import Cell
 from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.wording.numbers import duration
-
-COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
+from tests.fakes.entries import entry_of
 
 
 def entry(
@@ -25,23 +33,23 @@ def entry(
     evidence: str = "loop-back", virtual: bool = False, deadline_ns: int | None = 2_000_000, **facts: str,
 ) -> Entry:  # fmt: skip
     rng = np.random.default_rng(seed)
-    blocks = tuple((level_ns + rng.gamma(2, 4_000, count)).astype(np.int64) for _ in range(rounds))
-    outcomes = np.concatenate(blocks)
-    if lost:
-        outcomes[:: outcomes.size // lost] = 2**61
-    counts = dict.fromkeys(COUNTS, 0) | {"stimuli": count * rounds, "responses": count * rounds, "missed": lost}
-    return Entry(
-        name, (name,), blocks, outcomes, counts, evidence, virtual, deadline_ns, {"route": "chardev"} | facts,
-        tuple(range(1, rounds + 1)) if rounds > 1 else (),
-    )  # fmt: skip
+    blocks = [(level_ns + rng.gamma(2, 4_000, count)).astype(np.int64) for _ in range(rounds)]
+    return entry_of(name, blocks, lost=lost, evidence=evidence, virtual=virtual, deadline_ns=deadline_ns, facts=facts)
+
+
+def medians(found: Comparison) -> dict[tuple[str, str], Pair]:
+    """Pairs of the median, by the letters of both sides."""
+    return {("+".join(p.first), "+".join(p.second)): p for p in found.pairs if p.figure == "median_ns"}
 
 
 def test_who_differs_gets_other_letters_the_quickest_first() -> None:
-    found = compare_entries([entry("slow", 150_000, seed=1), entry("a", seed=2), entry("b", seed=3)], False)
+    runs = [entry("slow", 150_000, seed=1, wait="a"), entry("a", seed=2, wait="b"), entry("b", seed=3, wait="c")]
+    found = compare_entries(runs, False)
     assert [place.groups for place in found.places] == ["b", "a", "a"]
-    assert found.p_adjusted["B", "C"] > 0.05 > found.p_adjusted["A", "B"]
-    assert found.p_adjusted["A", "C"] < 1e-6
-    assert any("Brunner and Munzel" in line for line in found.method)
+    assert {names: pair.outcome for names, pair in medians(found).items()} == {
+        ("A", "B"): "different", ("A", "C"): "different", ("B", "C"): "same",
+    }  # fmt: skip
+    assert found.found.confidence == pytest.approx(1 - 0.05 / 3)
 
 
 def test_the_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth() -> None:
@@ -91,33 +99,103 @@ def test_mixed_grades_are_said_in_words_and_share_no_letters() -> None:
     assert "do not measure the same thing" in text
     assert "Virtual runs say nothing about hardware" in text
     assert [place.groups for place in found.places] == ["a", "a", "b", "b", ""]
-    assert set(found.p_adjusted) == {("A", "B"), ("C", "D")}
+    assert set(medians(found)) == {("A", "B"), ("C", "D")}
 
 
 def test_joined_and_loop_back_are_different_grades_of_the_same_time() -> None:
     found = compare_entries([entry("a", seed=1), entry("b", seed=2, evidence="joined")], False)
     assert any("can be compared" in line for line in found.words)
-    assert ("A", "B") in found.p_adjusted
+    assert set(medians(found)) == {("A", "B")}
+
+
+def test_two_sittings_of_one_setup_are_the_same_where_they_differ_by_less_than_matters() -> None:
+    # 24.7 and 25.0 µs: surely not equal, and nobody's concern.
+    runs = [entry("first", 24_700, count=20_000, seed=1), entry("again", 25_000, count=20_000, seed=2)]
+    found = compare_entries(runs, False)
+    [pair] = medians(found).values()
+    assert (pair.kind, pair.outcome) == ("sittings", "same")
+    assert pair.ratio is not None
+    assert pair.ratio.low is not None
+    assert pair.ratio.low > 1.0
+    assert [place.groups for place in found.places] == ["a", "a"]
+    assert found.sentences[0].startswith("B against A, median: 1")
+    assert found.sentences[0].endswith(": same within 5 %")
+    told = found.as_dict()
+    assert told["between_sittings"]["in_intervals"] is False
+    assert "Two sittings of one board lie half a per cent or two apart" in told["between_sittings"]["words"][0]
+    strict = compare_entries(runs, False, matters=0.0)
+    assert medians(strict)["A", "B"].outcome == "different"
+    assert [place.groups for place in strict.places] == ["a", "b"]
+    assert compared_words(found.differences).startswith("Compared: sittings of one setup.")
+
+
+def test_what_lies_between_sittings_is_in_the_ranges_of_setups_measured_more_than_once() -> None:
+    levels = {"A": (100_000, 104_000, 96_000), "B": (112_000, 117_000, 108_000)}
+    runs = [
+        entry(f"{name}{n}", level, count=5_000, seed=n, wait=name)
+        for name, some in levels.items() for n, level in enumerate(some)
+    ]  # fmt: skip
+    found = compare_entries(runs, False)
+    [pair] = medians(found).values()
+    assert (pair.first, pair.second, pair.kind) == (("A", "B", "C"), ("D", "E", "F"), "setups")
+    assert pair.sittings_in
+    assert pair.outcome == "cannot tell"
+    assert "more sittings of each would narrow it" in found.sentences[0]
+    # Standard deviation by hand: both setups' logarithms around their own means, 2 + 2 degrees of freedom.
+    logs = [np.log([float(np.median(run.reaction_ns)) for run in some]) for some in (runs[:3], runs[3:])]
+    std = np.sqrt(sum(((log - log.mean()) ** 2).sum() for log in logs) / 4)
+    told = found.as_dict()["between_sittings"]
+    assert told["estimated"]["median_ns"]["std"] == pytest.approx(std, rel=1e-3)
+    assert told["estimated"]["median_ns"]["freedom"] == 4
+    assert told["in_intervals"] is True
+    assert told["words"] == []
+    assert pair.ratio is not None
+    assert pair.ratio.low is not None
+    reach = stats.t.isf(0.025, 4) * std * np.sqrt(2 / 3)
+    assert np.log(pair.ratio.value / pair.ratio.low) == pytest.approx(reach, rel=1e-3)
+    # One sitting of each: their own ranges are far narrower, and the claim is about these two.
+    alone = medians(compare_entries([runs[0], runs[3]], False))["A", "B"]
+    assert (alone.outcome, alone.sittings_in) == ("different", False)
 
 
 def test_a_series_is_compared_round_by_round() -> None:
     runs = [entry("a", rounds=8, count=50, seed=1), entry("b", 101_000, rounds=8, count=50, seed=2)]
     found = compare_entries([runs[0], entry("c", 150_000, rounds=8, count=50, seed=3)], True)
     assert [place.groups for place in found.places] == ["a", "b"]
-    assert any("sign-flip" in line for line in found.method)
+    assert medians(found)["A", "B"].kind == "rounds"
+    assert any("the ratio of the rounds" in line for line in found.method)
+    assert found.as_dict()["between_sittings"]["words"] == []
     few = compare_entries([entry(n, rounds=3, count=50, seed=s) for s, n in enumerate("abc")], True)
     assert [place.groups for place in few.places] == ["", "", ""]
-    assert few.method == ["3 rounds cannot tell any of 3 pairs apart, 7 could: no groups are given."]
+    assert {pair.why_not for pair in medians(few).values()} == {"needs 7 rounds"}
+    assert few.sentences[0].endswith("; cannot tell (needs 7 rounds)")
 
 
-def test_a_round_without_answers_is_slower_than_any_not_quicker() -> None:
+def test_what_moves_a_whole_round_falls_out() -> None:
+    moves = np.random.default_rng(5).normal(0, 20_000, 8)
+    sides = [
+        entry_of(name, [
+            (level + move + np.random.default_rng([n, level]).gamma(2, 400, 100)).astype(np.int64)
+            for n, move in enumerate(moves)
+        ])
+        for name, level in (("a", 200_000), ("b", 203_000))
+    ]  # fmt: skip
+    [in_turns] = medians(compare_entries(sides, True)).values()
+    assert in_turns.outcome == "same"
+    [apart] = medians(compare_entries(sides, False)).values()
+    assert apart.outcome == "cannot tell"
+
+
+def test_a_round_without_answers_is_no_quicker_one() -> None:
     steady, broken = entry("steady", 150_000, rounds=8, count=50), entry("broken", rounds=8, count=50, seed=2)
     half = (*broken.blocks[:4], *[np.empty(0, np.int64)] * 4)
     found = compare_entries([steady, replace(broken, blocks=half)], True)
-    assert [place.groups for place in found.places] == ["a", "a"]
+    assert [place.groups for place in found.places] == ["", ""]
+    [pair] = medians(found).values()
+    assert pair.why_not == "a round needs 6 answers, broken has 0 in one"
 
 
-def test_rounds_needed_is_where_the_least_p_value_passes() -> None:
+def test_rounds_needed_is_where_an_interval_can_be_given() -> None:
     # Two-sided sign-flip test: the least p-value of r rounds is 2 / 2**r.
     assert rounds_needed(1, 0.95) == 6
     assert rounds_needed(3, 0.95) == 7
@@ -128,7 +206,33 @@ def test_json_has_every_run_and_pair() -> None:
     told = compare_entries([entry("a"), entry("b", 130_000, route="gpiod")], False).as_dict()
     assert [run["groups"] for run in told["runs"]] == ["a", "b"]
     assert told["differences"] == {"route": {"chardev": ["A"], "gpiod": ["B"]}}
-    assert told["pairs"][0]["first"] == "A"
+    assert (told["compared"], told["also_different"], told["matters"]) == (["route"], [], 0.05)
+    first = told["pairs"][0]
+    assert (first["first"], first["second"], first["outcome"]) == (["A"], ["B"], "different")
+    assert first["ratio_interval"][0] < first["ratio"] < first["ratio_interval"][1]
+    assert json.loads(json.dumps(told)) == told
+
+
+def test_a_rough_median_is_not_compared_and_keeps_its_number() -> None:
+    slow = 100_000 + 1_000 * np.repeat(np.arange(30), 30)
+    found = compare_entries([entry("steady"), entry_of("slower and slower", [slow], facts={"wait": "spin"})], False)
+    [pair] = medians(found).values()
+    assert (pair.outcome, pair.why_not) == ("cannot tell", "rough: slow answers came in groups")
+    assert pair.difference_ns is not None
+    assert found.sentences[0].endswith("; cannot tell (rough: slow answers came in groups)")
+    assert [place.groups for place in found.places] == ["", ""]
+
+
+def test_unanswered_stimuli_are_told_beside_times_that_hide_them() -> None:
+    found = compare_entries([entry("a"), entry("b", lost=200)], False)
+    assert "without an answer of their own: A 0 % and B 10 %." in " ".join(found.words)
+    assert "without an answer" not in " ".join(compare_entries([entry("a"), entry("b")], False).words)
+
+
+def test_many_pairs_are_counted() -> None:
+    found = compare_entries([entry(f"r{n}", seed=n, wait=str(n)) for n in range(6)], False)
+    assert len(medians(found)) == 15
+    assert found.sentences[0].startswith("median: of 15 pairs 15 are the same within 5 %, 0 are different")
 
 
 def test_one_run_and_an_unanswered_one() -> None:
@@ -136,7 +240,20 @@ def test_one_run_and_an_unanswered_one() -> None:
     nothing = entry("none", count=0)
     found = compare_entries([entry("a"), nothing], False)
     assert found.places[1].summary.max_ns is None
-    assert found.p_adjusted == {}
+    assert found.pairs == ()
+
+
+def test_what_was_varied_on_purpose_is_not_another_difference() -> None:
+    def words(**differences: Any) -> str:
+        return compared_words(dict.fromkeys(name.replace("_", " ") for name in differences.values()))
+
+    assert words(a="route") == "Compared: route. Also different: nothing."
+    assert words(a="route", b="kernel", c="python") == "Compared: route. Also different: kernel and python."
+    assert words(a="responder", b="language", c="floor program") == "Compared: responder. Also different: nothing."
+    assert words(a="kernel") == "Compared: kernel. Also different: nothing."
+    assert words(a="kernel", b="tool") == "Compared: nothing that was set. Also different: kernel and tool."
+    found = compare_entries([entry("a"), entry("b", route="gpiod", kernel="6.1")], False)
+    assert unlike_first(found) == [[], ["kernel"]]
 
 
 def record(**changes: Any) -> RunRecord:
