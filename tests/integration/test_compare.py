@@ -33,7 +33,12 @@ def test_runs_beside_each_other(runs: Workplace) -> None:
     assert [run["deadline_ns"] for run in told["runs"]] == [500_000] * 3
     # Most of the late fifth: arrivals are dense, so that some answers cannot be told and are in no figure.
     assert told["runs"][2]["late"] > 10
-    assert told["runs"][2]["margin_ns"] < 0
+    assert (told["runs"][2]["margin_ns"], told["runs"][2]["margin_why_not"]) == (None, "needs 3,688 answers")
+    assert {pair["outcome"] for pair in told["pairs"]} <= {"same", "different", "cannot tell"}
+    assert told["matters"] == 0.05
+    strict = runs.run("compare", "a", "b", "--matters", "0%", "--json").document
+    assert strict["matters"] == 0.0
+    assert "same" not in {pair["outcome"] for pair in strict["pairs"]}
     assert "deadline" not in told["differences"]
     assert all(run["respects"]["virtual"] == "yes" for run in told["runs"])
 
@@ -61,11 +66,14 @@ def test_a_series_is_taken_whole(place: Workplace) -> None:
     assert [run["name"] for run in told["runs"]] == ["block", "spin"]
     assert [run["stimuli"] for run in told["runs"]] == [600, 600]
     assert set(told["differences"]) >= {"wait"}
-    assert "2 rounds cannot tell any of 1 pairs apart, 6 could" in told["method"][0]
+    assert [pair["why_not"] for pair in told["pairs"] if pair["figure"] == "median_ns"] == ["needs 6 rounds"]
+    assert told["compared"] == ["wait"]
     explained(place.run("compare", "--baseline", "series", "series", "--fail-if", "p90 +1%"), 2, "has 2 conditions")
 
 
 def test_bad_calls_are_explained(place: Workplace) -> None:
     explained(place.run("compare", "none"), 2, "none")
+    explained(place.run("compare", "none", "--matters", "much"), 2, "'much' is not a share")
+    explained(place.run("compare", "none", "--matters", "150%"), 2, "is not within 0 to 100 %")
     explained(place.run("compare", "none", "--fail-if", "p99 +1%"), 2, "a check takes a baseline")
     explained(place.run("compare", "x", "--baseline", "y", "--fail-if", "soon"), 2, "is not a rule")

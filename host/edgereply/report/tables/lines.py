@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Final
 
 from edgereply.analysis.statistics.summary import SampleSummary
@@ -49,9 +49,20 @@ def _cells(place: ComparedEntry) -> list[Cell]:
 
 def unlike_first(comparison: Comparison) -> list[list[str]]:
     """The respects in which each run differs from the first one beside what was compared, in the order of the runs."""
+    return _unlike(comparison, comparison.also_different)
+
+
+def compared_to_first(comparison: Comparison) -> list[list[str]]:
+    """The respects in which each run differs from the first one on purpose, in the order of the runs."""
+    return _unlike(comparison, comparison.compared)
+
+
+def _unlike(comparison: Comparison, respects: Sequence[str]) -> list[list[str]]:
     shorts = [place.short for place in comparison.places]
-    has = {respect: {who: value for value, whose in values.items() for who in whose}
-           for respect, values in comparison.differences.items() if respect in comparison.also_different}  # fmt: skip
+    has = {
+        respect: {who: value for value, whose in comparison.differences[respect].items() for who in whose}
+        for respect in respects
+    }
     return [[respect for respect, value in has.items() if value.get(who) != value.get(shorts[0])] for who in shorts]
 
 

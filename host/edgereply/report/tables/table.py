@@ -12,7 +12,7 @@ from typing import Any, Final
 from edgereply.comparison.compare import Comparison
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.tables.latex import latex
-from edgereply.report.tables.lines import comparison_lines, unlike_first
+from edgereply.report.tables.lines import compared_to_first, comparison_lines, unlike_first
 from edgereply.report.tables.rows import Cell, condition_rows, summary_groups
 from edgereply.wording.numbers import clean, is_rough
 
@@ -105,9 +105,11 @@ def _summary(views: Sequence[RunView], comparison: Comparison) -> _Made:
 def _comparison(views: Sequence[RunView], comparison: Comparison) -> _Made:
     rows, records = [], []
     headings, cells, _ = comparison_lines(comparison)
-    sides = zip(views, comparison.places, cells, unlike_first(comparison), strict=True)
-    for index, (view, place, line, unlike) in enumerate(sides):
-        mark = "–" if index == 0 else "≠ " + ", ".join(unlike) if unlike else f"like {letter(0)}"
+    beside = zip(compared_to_first(comparison), unlike_first(comparison), strict=True)
+    sides = zip(views, comparison.places, cells, beside, strict=True)
+    for index, (view, place, line, (chosen, unlike)) in enumerate(sides):
+        marks = [f"compared: {', '.join(chosen)}"] * bool(chosen) + [f"≠ {', '.join(unlike)}"] * bool(unlike)
+        mark = "–" if index == 0 else "; ".join(marks) or f"like {letter(0)}"
         rows.append((f"{letter(index)}: {view.title}", *map(_text, line), view.grade, mark))
         record: dict[str, Any] = {**_who(index, view), "groups": place.groups, **place.entry.counts}
         summary = place.summary
@@ -123,7 +125,7 @@ def _comparison(views: Sequence[RunView], comparison: Comparison) -> _Made:
             }
         record |= {"max_ns": summary.max_ns, "deadline_ns": place.entry.deadline_ns,
                    "margin_ns": place.margin.left_ns, "margin_why_not": place.margin.why_not}  # fmt: skip
-        records.append({**record, "not_like_first": ", ".join(unlike)})
+        records.append({**record, "compared": ", ".join(chosen), "not_like_first": ", ".join(unlike)})
     return ("run", *headings, "evidence", f"against {letter(0)}"), tuple(rows), tuple(records)
 
 
