@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s
+from edgereply.analysis.arrays.aliases import Bools, Int64s
 
 MOST_COUNTED = 1 << 21
 CHUNK = 1 << 20
@@ -54,16 +54,6 @@ class Ordered:
     def median(self) -> float:
         """The value in the middle, or the mean of the two there; of at least one value."""
         return float(self.at(np.array([(self.size - 1) // 2, self.size // 2])).mean())
-
-
-def average_ranks(values: Int64s) -> Floats:
-    """Rank of each value from 1 on, the mean of the ranks of equal ones; both shape (n,)."""
-    inside = ordered(values)
-    ranks = np.empty(values.size)
-    for start in range(0, values.size, CHUNK):
-        chunk = values[start : start + CHUNK]
-        ranks[start : start + CHUNK] = 0.5 * (inside.below(chunk) + inside.below(chunk + 1) + 1)
-    return ranks
 
 
 def ordered(values: Int64s, chosen: Bools | None = None, added: Int64s | None = None) -> Ordered:

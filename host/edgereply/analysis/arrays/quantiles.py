@@ -8,8 +8,6 @@ the smallest measured value that at least a fraction p of the values do not exce
 * it says what a deadline asks: "a fraction p of the answers were at least this fast";
 * with several modes, interpolation would report reaction times that the board never shows.
 
-`interpolated_quantile` gives types 4 to 9 for comparing figures with a spreadsheet or a handbook.
-
 Source: Hyndman, R. J. and Fan, Y. (1996), Sample Quantiles in Statistical Packages,
 The American Statistician 50(4), 361-365.
 """
@@ -26,15 +24,6 @@ from edgereply.analysis.arrays.ordered import ordered
 
 # From here on counting is cheaper than partitioning a copy.
 FEWEST_COUNTED = 1 << 20
-
-# Plotting positions p_k = (k - a) / (n + 1 - 2a) of Hyndman and Fan's types 5 to 9; type 4 is k / n.
-_PLOTTING = {
-    5: Fraction(1, 2),
-    6: Fraction(0),
-    7: Fraction(1),
-    8: Fraction(1, 3),
-    9: Fraction(3, 8),
-}
 
 
 def as_fraction(p: float) -> Fraction:
@@ -113,33 +102,3 @@ def quantiles(values_ns: Int64s, probabilities: Sequence[float]) -> Int64s:
         ValueError: empty sample, or a probability outside 0 to 1.
     """
     return order_statistics(values_ns, [quantile_rank(values_ns.size, p) for p in probabilities])
-
-
-def interpolated_quantile(values_ns: Int64s, p: float, kind: int = 7) -> Fraction:
-    """A quantile between two neighbours, for comparing with other programs only.
-
-    Args:
-        values_ns: shape (n,), int64, nanoseconds, any order.
-        p: probability, 0 to 1.
-        kind: Hyndman-Fan type 4 to 9 (6 is the handbook's, 7 the spreadsheets').
-
-    Returns:
-        Nanoseconds, exact.
-
-    Raises:
-        ValueError: empty sample, p outside 0 to 1, or a type that is not 4 to 9.
-    """
-    count = values_ns.size
-    if count == 0:
-        raise ValueError("an empty sample has no quantile")
-    if kind == 4:
-        position = as_fraction(p) * count
-    elif kind in _PLOTTING:
-        a = _PLOTTING[kind]
-        position = a + as_fraction(p) * (count + 1 - 2 * a)
-    else:
-        raise ValueError(f"interpolated quantiles are Hyndman-Fan types 4 to 9, got {kind}")
-    position = min(max(position, Fraction(1)), Fraction(count))
-    below = position.numerator // position.denominator
-    low, high = order_statistics(values_ns, [below, min(below + 1, count)]).tolist()
-    return Fraction(low) + (position - below) * Fraction(high - low)

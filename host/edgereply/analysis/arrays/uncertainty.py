@@ -29,11 +29,6 @@ class Budget:
     expanded_ns: float
 
 
-def stamp_uncertainty_ns(tick_ns: float) -> float:
-    """Standard uncertainty of one stamp that is uniform over a tick: tick / √12."""
-    return tick_ns / math.sqrt(12.0)
-
-
 def interval_budget(time_ns: float, tick_ns: float, tolerance_ppm: float, std_ns: float, count: int) -> Budget:
     """Budget of the mean of `count` measured times.
 

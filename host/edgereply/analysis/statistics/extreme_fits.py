@@ -1,6 +1,6 @@
-"""Maximum likelihood fits of the two distributions that extremes settle into.
+"""Maximum likelihood fit of the distribution that excesses over a high threshold settle into.
 
-Sources: Coles, S. (2001), An Introduction to Statistical Modeling of Extreme Values, chapters 3 and 4;
+Sources: Coles, S. (2001), An Introduction to Statistical Modeling of Extreme Values, chapter 4;
 Grimshaw, S. D. (1993), Technometrics 35, 185-191 (one-dimensional search for the generalised Pareto).
 """
 
@@ -14,8 +14,6 @@ import numpy as np
 import scipy
 
 from edgereply.analysis.arrays.aliases import Floats
-
-_EULER = 0.5772156649015329
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -41,38 +39,6 @@ class GparetoFit:
         return gpareto_survival(excess, self.scale, self.shape)
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
-class GevFit:
-    """Generalised extreme value distribution of block maxima.
-
-    Attributes:
-        count: maxima fitted.
-        location: mu, in the unit of the maxima.
-        scale: sigma, in the same unit.
-        shape: xi, with the sign of Coles (positive for heavy tails).
-        log_likelihood: at the fit.
-        covariance: shape (3, 3), of location, scale and shape.
-    """
-
-    count: int
-    location: float
-    scale: float
-    shape: float
-    log_likelihood: float
-    covariance: Floats
-
-    def survival(self, values: Floats) -> Floats:
-        """P(maximum > x)."""
-        return gev_survival(values, self.location, self.scale, self.shape)
-
-    def return_level(self, blocks: float) -> float:
-        """Level exceeded by one block maximum in `blocks` on average, blocks > 1."""
-        y = -math.log1p(-1.0 / blocks)
-        if self.shape == 0.0:
-            return self.location - self.scale * math.log(y)
-        return self.location + self.scale * math.expm1(-self.shape * math.log(y)) / self.shape
-
-
 def gpareto_survival(excess: Floats, scale: float, shape: float) -> Floats:
     """P(excess > x) of the generalised Pareto distribution.
 
@@ -90,23 +56,6 @@ def gpareto_survival(excess: Floats, scale: float, shape: float) -> Floats:
     inside = np.maximum(1.0 + shape * z, 0.0)
     with np.errstate(divide="ignore"):
         result: Floats = np.exp(-np.log(inside) / shape)
-    return result
-
-
-def gev_survival(values: Floats, location: float, scale: float, shape: float) -> Floats:
-    """P(maximum > x) of the generalised extreme value distribution.
-
-    Args:
-        values: any shape.
-        location: mu.
-        scale: sigma, positive.
-        shape: xi.
-
-    Returns:
-        Probabilities.
-    """
-    with np.errstate(over="ignore", divide="ignore"):
-        result: Floats = -np.expm1(-np.exp(-_gev_reduced(values, location, scale, shape)))
     return result
 
 
@@ -155,42 +104,6 @@ def fit_gpareto(excess: Floats) -> GparetoFit:
     )
 
 
-def fit_gev(maxima: Floats) -> GevFit:
-    """Fit block maxima.
-
-    Args:
-        maxima: shape (n,), any unit.
-
-    Returns:
-        The fit.
-
-    Raises:
-        ValueError: fewer than 10 maxima, or all equal.
-    """
-    if maxima.size < 10 or np.ptp(maxima) == 0.0:
-        raise ValueError(f"a fit of maxima takes at least 10 that differ, got {maxima.size}")
-    centre, unit = float(maxima.mean()), float(maxima.std())
-    x = (maxima - centre) / unit
-
-    def negative(parameters: Floats) -> float:
-        return _gev_cost(x, float(parameters[0]), float(parameters[1]), float(parameters[2]))
-
-    gumbel = math.sqrt(6.0) / math.pi
-    start = np.array([-_EULER * gumbel, gumbel, 0.1])
-    options = {"xatol": 1e-9, "fatol": 1e-9, "maxiter": 4000, "maxfev": 4000}
-    found = scipy.optimize.minimize(negative, start, method="Nelder-Mead", options=options)
-    location, scale, shape = (float(v) for v in found.x)
-    units = np.array([unit, unit, 1.0])
-    return GevFit(
-        count=int(x.size),
-        location=centre + unit * location,
-        scale=unit * scale,
-        shape=shape,
-        log_likelihood=-float(found.fun) - x.size * math.log(unit),
-        covariance=_covariance(negative, found.x) * np.outer(units, units),
-    )
-
-
 def _profile(theta: float, x: Floats) -> tuple[float, float, float]:
     """Negative log-likelihood with the best shape for theta, that shape, and the scale."""
     if theta <= -1.0 / float(x.max()):
@@ -210,26 +123,6 @@ def _gpareto_cost(x: Floats, scale: float, shape: float) -> float:
     if abs(shape) < 1e-9:
         return x.size * math.log(scale) + float(x.sum()) / scale
     return x.size * math.log(scale) + (1.0 + 1.0 / shape) * float(np.log1p(shape * x / scale).sum())
-
-
-def _gev_reduced(x: Floats, location: float, scale: float, shape: float) -> Floats:
-    """y with P(maximum <= x) = exp(-exp(-y)); infinite outside the support."""
-    z = (x - location) / scale
-    if abs(shape) < 1e-9:
-        return np.asarray(z, dtype=np.float64)
-    with np.errstate(divide="ignore"):
-        result: Floats = np.log(np.maximum(1.0 + shape * z, 0.0)) / shape
-    return result
-
-
-def _gev_cost(x: Floats, location: float, scale: float, shape: float) -> float:
-    if scale <= 0.0:
-        return math.inf
-    y = _gev_reduced(x, location, scale, shape)
-    if not np.all(np.isfinite(y)):
-        return math.inf
-    with np.errstate(over="ignore"):
-        return x.size * math.log(scale) + float(((1.0 + shape) * y + np.exp(-y)).sum())
 
 
 def _covariance(negative: Callable[[Floats], float], at: Floats) -> Floats:

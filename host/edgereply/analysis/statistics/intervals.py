@@ -168,27 +168,6 @@ def probability_upper_bound(events: float, trials: float, confidence: float = 0.
     return beta_isf(1.0 - confidence, events + 1, trials - events)
 
 
-def dkw_half_width(count: int, confidence: float = 0.95) -> float:
-    """Half width of the band that holds the whole distribution function at once.
-
-    Args:
-        count: sample size, at least 1.
-        confidence: strictly within 0 to 1.
-
-    Returns:
-        sqrt(ln(2 / (1 - confidence)) / (2 count)), a probability.
-
-    Raises:
-        ValueError: empty sample or confidence out of range.
-
-    Source: Massart, P. (1990), Annals of Probability 18, 1269-1283 (the sharp constant 2).
-    """
-    if count < 1:
-        raise ValueError("an empty sample has no band")
-    _check_open("confidence", confidence)
-    return math.sqrt(math.log(2.0 / (1.0 - confidence)) / (2.0 * count))
-
-
 def _check_open(what: str, value: float) -> None:
     if not 0.0 < value < 1.0:
         raise ValueError(f"{what} lies strictly within 0 to 1, got {value!r}")

@@ -41,21 +41,6 @@ class ResponseJitter:
     tie_peak_to_peak_ns: int | None
 
 
-def time_interval_errors(stimulus_ns: Int64s, rise_ns: Int64s, usual_ns: int) -> Int64s:
-    """Distance of each response from its ideal place.
-
-    Args:
-        stimulus_ns: shape (n,), int64, nanoseconds.
-        rise_ns: shape (n,), int64, nanoseconds, the response to each stimulus.
-        usual_ns: reaction time that counts as on time.
-
-    Returns:
-        Shape (n,), int64, nanoseconds, positive for late.
-    """
-    errors: Int64s = rise_ns - stimulus_ns - usual_ns
-    return errors
-
-
 def period_errors(reaction_ns: Int64s, answered: Bools) -> Int64s:
     """Response periods minus the periods of their stimuli: (rise' - rise) - (stimulus' - stimulus).
 

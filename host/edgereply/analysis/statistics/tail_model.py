@@ -13,7 +13,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Final
 
 import numpy as np
 
@@ -21,22 +21,18 @@ from edgereply.analysis.arrays.aliases import Floats, Int64s
 from edgereply.analysis.arrays.quantiles import order_statistics
 from edgereply.analysis.statistics.dependence import measure_dependence
 from edgereply.analysis.statistics.extreme_fits import (
-    GevFit,
     GparetoFit,
-    fit_gev,
     fit_gpareto,
-    gev_survival,
     gpareto_survival,
 )
 from edgereply.analysis.statistics.tail_stability import ThresholdFit, instability, shapes_above
 
-Kind = Literal["generalised Pareto over a threshold", "generalised extreme values of block maxima"]
+KIND: Final = "generalised Pareto over a threshold"
 
 _DRAWS = 199
 _REFUSED_BELOW = 0.05
 _MOST_EXCESSES = 2000
 _FEWEST_EXCESSES = 60
-_FEWEST_MAXIMA = 30
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -44,28 +40,26 @@ class TailModel:
     """A fitted tail and whether it may be used.
 
     Attributes:
-        kind: which model.
         refused: why it may not be used, as a sentence; None when it may.
         warnings: sentences to show with any figure taken from it.
-        threshold_ns: excesses are counted above this; None for block maxima.
-        block_length: answers a block; None for a threshold.
+        threshold_ns: excesses are counted above this; None where there are too few to choose one.
         fit: parameters and their covariance, nanoseconds; None when there was too little to fit.
         fit_p_value: chance of a fit this bad, were the model true; None when not fitted.
-        stability: shapes at higher thresholds; empty for block maxima.
+        stability: shapes at higher thresholds.
         exceedance: modelled probability that one answer is later than the deadline; None when refused.
+        kind: which model it is.
         exceedance_upper: one-sided upper bound by refitting drawn samples, approximate; None when refused.
     """
 
-    kind: Kind
     refused: str | None
     warnings: tuple[str, ...]
     threshold_ns: int | None
-    block_length: int | None
-    fit: GparetoFit | GevFit | None
+    fit: GparetoFit | None
     fit_p_value: float | None
     stability: tuple[ThresholdFit, ...]
     exceedance: float | None
     exceedance_upper: float | None
+    kind: str = KIND
 
 
 def model_tail(
@@ -87,19 +81,18 @@ def model_tail(
     Returns:
         See `TailModel`.
     """
-    kind: Kind = "generalised Pareto over a threshold"
     wanted = min(int(share * values_ns.size), _MOST_EXCESSES)
     if wanted < _FEWEST_EXCESSES:
         short = f"{wanted} answers in the tail are too few to fit; it takes {_FEWEST_EXCESSES}."
-        return _refusal(kind, short, None, None)
+        return _refusal(short, None)
     threshold = int(order_statistics(values_ns, [values_ns.size - wanted])[0])
     excess = (values_ns[values_ns > threshold] - threshold).astype(np.float64)
     if excess.size < _FEWEST_EXCESSES:
         tied = f"Ties at {threshold} ns leave {excess.size} answers above it; it takes {_FEWEST_EXCESSES}."
-        return _refusal(kind, tied, threshold, None)
+        return _refusal(tied, threshold)
     if deadline_ns <= threshold:
         inside = f"The deadline lies below the threshold of {threshold} ns: count late answers instead."
-        return _refusal(kind, inside, threshold, None)
+        return _refusal(inside, threshold)
     fit = fit_gpareto(excess)
     rng = np.random.default_rng(seed)
     beyond = np.array([float(deadline_ns - threshold)])
@@ -115,73 +108,21 @@ def model_tail(
     reason = instability(fit, stability)
     late = excess.size / values_ns.size * float(fit.survival(beyond)[0])
     return _judge(
-        kind, fit, _anderson_darling(1.0 - fit.survival(excess)), draw, late, confidence, reason,
+        fit, _anderson_darling(1.0 - fit.survival(excess)), draw, late, confidence, reason,
         _warnings(values_ns, deadline_ns, measure_dependence((values_ns > threshold).astype(np.float64)).dependent),
-        threshold, None, stability,
-    )  # fmt: skip
-
-
-def model_block_maxima(
-    values_ns: Int64s,
-    deadline_ns: int,
-    block_length: int,
-    confidence: float = 0.95,
-    seed: int = 0,
-) -> TailModel:
-    """Model the latest answer of each block; clusters inside a block do no harm.
-
-    Args:
-        values_ns: shape (n,), int64, nanoseconds, in order of time.
-        deadline_ns: the deadline.
-        block_length: answers a block, at least 2; a rest at the end is left out.
-        confidence: of the upper bound, strictly within 0 to 1.
-        seed: seed of the draws.
-
-    Returns:
-        See `TailModel`.
-
-    Raises:
-        ValueError: blocks of less than 2 answers.
-    """
-    kind: Kind = "generalised extreme values of block maxima"
-    if block_length < 2:
-        raise ValueError(f"a block holds at least 2 answers, got {block_length}")
-    blocks = values_ns.size // block_length
-    maxima = values_ns[: blocks * block_length].reshape(blocks, block_length).max(axis=1).astype(np.float64)
-    if blocks < _FEWEST_MAXIMA or np.unique(maxima).size < 10:
-        short = f"{blocks} blocks are too few or too equal to fit; it takes {_FEWEST_MAXIMA}."
-        return _refusal(kind, short, None, block_length)
-    fit = fit_gev(maxima)
-    rng = np.random.default_rng(seed)
-    at = np.array([float(deadline_ns)])
-
-    def one_answer(block_late: float) -> float:
-        return float(-np.expm1(np.log1p(-min(block_late, 1.0 - 1e-16)) / block_length))
-
-    def draw() -> tuple[float, float]:
-        exponential = -np.log(rng.random(blocks))
-        sample = fit.location + fit.scale * _box_cox(exponential, -fit.shape)
-        again = fit_gev(sample)
-        late = float(gev_survival(at, again.location, again.scale, again.shape)[0])
-        return _anderson_darling(1.0 - again.survival(sample)), one_answer(late)
-
-    return _judge(
-        kind, fit, _anderson_darling(1.0 - fit.survival(maxima)), draw, one_answer(float(fit.survival(at)[0])),
-        confidence, None, _warnings(values_ns, deadline_ns, False), None, block_length, (),
+        threshold, stability,
     )  # fmt: skip
 
 
 def _judge(
-    kind: Kind,
-    fit: GparetoFit | GevFit,
+    fit: GparetoFit,
     statistic: float,
     draw: Callable[[], tuple[float, float]],
     late: float,
     confidence: float,
     reason: str | None,
     warnings: tuple[str, ...],
-    threshold_ns: int | None,
-    block_length: int | None,
+    threshold_ns: int,
     stability: tuple[ThresholdFit, ...],
 ) -> TailModel:
     drawn = np.array([draw() for _ in range(_DRAWS)])
@@ -190,11 +131,9 @@ def _judge(
         reason = f"The model does not fit the measured tail: a fit this bad has a chance of {p_value:.3f}."
     upper = float(np.quantile(drawn[:, 1], confidence))
     return TailModel(
-        kind=kind,
         refused=reason,
         warnings=warnings,
         threshold_ns=threshold_ns,
-        block_length=block_length,
         fit=fit,
         fit_p_value=p_value,
         stability=stability,
@@ -208,7 +147,7 @@ def _warnings(values_ns: Int64s, deadline_ns: int, clustered: bool) -> tuple[str
     if deadline_ns > int(values_ns.max()):
         found.append("It extrapolates: the deadline lies beyond the latest answer measured.")
     if clustered:
-        found.append("Late answers cluster, so the bound is too tight; block maxima allow for clusters.")
+        found.append("Late answers cluster, so the bound is too tight.")
     return tuple(found)
 
 
@@ -219,19 +158,17 @@ def _anderson_darling(probabilities: Floats) -> float:
 
 
 def _box_cox(values: Floats, exponent: float) -> Floats:
-    """(values ** exponent - 1) / -exponent, -log in the limit: both families are drawn this way."""
+    """(values ** exponent - 1) / -exponent, -log in the limit: excesses are drawn this way."""
     if abs(exponent) < 1e-9:
         return -np.log(values)
     return np.asarray(np.expm1(exponent * np.log(values)) / -exponent, dtype=np.float64)
 
 
-def _refusal(kind: Kind, why: str, threshold_ns: int | None, block_length: int | None) -> TailModel:
+def _refusal(why: str, threshold_ns: int | None) -> TailModel:
     return TailModel(
-        kind=kind,
         refused=why,
         warnings=(),
         threshold_ns=threshold_ns,
-        block_length=block_length,
         fit=None,
         fit_p_value=None,
         stability=(),

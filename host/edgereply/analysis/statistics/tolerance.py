@@ -1,23 +1,18 @@
 """Bounds that hold most of the population, not just a parameter, with stated confidence.
 
-Wilks's bounds are order statistics and assume no shape. The normal factors are here for segments
-that look normal and for comparison with handbooks; reaction times as a whole rarely are.
+Wilks's bounds are order statistics and assume no shape.
 
-Sources: Wilks, S. S. (1941), Annals of Mathematical Statistics 12, 91-96;
-NIST/SEMATECH e-Handbook 7.2.6.3 and 7.2.6.4.
+Sources: Wilks, S. S. (1941), Annals of Mathematical Statistics 12, 91-96; NIST/SEMATECH e-Handbook 7.2.6.4.
 """
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
-import scipy
 from scipy import special
 
 from edgereply.analysis.arrays.aliases import Int64s
-from edgereply.analysis.arrays.distributions import chi2_ppf, normal_isf
 from edgereply.analysis.arrays.quantiles import as_fraction, order_statistics
 
 
@@ -90,34 +85,6 @@ def upper_bound(values_ns: Int64s, share: float, confidence: float = 0.95) -> Up
         low, high = (middle, high) if _confidence(count, middle, miss) >= confidence else (low, middle)
     bound = int(order_statistics(values_ns, [count + 1 - low])[0])
     return UpperBound(bound_ns=bound, rank_from_top=low, confidence=_confidence(count, low, miss))
-
-
-def normal_factor(count: int, share: float, confidence: float = 0.95, sides: Literal[1, 2] = 1) -> float:
-    """Factor k of the normal tolerance bound mean + k sd, or mean - k sd to mean + k sd.
-
-    Args:
-        count: sample size, at least 2.
-        share: of the population, strictly within 0 to 1.
-        confidence: strictly within 0 to 1.
-        sides: 1, exact from the non-central t; 2, Howe's approximation.
-
-    Returns:
-        The factor.
-
-    Raises:
-        ValueError: fewer than two values, share or confidence out of range.
-
-    Source: NIST/SEMATECH e-Handbook 7.2.6.3.
-    """
-    _check(share, confidence)
-    if count < 2:
-        raise ValueError(f"a standard deviation takes two values, got {count}")
-    if sides == 1:
-        centre = -normal_isf(share) * math.sqrt(count)
-        return float(scipy.stats.nct.ppf(confidence, count - 1, centre)) / math.sqrt(count)
-    z = normal_isf((1.0 - share) / 2.0)
-    chi2 = chi2_ppf(1.0 - confidence, count - 1)
-    return z * math.sqrt((count - 1) * (1.0 + 1.0 / count) / chi2)
 
 
 def _confidence(count: int, outside: int, miss: float) -> float:

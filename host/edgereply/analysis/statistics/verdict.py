@@ -14,7 +14,6 @@ from edgereply.analysis.arrays.bits import Bits, pack
 from edgereply.analysis.arrays.distributions import beta_ppf
 from edgereply.analysis.statistics.exceedances import Exceedances, share_dependence
 from edgereply.analysis.statistics.intervals import ProbabilityInterval, clopper_pearson, probability_upper_bound
-from edgereply.analysis.statistics.tolerance import wilks_count
 
 Outcome = Literal["pass", "fail", "not enough data"]
 
@@ -124,20 +123,6 @@ def judge_marks(is_late: Bits, deadline_ns: int, confidence: float = 0.95, targe
         more_stimuli=more,
         would=would,
     )
-
-
-def stimuli_needed(target: float, confidence: float = 0.95, late: int = 0) -> int:
-    """Stimuli a run needs to pass with that many late answers.
-
-    Args:
-        target: tolerated share, strictly within 0 to 1.
-        confidence: strictly within 0 to 1.
-        late: late answers to allow for.
-
-    Returns:
-        Number of stimuli: 2995 for one in a thousand with 95 % and no late answer.
-    """
-    return wilks_count(1.0 - target, confidence, order=late + 1)
 
 
 def _outcome(forbidden: int, lower: float, upper: float, goal: float) -> Outcome:

@@ -3,10 +3,9 @@
 import numpy as np
 import pytest
 from numpy.typing import NDArray
-from scipy import stats
 
 from edgereply.analysis.arrays import ordered as module
-from edgereply.analysis.arrays.ordered import Ordered, average_ranks, ordered
+from edgereply.analysis.arrays.ordered import Ordered, ordered
 
 
 def sample(kind: str) -> NDArray[np.int64]:
@@ -44,10 +43,6 @@ def test_places_and_counts_are_those_of_the_sorted_values(values: NDArray[np.int
 def test_only_the_chosen_count_and_columns_are_added(values: NDArray[np.int64]) -> None:
     chosen = np.arange(values.size) % 3 != 1
     agrees(ordered(values, chosen, values % 1_000), np.sort((values + values % 1_000)[chosen]))
-
-
-def test_ranks_are_scipys(values: NDArray[np.int64]) -> None:
-    np.testing.assert_array_equal(average_ranks(values), stats.rankdata(values))
 
 
 def test_nothing_is_in_order() -> None:

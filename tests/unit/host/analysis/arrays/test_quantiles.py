@@ -1,5 +1,3 @@
-from fractions import Fraction
-
 import numpy as np
 import pytest
 from hypothesis import given
@@ -7,7 +5,6 @@ from hypothesis import strategies as st
 from hypothesis.extra import numpy as hnp
 
 from edgereply.analysis.arrays.quantiles import (
-    interpolated_quantile,
     order_statistics,
     quantile_rank,
     quantiles,
@@ -20,31 +17,9 @@ NIST_7262 = np.array(
 )
 
 
-def test_the_handbook_example_by_its_own_rule() -> None:
-    # NIST/SEMATECH e-Handbook 7.2.6.2: k + d = 11.7, Y(.90) = 95.1981 (type 6).
-    assert round(float(interpolated_quantile(NIST_7262, 0.90, kind=6)) / 1e4, 4) == 95.1981
-
-
 def test_the_handbook_data_by_type_1_is_the_eleventh_value() -> None:
     # Hyndman and Fan (1996), type 1: ceil(12 * .9) = 11; numpy calls it inverted_cdf.
     assert quantiles(NIST_7262, [0.90]).tolist() == [951959]
-
-
-@pytest.mark.parametrize(
-    ("kind", "method"),
-    [
-        (4, "interpolated_inverted_cdf"),
-        (5, "hazen"),
-        (6, "weibull"),
-        (7, "linear"),
-        (8, "median_unbiased"),
-        (9, "normal_unbiased"),
-    ],
-)
-@pytest.mark.parametrize("p", [0.0, 0.01, 0.5, 0.9, 0.999, 1.0])
-def test_interpolated_types_agree_with_numpy(kind: int, method: str, p: float) -> None:
-    ours = float(interpolated_quantile(NIST_7262, p, kind))
-    assert ours == pytest.approx(np.quantile(NIST_7262, p, method=method), abs=1e-6)  # type: ignore[call-overload]
 
 
 @given(
@@ -74,7 +49,6 @@ def test_picking_ranks_leaves_the_sample_as_it_was() -> None:
 
 def test_the_median_of_an_even_sample_is_a_measured_value() -> None:
     assert quantiles(np.array([10, 1000], dtype=np.int64), [0.5]).tolist() == [10]
-    assert interpolated_quantile(np.array([10, 1001], dtype=np.int64), 0.5) == Fraction(1011, 2)
 
 
 @pytest.mark.parametrize("ranks", [[0], [13], [1, 13]])
@@ -87,8 +61,6 @@ def test_an_empty_sample_has_no_quantile() -> None:
     nothing = np.empty(0, dtype=np.int64)
     with pytest.raises(ValueError, match="empty"):
         quantiles(nothing, [0.5])
-    with pytest.raises(ValueError, match="empty"):
-        interpolated_quantile(nothing, 0.5)
     assert order_statistics(nothing, []).size == 0
 
 
@@ -96,8 +68,3 @@ def test_an_empty_sample_has_no_quantile() -> None:
 def test_impossible_probabilities_are_refused(p: float) -> None:
     with pytest.raises(ValueError, match="0 to 1"):
         quantiles(NIST_7262, [p])
-
-
-def test_only_types_4_to_9_interpolate() -> None:
-    with pytest.raises(ValueError, match="4 to 9"):
-        interpolated_quantile(NIST_7262, 0.5, kind=3)

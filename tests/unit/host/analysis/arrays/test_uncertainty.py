@@ -2,12 +2,11 @@ import math
 
 import pytest
 
-from edgereply.analysis.arrays.uncertainty import interval_budget, stamp_uncertainty_ns
+from edgereply.analysis.arrays.uncertainty import interval_budget
 
 
 def test_a_tick_of_62_5_ns_gives_the_published_parts() -> None:
     # JCGM 100:2008, 4.3.7: a rectangle of width q has the standard deviation q/√12; two of them q/√6.
-    assert stamp_uncertainty_ns(62.5) == pytest.approx(18.042, abs=5e-4)
     assert interval_budget(0, 62.5, 0, 0, 1).resolution_ns == pytest.approx(25.516, abs=5e-4)
 
 

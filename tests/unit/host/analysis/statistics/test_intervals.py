@@ -1,5 +1,3 @@
-import math
-
 import numpy as np
 import pytest
 from scipy import stats
@@ -7,7 +5,6 @@ from scipy import stats
 from edgereply.analysis.statistics.intervals import (
     clopper_pearson,
     count_needed,
-    dkw_half_width,
     probability_upper_bound,
     quantile_ranks,
     rank_coverage,
@@ -129,23 +126,6 @@ def test_the_one_sided_bound_at_the_end_of_the_range() -> None:
     assert probability_upper_bound(7, 7) == 1.0
 
 
-@pytest.mark.parametrize(("count", "width"), [(1000, 0.042947), (10_000, 0.013581)])
-def test_dkw(count: int, width: float) -> None:
-    # sqrt(ln(40) / (2 n)), Massart (1990).
-    assert dkw_half_width(count) == pytest.approx(width, abs=5e-7)
-    # The asymptotic 95 % point of Kolmogorov's statistic is 1.358 (Massey 1951): DKW is never tighter.
-    assert dkw_half_width(count) * math.sqrt(count) >= stats.kstwobign.isf(0.05) - 1e-3
-
-
-@pytest.mark.parametrize(
-    ("count", "critical"),
-    [(5, 0.563), (10, 0.409), (15, 0.338), (20, 0.294), (25, 0.264), (30, 0.242), (35, 0.224)],
-)
-def test_dkw_is_a_little_wider_than_the_kolmogorov_table(count: int, critical: float) -> None:
-    # Massey (1951), Journal of the American Statistical Association 46, 68-78, Table 1, 5 % points.
-    assert critical <= dkw_half_width(count) <= 1.08 * critical
-
-
 @pytest.mark.parametrize("bad", [0.0, 1.0, -1.0, 2.0, float("nan")])
 def test_probabilities_outside_the_open_range_are_refused(bad: float) -> None:
     with pytest.raises(ValueError, match="strictly within"):
@@ -154,8 +134,6 @@ def test_probabilities_outside_the_open_range_are_refused(bad: float) -> None:
         quantile_ranks(100, 0.5, bad)
     with pytest.raises(ValueError, match="strictly within"):
         clopper_pearson(1, 2, bad)
-    with pytest.raises(ValueError, match="strictly within"):
-        dkw_half_width(10, bad)
 
 
 @pytest.mark.parametrize(("events", "trials"), [(1, 0), (-1, 5), (6, 5)])
@@ -168,5 +146,3 @@ def test_impossible_counts_are_refused(events: int, trials: int) -> None:
 
 def test_an_empty_sample_has_no_interval() -> None:
     assert quantile_ranks(0, 0.5) is None
-    with pytest.raises(ValueError, match="empty"):
-        dkw_half_width(0)

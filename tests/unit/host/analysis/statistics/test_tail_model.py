@@ -5,7 +5,6 @@ from numpy.typing import NDArray
 from edgereply.analysis.statistics.extreme_fits import fit_gpareto
 from edgereply.analysis.statistics.tail_model import (
     TailModel,
-    model_block_maxima,
     model_tail,
 )
 from edgereply.analysis.statistics.tail_stability import ThresholdFit, instability
@@ -59,25 +58,12 @@ def test_good_fits_are_refused_about_as_often_as_stated(monkeypatch: pytest.Monk
     assert refused <= 11
 
 
-def test_block_maxima_of_an_exponential_tail() -> None:
-    found = model_block_maxima(exponential(6), 120_000, 100)
-    assert found.refused is None
-    assert found.exceedance is not None
-    assert found.exceedance_upper is not None
-    assert found.exceedance_upper >= found.exceedance
-    # One answer in exp(12) = 163,000, within what 200 maxima can tell.
-    assert found.exceedance_upper >= np.exp(-12)
-    assert found.exceedance <= np.exp(-8)
-
-
 @pytest.mark.parametrize(
     "found",
     [
         model_tail(np.arange(1000), 10**6),
         model_tail(np.full(10_000, 5), 10**6),
         model_tail(exponential(7), 61_000),
-        model_block_maxima(exponential(7, 200), 10**6, 10),
-        model_block_maxima(np.full(10_000, 5), 10**6, 10),
     ],
 )
 def test_what_cannot_be_modelled_is_refused_with_a_reason(found: TailModel) -> None:
@@ -90,11 +76,6 @@ def test_clusters_are_warned_of() -> None:
     values = np.repeat(exponential(8, 4000), 5)
     found = model_tail(values, 10**6)
     assert any("cluster" in warning for warning in found.warnings) or found.refused is not None
-
-
-def test_blocks_of_one_are_refused() -> None:
-    with pytest.raises(ValueError, match="at least 2"):
-        model_block_maxima(np.arange(100), 10, 1)
 
 
 @pytest.mark.parametrize(("off", "stable"), [(0.10, True), (0.14, True), (0.16, False), (-0.16, False)])
