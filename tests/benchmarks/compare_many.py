@@ -16,10 +16,11 @@ import time
 from pathlib import Path
 
 import numpy as np
+from tests.fakes.records import run_record
 
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.storage.run_reader import RunReader
-from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.storage.run_record import SourceRecord
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.stamps import BoardStamps
 
@@ -69,9 +70,8 @@ def _make_run(place: Path, number: int, stimuli: int) -> None:
     high = edge + wake + 9_000
     rise = stimulus + wake + 15_000
     answered = rng.random(stimuli) > 1e-3
-    record = RunRecord(
-        tool="edgereply benchmark", run_id=f"made-{number}", created="2026-01-01T00:00:00+00:00", board="gate",
-        evidence="joined", virtual=True, window_ns=100_000_000, deadline_ns=2_000_000,
+    record = run_record(
+        run_id=f"made-{number}", evidence="joined", deadline_ns=2_000_000,
         requested={"board": {"route": "chardev", "wait": "block"}},
         source=SourceRecord(kind="virtual", tick_hz=1_000_000_000, plan={"width_ns": WIDTH_NS}),
     )  # fmt: skip

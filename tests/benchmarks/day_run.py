@@ -19,11 +19,12 @@ from unittest import mock
 
 import numpy as np
 from tests.benchmarks.long_run import cost
+from tests.fakes.records import run_record
 
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.storage.run_reader import RunReader
-from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.storage.run_record import RunRecord
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.stamps import FALL, RISE, STIMULUS, BoardStamps
 
@@ -42,11 +43,7 @@ QUIETLY = ["/bin/sh", "-c", 'exec "$@" >"$0" 2>&1']
 
 def a_record() -> RunRecord:
     """Of a virtual run with both clocks."""
-    return RunRecord(
-        tool="edgereply benchmark", run_id="made-up", created="2026-01-01T00:00:00+00:00", title="reject gate, made up",
-        board="gate", evidence="joined", virtual=True, requested={}, source=SourceRecord(kind="virtual"),
-        deadline_ns=2_000_000, window_ns=100_000_000,
-    )  # fmt: skip
+    return run_record(title="reject gate, made up", evidence="joined", deadline_ns=2_000_000)
 
 
 def write_day(directory: Path, commits: int, each: int) -> tuple[int, float]:

@@ -16,10 +16,11 @@ from collections.abc import Iterator
 from pathlib import Path
 
 import numpy as np
+from tests.fakes.records import run_record
 
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.storage.parquet_parts import board_table, source_table, write_part
-from edgereply.storage.run_record import Part, RunRecord, SourceRecord
+from edgereply.storage.run_record import Part
 from edgereply.storage.stamps import BoardStamps, SourceStamps
 from edgereply.system.digest import sha256_of
 
@@ -68,11 +69,9 @@ def made_up_run(directory: Path, stimuli: int, seed: int = 1) -> None:
             path = directory / folder / f"part-{number:05}.parquet"
             write_part(table, path)
             listed.append(Part(file=f"{folder}/{path.name}", rows=table.num_rows, sha256=sha256_of(path)))
-    record = RunRecord(
-        tool="edgereply benchmark", run_id="made-up", created="2026-01-01T00:00:00+00:00", title="reject gate, made up",
-        board="gate", evidence="joined", virtual=True, state="complete", requested={},
-        source=SourceRecord(kind="virtual"), deadline_ns=2_000_000, window_ns=100_000_000, parts=listed,
-    )  # fmt: skip
+    record = run_record(
+        title="reject gate, made up", evidence="joined", state="complete", deadline_ns=2_000_000, parts=listed
+    )
     (directory / "run.json").write_text(record.model_dump_json(indent=1), encoding="utf-8")
 
 

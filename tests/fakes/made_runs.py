@@ -4,11 +4,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from edgereply.evaluation.evaluate import Evaluation, evaluate
-from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
+from edgereply.storage.run_record import RunRecord
 from edgereply.storage.stamps import BoardStamps, SourceStamps
+from tests.fakes.records import WINDOW_NS, run_record
 
 TICK_NS = 1_024_000
-WINDOW_NS = 100_000_000
 
 
 def random_stimuli(count: int, seed: int, mean_ns: int = 3_000_000, floor_ns: int = 500_000) -> NDArray[np.int64]:
@@ -39,7 +39,4 @@ def from_reactions(stimulus: NDArray[np.int64], reaction: NDArray[np.int64], dea
 
 def a_record() -> RunRecord:
     """The record of a run that has just begun."""
-    return RunRecord(
-        tool="edgereply test", run_id="r1", created=now_iso(), board="gate", evidence="loop-back", virtual=True,
-        requested={}, source=SourceRecord(kind="virtual"), window_ns=WINDOW_NS,
-    )  # fmt: skip
+    return run_record()

@@ -11,11 +11,11 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.stamps import BoardStamps, ObservedEdges
+from tests.fakes.records import run_record
 
 WIDTH_NS = 4_000
 HOLD_NS = 50_000
 TOOL = "edgereply test"
-WINDOW_NS = 100_000_000
 DEADLINE_NS = 2_000_000
 CREATED = "2026-01-02T03:04:05+00:00"
 HOLES = (7, 20)
@@ -24,12 +24,12 @@ HOLES = (7, 20)
 def record(name: str = "run", **changes: Any) -> RunRecord:
     """A record of a virtual loop-back run."""
     values: dict[str, Any] = {
-        "tool": TOOL, "run_id": f"id-{name}", "created": CREATED, "board": "gate", "evidence": "loop-back",
-        "virtual": True, "requested": {"board": {"route": "chardev", "wait": "block"}},
+        "tool": TOOL, "run_id": f"id-{name}", "created": CREATED,
+        "requested": {"board": {"route": "chardev", "wait": "block"}},
         "source": SourceRecord(kind="virtual", tick_hz=1_000_000_000, plan={"width_ns": HOLD_NS}),
-        "deadline_ns": DEADLINE_NS, "window_ns": WINDOW_NS,
+        "deadline_ns": DEADLINE_NS,
     }  # fmt: skip
-    return RunRecord(**values | changes)
+    return run_record(**values | changes)
 
 
 def stimuli(count: int) -> Int64s:

@@ -10,6 +10,7 @@ from edgereply.config.settings import Bench
 from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.series_record import BlockRecord, SeriesRecord, save_series
+from tests.fakes.records import run_record
 
 BENCH: dict[str, Any] = {
     "title": "Reject gate (invented, virtual)",
@@ -27,12 +28,11 @@ def record(wait: str = "block", bench: dict[str, Any] | None = None, **changes: 
     requested = {"board": board.model_dump(mode="json"), "stimulus": checked.stimulus.model_dump(mode="json")}
     requested["board"]["wait"] = wait
     values: dict[str, Any] = {
-        "tool": "edgereply test", "run_id": f"id-{wait}", "created": "2026-01-01T00:00:00+00:00",
-        "title": checked.title, "board": name, "evidence": "loop-back", "virtual": True, "requested": requested,
+        "run_id": f"id-{wait}", "title": checked.title, "board": name, "requested": requested,
         "source": SourceRecord(kind=checked.source.kind), "window_ns": checked.stimulus.window,
         "deadline_ns": checked.deadline, "repeat": ["edgereply measure --bench bench.toml"],
     }  # fmt: skip
-    return RunRecord(**(values | changes))
+    return run_record(**values | changes)
 
 
 def save_run(

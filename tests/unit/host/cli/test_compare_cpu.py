@@ -5,14 +5,14 @@ from edgereply.cli.differences import cpu_lines
 from edgereply.measurement.interleaved import cpu_per_answer
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.series_record import BlockRecord, SeriesRecord
-from tests.unit.host.storage.test_run_writer import record
+from tests.fakes.records import run_record
 
 State = Literal["complete", "incomplete"]
 
 
 def block(directory: Path, name: str, condition: str, state: State, cpu_ns: int | None, responses: int) -> BlockRecord:
     during = {} if cpu_ns is None else {"during": {"cpu_ns": {"responder": cpu_ns}}}
-    run = record().model_copy(update={"environment_after": during, "counts": {"responses": responses}})
+    run = run_record().model_copy(update={"environment_after": during, "counts": {"responses": responses}})
     RunWriter(directory / name, run)
     return BlockRecord(round=1, condition=condition, run=name, seed=1, state=state)
 

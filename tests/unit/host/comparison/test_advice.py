@@ -11,9 +11,10 @@ from edgereply.comparison.contrasts import Contrast, Gain, contrasts, had_effect
 from edgereply.comparison.entries import Entry
 from edgereply.comparison.permanent_settings import permanent_setting
 from edgereply.config.load import parse_load
-from edgereply.storage.run_record import RunRecord, SourceRecord
+from edgereply.storage.run_record import RunRecord
+from tests.fakes.entries import entry_of
+from tests.fakes.records import run_record
 
-COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
 Settings = dict[str, dict[str, str]]
 
 
@@ -24,17 +25,10 @@ def entry(
 ) -> Entry:  # fmt: skip
     """Blocks around a level; what a round does to all conditions alike is there too."""
     noise, drift = np.random.default_rng(seed), np.random.default_rng(99).normal(0, 20_000, rounds)
-    blocks = tuple((level_ns + drift[n] + noise.gamma(2, 4_000, count)).astype(np.int64) for n in range(rounds))
-    counts = dict.fromkeys(COUNTS, 0) | {
-        "stimuli": count * rounds,
-        "responses": count * rounds - missed,
-        "missed": missed,
-    }
-    every = np.concatenate([np.empty(0, np.int64), *blocks])
-    return Entry(
-        name, (name,), blocks, every, counts, evidence, True, None, {}, tuple(range(1, rounds + 1)),
-        context=context or {},
-    )  # fmt: skip
+    blocks = [(level_ns + drift[n] + noise.gamma(2, 4_000, count)).astype(np.int64) for n in range(rounds)]
+    blocks[-1] = blocks[-1][: count - missed]
+    rows = {"rounds": tuple(range(1, rounds + 1)), "context": context or {}}
+    return entry_of(name, blocks, missed=missed, evidence=evidence, virtual=True, changes=rows)
 
 
 def reader(settings: Settings, denied: str = "") -> Any:
@@ -47,9 +41,8 @@ def reader(settings: Settings, denied: str = "") -> Any:
             "cpus": None if wanted.get("cpus", "any") == "any" else [int(n) for n in wanted["cpus"].split("+")],
             "hold_cpu_latency": wanted.get("hold_cpu_latency") == "yes",
         }
-        return RunRecord(
-            tool="t", run_id="r", created="c", board="gate", evidence="joined", virtual=True, requested={}, window_ns=1,
-            source=SourceRecord(kind="virtual"),
+        return run_record(
+            evidence="joined",
             in_effect={
                 "wait": wanted.get("wait"), "realtime": {} if place == denied else realtime,
                 "responder": wanted.get("responder", "agent"),

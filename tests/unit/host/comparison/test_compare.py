@@ -26,6 +26,7 @@ from edgereply.report.tables.rows import Cell
 from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.wording.numbers import duration
 from tests.fakes.entries import entry_of
+from tests.fakes.records import run_record
 
 
 def entry(
@@ -258,8 +259,7 @@ def test_what_was_varied_on_purpose_is_not_another_difference() -> None:
 
 def record(**changes: Any) -> RunRecord:
     fields: dict[str, Any] = {
-        "tool": "t", "run_id": "1", "created": "2026-01-01", "board": "gate", "evidence": "joined", "virtual": True,
-        "window_ns": 100_000_000,
+        "evidence": "joined",
         "source": SourceRecord(kind="virtual", model="m", plan={"pattern": "periodic", "period_ns": 2_000_000}),
         "requested": {"board": {"route": "chardev", "wait": "block", "realtime": {"fifo_priority": 50}}},
         "in_effect": {"route": "chardev", "wait": "spin"},
@@ -268,7 +268,7 @@ def record(**changes: Any) -> RunRecord:
             "cpu_count": 2,
         },
     }  # fmt: skip
-    return RunRecord(**fields | changes)
+    return run_record(**fields | changes)
 
 
 def test_respects_are_what_took_effect() -> None:

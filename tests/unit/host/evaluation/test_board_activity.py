@@ -4,7 +4,7 @@ import pytest
 
 from edgereply.evaluation.board_activity import Activity, activity, busy_caution
 from edgereply.evaluation.cautions import cautions
-from edgereply.storage.run_record import RunRecord, SourceRecord
+from tests.fakes.records import run_record
 
 SECOND = 1_000_000_000
 
@@ -72,9 +72,6 @@ def test_load_that_ended_early_is_told() -> None:
 
 @pytest.mark.parametrize(("route", "shown"), [("chardev", True), ("virtual", False)])
 def test_a_run_on_a_busy_board_says_so_where_there_is_a_board(route: str, shown: bool) -> None:
-    record = RunRecord(
-        tool="t", run_id="1", created="2026-01-01", board="gate", evidence="joined", virtual=True, window_ns=1,
-        source=SourceRecord(kind="virtual"), requested={"board": {"route": route}},
-        activity=found(cpu_ns={"responder": 1}).as_dict(),
-    )  # fmt: skip
+    activity = found(cpu_ns={"responder": 1}).as_dict()
+    record = run_record(evidence="joined", requested={"board": {"route": route}}, activity=activity)
     assert any("the board was busy" in line for line in cautions(record, 0)) is shown

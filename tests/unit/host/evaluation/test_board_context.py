@@ -12,9 +12,9 @@ from edgereply.exchange.imports.power_log import PowerLog
 from edgereply.exchange.imports.power_log_join import join_log, join_series, parse_log_options, with_power_log
 from edgereply.report.tables.context_rows import context_columns, context_group, degrees_cell, watts_cell
 from edgereply.storage.run_reader import RunReader
-from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.series_record import SeriesRecord
+from tests.fakes.records import run_record
 from tests.unit.host.report.runs import run
 
 HEAT = "gauge thermal_zone0 cpu-thermal"
@@ -113,11 +113,8 @@ def test_notes_say_what_measured_it() -> None:
 
 
 def run_of(board: str, directory: Path, began_s: int) -> None:
-    record = RunRecord(
-        tool="t", run_id="r", created="c", board=board, evidence="loop-back", virtual=True, requested={}, window_ns=1,
-        source=SourceRecord(kind="virtual"), summary={"stimuli": 0},
-        context=context_of([], {}, None, began_s * 10**9, (began_s + 10) * 10**9),
-    )  # fmt: skip
+    context = context_of([], {}, None, began_s * 10**9, (began_s + 10) * 10**9)
+    record = run_record(board=board, summary={"stimuli": 0}, context=context)
     RunWriter(directory, record).finish("complete", "")
 
 

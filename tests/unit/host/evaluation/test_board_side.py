@@ -8,7 +8,8 @@ from edgereply.analysis.pairing.pairing import Status
 from edgereply.evaluation.board_side import watched
 from edgereply.evaluation.evaluate import Evaluation, evaluate
 from edgereply.storage.stamps import FALL, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps
-from tests.fakes.made_runs import WINDOW_NS, random_stimuli
+from tests.fakes.made_runs import random_stimuli
+from tests.fakes.records import WINDOW_NS
 
 NONE = np.empty(0, np.int64)
 NO_BOARD = BoardStamps(NONE, NONE, NONE, NONE, NONE.astype(np.uint32), NONE.astype(np.uint32))

@@ -20,10 +20,11 @@ from edgereply.evaluation.pieces import EARLIEST, LATEST, cut
 from edgereply.evaluation.verdict import judge_pieces, judge_run
 from edgereply.exchange.bundle.check import check_run
 from edgereply.storage.run_reader import RunReader
-from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
+from edgereply.storage.run_record import SourceRecord
 from edgereply.storage.run_writer import RunWriter, replace_record
 from edgereply.storage.stamps import BoardStamps, SourceStamps
 from tests.benchmarks.long_run import made_up_run
+from tests.fakes.records import run_record
 
 DEADLINE_NS = 300_000
 STIMULI = 40_000
@@ -45,10 +46,7 @@ def troubled_run(directory: Path, *, board: bool = True, captures: bool = True) 
     kind = np.repeat(np.array([1, 2, 3], np.uint8), [STIMULI, len(rises), len(rises)])
     at = np.concatenate([stimulus, rises, rises + 11_000])
     order = np.argsort(at, kind="stable")
-    record = RunRecord(
-        tool="test", run_id="r", created=now_iso(), board="gate", evidence="loop-back", virtual=True, requested={},
-        source=SourceRecord(kind="virtual", captures=captures), window_ns=100_000_000, deadline_ns=DEADLINE_NS,
-    )  # fmt: skip
+    record = run_record(source=SourceRecord(kind="virtual", captures=captures), deadline_ns=DEADLINE_NS)
     writer = RunWriter(directory, record, part_rows=1)
     for piece in np.array_split(order, 23):
         writer.add_source(kind[piece], at[piece])

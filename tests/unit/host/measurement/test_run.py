@@ -13,8 +13,8 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
 from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Stamps, Start, Started, Stop, Stopped
 from tests.fakes.board_link import FakeAgentLink
+from tests.fakes.records import run_record
 from tests.fakes.scripted_source import ScriptedSource, Step, batch
-from tests.unit.host.storage.test_run_writer import record
 
 MS = 1_000_000
 PULSES = [(kind, n * 5 * MS + offset) for n in range(20) for kind, offset in ((1, 0), (2, 100_000), (3, 150_000))]
@@ -35,7 +35,7 @@ def execute(
         client.greet(1.0)
         client.configure("respond", {})
     source = ScriptedSource(steps)
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", run_record())
     outcome = Run(client, source, writer, StimulusPlan(count=20), lambda tally, latest: None).execute()
     return outcome, RunReader(tmp_path / "run"), source
 

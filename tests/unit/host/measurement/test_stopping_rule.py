@@ -11,8 +11,8 @@ from edgereply.sources.base import StimulusPlan
 from edgereply.storage.run_writer import RunWriter
 from tests.fakes.at_once import AtOnce
 from tests.fakes.made_runs import random_stimuli
+from tests.fakes.records import run_record
 from tests.fakes.scripted_source import ScriptedSource, batch
-from tests.unit.host.storage.test_run_writer import record
 
 MS = 1_000_000
 
@@ -84,7 +84,7 @@ def test_a_run_that_knows_enough_is_complete_and_stops_its_source(tmp_path: Path
     steps = [batch(plan[start : start + 100]) for start in range(0, len(plan), 100)]
     source = Obedient(steps)
     enough = StoppingRule(Goal(0.5, 0.05), 10 * MS, executor=AtOnce())
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", run_record())
     outcome = Run(None, source, writer, StimulusPlan(count=4_000), lambda tally, latest: None, enough).execute()
     assert (outcome.state, outcome.reason) == ("complete", "")
     assert outcome.tally.stimuli < 4_000

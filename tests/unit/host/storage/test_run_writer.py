@@ -10,16 +10,9 @@ import pytest
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.errors import DataError, StoreError
 from edgereply.storage.run_reader import RunReader
-from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
 from edgereply.storage.run_writer import RunWriter, replace_record
 from edgereply.storage.stamps import BoardStamps, ObservedEdges
-
-
-def record() -> RunRecord:
-    return RunRecord(
-        tool="edgereply test", run_id="r1", created=now_iso(), board="gate", evidence="loop-back", virtual=True,
-        requested={}, source=SourceRecord(kind="virtual"), window_ns=100_000_000,
-    )  # fmt: skip
+from tests.fakes.records import run_record
 
 
 def answers(count: int) -> BoardStamps:
@@ -38,7 +31,7 @@ def fill(writer: RunWriter, first: int, count: int) -> None:
 
 @pytest.fixture
 def finished(tmp_path: Path) -> Path:
-    writer = RunWriter(tmp_path / "run", record(), part_rows=1)
+    writer = RunWriter(tmp_path / "run", run_record(), part_rows=1)
     fill(writer, 0, 30)
     writer.commit()
     fill(writer, 30, 20)
@@ -60,7 +53,7 @@ def test_what_was_written_is_read_back(finished: Path) -> None:
 
 
 def test_watched_edges_are_kept_as_they_came(tmp_path: Path) -> None:
-    writer = RunWriter(tmp_path / "run", record(), part_rows=1)
+    writer = RunWriter(tmp_path / "run", run_record(), part_rows=1)
     for first in (7, 900):
         at = np.array([first, first + 2, first + 1], np.int64)
         kind, seqno = np.array([1, 3, 2], np.uint8), np.array([4, 2, 1], np.uint32)
@@ -91,7 +84,7 @@ def test_run_files_are_private(finished: Path) -> None:
 
 
 def test_a_run_cut_off_keeps_its_committed_parts(tmp_path: Path) -> None:
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", run_record())
     fill(writer, 0, 30)
     writer.commit()
     fill(writer, 30, 20)
@@ -105,12 +98,12 @@ def test_a_run_cut_off_keeps_its_committed_parts(tmp_path: Path) -> None:
 def test_a_directory_in_use_is_left_alone(finished: Path) -> None:
     before = sorted(finished.rglob("*"))
     with pytest.raises(DataError, match="not empty"):
-        RunWriter(finished, record())
+        RunWriter(finished, run_record())
     assert sorted(finished.rglob("*")) == before
 
 
 def test_a_full_disk_is_told_and_keeps_what_was_committed(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", run_record())
     fill(writer, 0, 30)
     writer.commit()
 
@@ -153,7 +146,7 @@ def test_harm_to_a_part_is_found_and_named(finished: Path, harm: object, part: s
 
 @pytest.mark.parametrize("harm", [truncate, flip])
 def test_harm_to_a_part_of_a_cut_off_run_is_found(tmp_path: Path, harm: object) -> None:
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", run_record())
     fill(writer, 0, 3000)
     writer.commit()
     assert callable(harm)

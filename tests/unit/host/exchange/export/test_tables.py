@@ -17,8 +17,8 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.series_record import SeriesRecord, plan_blocks, save_series
 from edgereply.storage.stamps import ObservedEdges
+from tests.fakes.records import run_record
 from tests.fakes.saved_runs import DEADLINE_NS, HOLES, WIDTH_NS, reactions, save_run, stimuli
-from tests.unit.host.storage.test_run_writer import record
 
 
 def read(path: Path) -> list[dict[str, Any]]:
@@ -97,7 +97,7 @@ def test_raw_rows_are_the_stamps_as_they_were_written(tmp_path: Path, form: Form
 
 
 def test_raw_rows_of_edges_that_were_only_watched(tmp_path: Path) -> None:
-    writer = RunWriter(tmp_path / "run", record())
+    writer = RunWriter(tmp_path / "run", run_record())
     kinds, at = np.array([1, 2, 3, 2, 4], np.uint8), np.array([10, 40, 90, 900, 900], np.int64)
     writer.add_observed(ObservedEdges(at, kinds, np.array([7, 1, 2, 3, 3], np.uint32)))
     writer.finish("complete", "")

@@ -12,13 +12,13 @@ import pytest
 from edgereply.analysis.arrays.uncertainty import KnownTo
 from edgereply.analysis.statistics.summary import summarise, widened
 from edgereply.comparison.compare import margin
-from edgereply.comparison.entries import LOST_NS, Entry
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.verdict import judge_run, sentences
 from edgereply.report.document import page
 from edgereply.report.material import load_material
 from edgereply.report.tables.answer import answer
 from edgereply.storage.run_record import SourceRecord
+from tests.fakes.entries import entry_of
 from tests.fakes.made_runs import from_reactions, random_stimuli
 from tests.fakes.told_runs import save_run
 
@@ -117,12 +117,10 @@ def test_the_headline_of_a_page_holds_only_where_the_instrument_can_tell(tmp_pat
 def test_the_tail_margin_allows_for_the_instrument_also_where_answers_are_missing() -> None:
     values = np.random.default_rng(4).integers(400_000, 500_000, 20_000)
     known = KnownTo(10_000.0, 0.0)
-    counts = dict.fromkeys(("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late"), 0)
 
     def left_ns(missed: int, known_to: KnownTo | None) -> int:
-        outcomes = np.concatenate([values, np.full(missed, LOST_NS)])
-        side = Entry("x", ("x",), (values,), outcomes, counts | {"missed": missed}, "imported", False, 1_000_000, {},
-                       known_to=known_to)  # fmt: skip
+        known = {"known_to": known_to}
+        side = entry_of("x", [values], missed=missed, evidence="imported", deadline_ns=1_000_000, changes=known)
         left = margin(side, summarise(values, known_to)).left_ns
         assert left is not None
         return left
