@@ -78,6 +78,26 @@ def make_changed(folders: Sequence[Path], changes: Sequence[Change], into: Path)
     make_in(into / folders[0].name, into)
 
 
+def firmware(directory: Path, folders: Sequence[Path], *changes: Change) -> Path:
+    """Makes a firmware unless it is there: as it would be flashed, or with text replaced.
+
+    Args:
+        directory: of the family.
+        folders, changes: as in `make_changed`.
+
+    Returns:
+        The folder of what its Makefile makes.
+    """
+
+    def make(into: Path) -> None:
+        if changes:
+            make_changed(folders, changes, into)
+        else:
+            make_in(folders[0], into)
+
+    return product(directory, "firmware", folders, make, repr(changes))
+
+
 def run(command: list[str], folder: Path) -> None:
     """Runs a command in a folder to its end.
 

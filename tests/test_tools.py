@@ -53,6 +53,16 @@ def test_root_installs_and_fetches_the_lists_once(apt: FakeApt) -> None:
     assert apt.calls == [["update"], [*install, "wanted", "more"], [*install, "wanted"]]
 
 
+def test_a_file_is_wanted_by_its_whole_path(apt: FakeApt) -> None:
+    header = apt.folder / "wanted-tool"
+    assert tools.need(str(header), "wanted") == header
+    assert tools.need(str(header), "wanted") == header
+    assert apt.calls == [["update"], ["install", "--no-install-recommends", "-y", "wanted"]]
+    apt.brings = "something-else"
+    with pytest.raises(pytest.fail.Exception, match=r"/missing\.h is missing although wanted went in"):
+        tools.need(str(apt.folder / "missing.h"), "wanted")
+
+
 def test_others_are_told_the_command(apt: FakeApt, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(os, "geteuid", lambda: 1000)
     with pytest.raises(pytest.fail.Exception, match=r"as root: apt-get update && apt-get install .* -y one two$"):

@@ -22,15 +22,15 @@ SEARCH = os.pathsep.join((os.environ.get("PATH", os.defpath), "/usr/local/sbin",
 
 
 def need(command: str, *apt_packages: str) -> Path:
-    """Path of a program a test cannot do without; the test fails, never skips, where it cannot be had.
+    """Path of a program or file a test cannot do without; the test fails, never skips, where it cannot be had.
 
     Args:
-        command: name of the program.
+        command: name of the program; a file, a header say, by its whole path.
         apt_packages: Debian packages that bring it; installed when we are root and apt-get is there. Tests that run
             at once wait for each other, and the package lists are fetched once a day.
 
     Returns:
-        Path of the program.
+        Path of the program or file.
     """
     if found := _find(command):
         return found
@@ -52,6 +52,8 @@ def need(command: str, *apt_packages: str) -> Path:
 
 
 def _find(command: str) -> Path | None:
+    if Path(command).is_absolute():
+        return Path(command) if Path(command).exists() else None
     found = shutil.which(command, path=SEARCH)
     return Path(found) if found else None
 

@@ -1,16 +1,15 @@
-"""The command set as COMMANDS.md lays it down. A firmware joins by subclassing the suite and saying how to open it."""
+"""The command set as COMMANDS.md lays it down, spoken to a firmware."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from contextlib import AbstractContextManager
 from decimal import Decimal
-from typing import ClassVar
 
 import pytest
 from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
+from tests.conformance.firmware import FirmwareSuite
 from tests.rig.arrivals import ticks
 from tests.rig.client import DEVICE_CLEAR, Client
 
@@ -23,28 +22,13 @@ GARBAGE = st.one_of(
 )
 
 
-class CommandSetSuite:
-    """Tests any firmware through its serial line.
-
-    Attributes:
-        identity: its answer to ``*IDN?``.
-        tick_hz: ticks a second.
-        tolerance_ppm: its answer to ``ROSC:TOL?``.
-    """
-
-    identity: ClassVar[str]
-    tick_hz: ClassVar[int]
-    tolerance_ppm: ClassVar[str]
-
-    @staticmethod
-    def opened() -> AbstractContextManager[Client]:
-        """Power it up; it is gone afterwards."""
-        raise NotImplementedError
+class CommandSetSuite(FirmwareSuite):
+    """Tests any firmware through its serial line."""
 
     @pytest.fixture(scope="class")
     @classmethod
     def shared(cls) -> Iterator[Client]:
-        with cls.opened() as client:
+        with cls.rig() as rig, Client(rig.port) as client:
             yield client
 
     @pytest.fixture
@@ -252,7 +236,7 @@ class CommandSetSuite:
         )
 
     def test_power_on_is_an_event(self) -> None:
-        with self.opened() as client:
+        with self.rig() as rig, Client(rig.port) as client:
             assert client.ask("*ESR?") == "128"
 
     @given(value=st.decimals("0.0002", "60", places=10))

@@ -1,37 +1,18 @@
-"""Runs as COMMANDS.md lays them down: starting, fetching, waiting, ending at any moment, noise, the watchdog.
-
-A firmware joins by subclassing the suite and saying how it is run.
-"""
+"""Runs as COMMANDS.md lays them down: starting, fetching, waiting, ending at any moment, noise, the watchdog."""
 
 from __future__ import annotations
 
 import random
-from collections.abc import Sequence
-from contextlib import AbstractContextManager
-from dataclasses import dataclass
 from typing import ClassVar
 
 import pytest
 
-from tests.rig.any_rig import AnyRig
+from tests.conformance.firmware import Answer, FirmwareSuite
+from tests.products import Change
+from tests.rig.checks import check_stamps
 from tests.rig.client import DEVICE_CLEAR, FALL, LOST, RISE, STIMULUS, TIME_MARK, Client, Record, values
-from tests.rig.truth import Truth
 
 RUNNING = '-284,"Program currently running"'
-
-
-@dataclass(frozen=True, slots=True)
-class Answer:
-    """What the board under test does: a delay drawn between two, and how long it holds its answer, in us."""
-
-    delay_least: float = 1000
-    delay_most: float = 1000
-    width: float = 100
-
-    def cycles(self, clock_hz: int) -> dict[str, int]:
-        """Returns: the same as a rig's responder takes it, in cycles of its clock."""
-        delays = {"delay_min": self.delay_least, "delay_max": self.delay_most, "width": self.width}
-        return {name: round(us * clock_hz / 1_000_000) for name, us in delays.items()}
 
 
 def fetch_all(client: Client) -> list[Record]:
@@ -42,32 +23,26 @@ def fetch_all(client: Client) -> list[Record]:
     return records
 
 
-class RunSuite:
+class RunSuite(FirmwareSuite):
     """Tests any firmware in its rig.
 
     Attributes:
         watchdog_s: how long a hang lasts at most.
+        no_watchdog: the change to the firmware that leaves the watchdog off.
     """
 
     watchdog_s: ClassVar[float]
-
-    def rig(self, answer: Answer | None = None) -> AbstractContextManager[AnyRig]:
-        """Power up; nothing answers unless said."""
-        raise NotImplementedError
-
-    def check_stamps(self, records: Sequence[Record], truth: Truth) -> None:
-        """Hold the stamps of the rig's only run against its log."""
-        raise NotImplementedError
+    no_watchdog: ClassVar[Change]
 
     def test_initiate_and_fetch(self) -> None:
-        with self.rig(answer=Answer()) as rig, Client(rig.port) as client:
+        with self.rig(Answer()) as rig, Client(rig.port) as client:
             assert client.ask("FETC?") == "#10"
             assert client.errors() == ['-230,"Data corrupt or stale"']
             client.set("OUTP ON", "PULS:COUN 40")
             client.send("INIT")
             assert client.ask("*OPC?") == "1"
             records = fetch_all(client)
-            self.check_stamps(records, rig.truth())
+            check_stamps(records, rig.truth())
             assert len(values(records, FALL)) == 40
             assert client.ask("FETC?") == "#10"
             assert client.errors() == []
@@ -76,7 +51,7 @@ class RunSuite:
             assert client.errors() == ['-230,"Data corrupt or stale"']
 
     def test_a_full_buffer_counts_what_it_swallows(self) -> None:
-        with self.rig(answer=Answer()) as rig, Client(rig.port) as client:
+        with self.rig(Answer()) as rig, Client(rig.port) as client:
             client.set("OUTP ON", "PULS:COUN 200")
             client.send("INIT")
             assert client.ask("*OPC?") == "1"
@@ -151,7 +126,7 @@ class RunSuite:
     def test_an_end_at_any_byte_of_the_stream(self, end: bytes) -> None:
         """The message stays well-formed wherever in it the end falls, and the line goes idle."""
         chance = random.Random(7)
-        with self.rig(answer=Answer(31.25, 187.5, 37.5)) as rig, Client(rig.port) as client:
+        with self.rig(Answer(31.25, 187.5, 37.5)) as rig, Client(rig.port) as client:
             for _ in range(40):
                 client.set("*RST", "PULS:PER 0.6 MS", "PULS:ARR:FLO 0.3 MS", "PULS:COUN 100000", "OUTP ON")
                 client.send("READ?")
@@ -176,7 +151,7 @@ class RunSuite:
     def test_an_abort_in_the_middle_of_a_pulse_ends_it_cleanly(self) -> None:
         """Pulses of 10 ms, so that most aborts fall into one; then a run starts as if nothing had been."""
         settings = ["PULS:WIDT 10 MS", "PULS:PER 11 MS", "PULS:ARR PER", "OUTP ON"]
-        with self.rig(answer=Answer(31.25, 1000, 37.5)) as rig, Client(rig.port) as client:
+        with self.rig(Answer(31.25, 1000, 37.5)) as rig, Client(rig.port) as client:
             for polarity in ("NORM", "INV"):
                 client.set("*RST", f"PULS:POL {polarity}", *settings)
                 for _ in range(15):
@@ -194,7 +169,7 @@ class RunSuite:
 
     def test_noise_during_a_run_does_not_touch_the_measurement(self) -> None:
         chance = random.Random(3)
-        with self.rig(answer=Answer(12.5, 875, 62.5)) as rig, Client(rig.port) as client:
+        with self.rig(Answer(12.5, 875, 62.5)) as rig, Client(rig.port) as client:
             client.set("OUTP ON", "PULS:COUN 600")
             client.send("READ?")
             records = []
@@ -205,7 +180,7 @@ class RunSuite:
             client.line.write(DEVICE_CLEAR)
             client.send("*CLS")
             assert client.errors() == []
-            self.check_stamps(records, rig.truth())
+            check_stamps(records, rig.truth())
             assert len(values(records, STIMULUS)) == 600
 
     def test_the_watchdog_ends_a_hang(self) -> None:
@@ -225,3 +200,14 @@ class RunSuite:
             assert [edge for edge in truth.edges if edge.signal == "stimulus"][-1].level == 0
             client.set("OUTP ON", "PULS:COUN 5")
             assert len(values(client.read(), STIMULUS)) == 5
+
+    def test_without_the_watchdog_a_hang_stays(self) -> None:
+        with self.rig(None, self.no_watchdog) as rig, Client(rig.port, timeout_s=3) as client:
+            assert client.ask("*IDN?")
+            rig.hang()
+            over = rig.after(1)
+            client.send("*IDN?")
+            while not over():
+                pass
+            assert client.line.in_waiting == 0
+            assert rig.truth().cycles("reset", 1) == []

@@ -9,10 +9,12 @@ import sys
 import tempfile
 from pathlib import Path
 
+import pytest
+
 from edgereply.report.tables.sweep_table import NOTE
 from tests.mixed_series.bench import PLAN, bench_text
 from tests.products import BuildError
-from tests.rig.packages import RigError
+from tests.rig.any_rig import RigError
 from tests.rig.rig import Rig
 from tests.virtual_board import VirtualBoard
 from tests.virtual_board.errors import VirtualBoardError
@@ -68,7 +70,7 @@ def main() -> int:
     try:
         with tempfile.TemporaryDirectory(prefix="edgereply-mixed-") as folder:
             code, printed = measure(Path(folder), arguments.out)
-    except (VirtualBoardError, RigError, BuildError) as error:
+    except (VirtualBoardError, RigError, BuildError, pytest.fail.Exception) as error:
         print(f"mixed series: {error}", file=sys.stderr)
         return TROUBLE
     print(printed, end="")

@@ -14,11 +14,14 @@ from pathlib import Path
 from types import TracebackType
 from typing import ClassVar, Self
 
-from tests.rig.packages import RigError
 from tests.rig.truth import Truth, read_truth
 
 ANSWER_S = 60.0  # real time; a harness hears what it is asked after each slice of its own time
 END_S = 10.0
+
+
+class RigError(Exception):
+    """The rig could not be had or does not answer as it should; the message says what it did."""
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -47,10 +50,12 @@ class AnyRig:
 
     Attributes:
         clock_hz: cycles a second of the harness' log.
+        cycles_per_tick: of the source's ticks.
         port: path of the pseudo-terminal that stands for the serial line.
     """
 
     clock_hz: ClassVar[int]
+    cycles_per_tick: ClassVar[int] = 1
 
     def __init__(
         self, harness: Sequence[Path], firmware: Path, *, responder: Rule | None, without: Sequence[str]
@@ -106,7 +111,7 @@ class AnyRig:
 
     def truth(self) -> Truth:
         """Returns: everything that has happened on the wires up to now."""
-        return read_truth(self._log, *self._sync())
+        return read_truth(self._log, self.cycles_per_tick, *self._sync())
 
     def after(self, seconds: float) -> Callable[[], bool]:
         """Returns: what tells whether so much of the rig's own time has passed from now on."""

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 from decimal import ROUND_FLOOR, Decimal, localcontext
 from itertools import islice
 
-TICK_HZ = 16_000_000
 WORD = 1 << 32
 
 
-def ticks(seconds: str, tick_hz: int = TICK_HZ) -> int:
+def ticks(seconds: str, tick_hz: int) -> int:
     """Returns: floor(seconds * tick rate + 0.5), in exact decimal arithmetic."""
     with localcontext() as context:
         context.prec = 60
@@ -86,7 +85,7 @@ class Arrivals:
             f"PULS:ARR:SPR {self.spread}",
         ]
 
-    def intervals(self, count: int, tick_hz: int = TICK_HZ) -> list[int]:
+    def intervals(self, count: int, tick_hz: int) -> list[int]:
         """Returns: the documented intervals before the first stimuli, in ticks."""
         period, floor, spread = (ticks(seconds, tick_hz) for seconds in (self.period, self.floor, self.spread))
         return list(islice(intervals(self.pattern, seed=self.seed, period=period, floor=floor, spread=spread), count))

@@ -10,7 +10,7 @@ from types import TracebackType
 
 import serial
 
-from tests.rig.packages import RigError
+from tests.rig.any_rig import RigError
 from tests.rig.truth import WRAP
 
 STIMULUS, RISE, FALL, FALL_LOST, TIME_MARK, LOST = range(1, 7)

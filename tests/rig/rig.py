@@ -7,8 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.rig import build
-from tests.rig.any_rig import AnyRig, Rule
-from tests.rig.packages import RigError
+from tests.rig.any_rig import AnyRig, RigError, Rule
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -39,7 +38,7 @@ class Rig(AnyRig):
     def __init__(
         self,
         *,
-        responder: Responder | None = None,
+        responder: Rule | None = None,
         board: str | Path | None = None,
         source: Path | None = None,
         without: Sequence[str] = (),

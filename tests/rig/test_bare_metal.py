@@ -6,14 +6,20 @@ about 4 us; the other about 1 us at best) are common practice on such boards, fr
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import contextlib
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
 import pytest
 
-from tests.rig.checks import check_pulses, differing, measured, offset_of
-from tests.rig.client import FALL_LOST, RISE, STIMULUS, values
+from edgereply.sources.reference import ReferenceSource
+from tests.conformance.pulse_source import whole_run
+from tests.conformance.reference_source import RANDOM, in_ticks
+from tests.rig.checks import check_pulses, check_timer, errors_of, measured
+from tests.rig.client import FALL_LOST, RISE, STIMULUS, Record, values
+from tests.rig.firmware import Atmega328p
 from tests.rig.rig import Rig
-from tests.rig.truth import CYCLE_NS, WRAP
+from tests.rig.truth import CYCLE_NS, WRAP, Truth
 
 pytestmark = pytest.mark.rig
 
@@ -30,6 +36,14 @@ class Measured:
     falls_lost: int
 
 
+def check_reactions(records: Sequence[Record], truth: Truth) -> None:
+    """Stamps of stimuli and rises are the true ones; the board's pulse may be too short for that of its fall."""
+    stimuli, edges = values(list(records), STIMULUS), truth.cycles("stimulus", 1)
+    origin = stimuli[0], edges[0]
+    assert set(errors_of(stimuli, edges, origin, truth)) == {0}
+    assert set(errors_of(values(list(records), RISE), truth.cycles("response", 1), origin, truth)) == {0}
+
+
 def measure(board: str, *settings: str) -> Measured:
     """Runs COUNT random stimuli; reactions from the source's own stamps, every stamp checked against the log."""
     with Rig(board=board) as rig:
@@ -37,9 +51,8 @@ def measure(board: str, *settings: str) -> Measured:
         truth = rig.truth()
     stimuli, rises = values(records, STIMULUS), values(records, RISE)
     true_rises, true_falls = truth.cycles("response", 1), truth.cycles("response", 0)
-    offset = offset_of(stimuli[0], truth.cycles("stimulus", 1)[0], truth)
-    assert differing(stimuli, truth.cycles("stimulus", 1), offset) == []
-    assert differing(rises, true_rises, offset) == []
+    check_timer(stimuli[0], truth.cycles("stimulus", 1)[0], truth)
+    check_reactions(records, truth)
     assert len(rises) == COUNT
     check_pulses(records, true_rises, true_falls)
     return Measured(
@@ -94,3 +107,15 @@ def test_the_board_that_writes_the_port_is_too_quick_to_time_its_pulse() -> None
     assert worst > best + 1_000
     assert set(run.widths) == {2}
     assert run.falls_lost == COUNT
+
+
+def test_the_host_reads_the_boards_true_reactions() -> None:
+    plan = replace(RANDOM, period_ns=3_000_000, count=1_000)
+    with Rig(board="lookup") as rig:
+        with contextlib.closing(ReferenceSource(rig.port)) as source:
+            batch = whole_run(source, plan)
+        truth = rig.truth()
+    assert batch.lost == 0
+    records = in_ticks(batch, Atmega328p.tick_hz)
+    assert len(values(records, STIMULUS)) == len(values(records, RISE)) == plan.count
+    check_reactions(records, truth)

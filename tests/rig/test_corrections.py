@@ -36,6 +36,7 @@ def heard(name: str, without: tuple[str, ...], count: int) -> bytes:
 
 def pin_edges(without: tuple[str, ...]) -> list[int]:
     truth = run("compare", without, lambda truth: truth.now > 8 * 65_536)
+    assert truth.tick_zero is not None
     return [(edge.cycle - truth.tick_zero) % 65_536 for edge in truth.edges if edge.signal == "stimulus"]
 
 

@@ -2,45 +2,23 @@
 
 from __future__ import annotations
 
-import contextlib
 import subprocess
-from collections.abc import Iterator, Sequence
 
 import pytest
 
-from tests.conformance.runs import Answer, RunSuite
-from tests.rig.build import changed_source, pulse_source
+from tests.conformance.runs import RunSuite
+from tests.rig.build import pulse_source
 from tests.rig.checks import check_pulses, check_stamps
-from tests.rig.client import FALL, FALL_LOST, Client, Record, values
+from tests.rig.client import FALL, FALL_LOST, Client, values
+from tests.rig.firmware import Atmega328p
 from tests.rig.rig import Responder, Rig
-from tests.rig.truth import Truth
 
 pytestmark = pytest.mark.rig
 
 
-class TestAtmega328p(RunSuite):
+class TestAtmega328p(Atmega328p, RunSuite):
     watchdog_s = 0.512  # 65 536 cycles of the 128 kHz watchdog oscillator
-
-    @contextlib.contextmanager
-    def rig(self, answer: Answer | None = None) -> Iterator[Rig]:
-        with Rig(responder=Responder(**answer.cycles(Rig.clock_hz)) if answer else None) as rig:
-            yield rig
-
-    def check_stamps(self, records: Sequence[Record], truth: Truth) -> None:
-        check_stamps(records, truth)
-
-
-def test_without_the_watchdog_a_hang_stays() -> None:
-    source = changed_source(("main.c", "wdt_enable(WDTO_500MS);", "wdt_disable();"))
-    with Rig(source=source) as rig, Client(rig.port, timeout_s=3) as client:
-        assert client.ask("*IDN?")
-        rig.hang()
-        over = rig.after(1)
-        client.send("*IDN?")
-        while not over():
-            pass
-        assert client.line.in_waiting == 0
-        assert rig.truth().cycles("reset", 1) == []
+    no_watchdog = ("main.c", "wdt_enable(WDTO_500MS);", "wdt_disable();")
 
 
 def test_commands_in_the_busiest_run_cost_no_stamp_and_the_stack_stays_clear_of_the_data() -> None:

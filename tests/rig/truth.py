@@ -23,10 +23,11 @@ class Truth:
     """All edges up to one moment, by cycle."""
 
     edges: tuple[Edge, ...]
+    cycles_per_tick: int  # of the source's ticks
     now: int  # the source's cycle at that moment
     overruns: int  # received bytes lost because the chip's buffer was full
     # Of the ATmega328P only:
-    tick_zero: int = 0  # a cycle at which the low 16 bits of the source's ticks were zero
+    tick_zero: int | None = None  # a cycle at which the low 16 bits of the source's ticks were zero
     lowest_stack: int = 0  # lowest address the source's stack pointer has had
 
     def cycles(self, signal: str, level: int) -> list[int]:
@@ -34,15 +35,15 @@ class Truth:
         return [edge.cycle for edge in self.edges if edge.signal == signal and edge.level == level]
 
 
-def read_truth(path: Path, *state: int) -> Truth:
+def read_truth(path: Path, cycles_per_tick: int, *state: int) -> Truth:
     """Reads the harness' log.
 
     Args:
         path: lines of cycle, signal, level, by tabs; edges may be out of order by a few cycles.
-        state: as in `Truth` from `now` on.
+        cycles_per_tick, state: as in `Truth`, `state` from `now` on.
 
     Returns: the edges, sorted.
     """
     rows = (line.split("\t") for line in path.read_text().splitlines())
     edges = sorted((Edge(int(cycle), signal, int(level)) for cycle, signal, level in rows), key=lambda e: e.cycle)
-    return Truth(tuple(edges), *state)
+    return Truth(tuple(edges), cycles_per_tick, *state)

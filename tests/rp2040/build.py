@@ -5,7 +5,8 @@ from __future__ import annotations
 import shutil
 from pathlib import Path
 
-from tests.products import BuildError, Change, cache, make_changed, make_in, product, run
+from tests import products
+from tests.products import BuildError, Change, cache, product, run
 from tests.tools import need
 
 HERE = Path(__file__).parent
@@ -26,14 +27,7 @@ def firmware(*changes: Change) -> Path:
     """
     need("arm-none-eabi-gcc", "gcc-arm-none-eabi", "binutils-arm-none-eabi")
     need("make", "make")
-
-    def make(into: Path) -> None:
-        if changes:
-            make_changed(PULSE_SOURCE, changes, into)
-        else:
-            make_in(PULSE_SOURCE[0], into)
-
-    return product(cache("rp2040"), "firmware", PULSE_SOURCE, make, repr(changes))
+    return products.firmware(cache("rp2040"), PULSE_SOURCE, *changes)
 
 
 def harness() -> Path:

@@ -10,8 +10,6 @@ from tests.rig.any_rig import AnyRig, Rule
 from tests.rp2040.build import firmware, harness
 from tests.tools import need
 
-CYCLE_NS = 8
-CYCLES_PER_TICK = 2
 TICK_HZ = 62_500_000
 
 
@@ -36,9 +34,10 @@ class Rp2040Rig(AnyRig):
     """
 
     clock_hz = 125_000_000
+    cycles_per_tick = 2  # a state machine looks at its pin every second cycle
 
     def __init__(
-        self, *, responder: Responder | None = None, folder: Path | None = None, without: Sequence[str] = ()
+        self, *, responder: Rule | None = None, folder: Path | None = None, without: Sequence[str] = ()
     ) -> None:
         image = (folder or firmware()) / "pulse-source.bin"
         super().__init__([need("node", "nodejs"), harness()], image, responder=responder, without=without)

@@ -3,22 +3,26 @@
 from __future__ import annotations
 
 import json
-import time
 from pathlib import Path
 
 import pytest
 
+from tests.conformance.rigs import RigSuite
+from tests.rig.any_rig import RigError
 from tests.rig.checks import measured
-from tests.rig.client import STIMULUS, Client, Record, values
-from tests.rig.packages import RigError
+from tests.rig.client import STIMULUS, Record, values
 from tests.rig.truth import WRAP
 from tests.rp2040.build import HARNESS
-from tests.rp2040.checks import check_stamps
+from tests.rp2040.firmware import Rp2040
 from tests.rp2040.rig import Responder, Rp2040Rig
 
 pytestmark = pytest.mark.rig
 
-PATIENCE_S = 300.0
+
+class TestRp2040(Rp2040, RigSuite):
+    pass
+
+
 ANSWERS = Responder(delay_min=200, delay_max=110_000, width=7_001)
 
 
@@ -42,23 +46,6 @@ def test_without_the_synchroniser_the_first_stimulus_would_be_seen_a_tick_early(
     (first, _), (early, _) = run(), run("synchroniser")
     stamps, earlier = values(first, STIMULUS), values(early, STIMULUS)
     assert [after - before for after, before in zip(stamps, earlier, strict=True)] == [1] * 40
-
-
-def test_a_port_that_is_not_read_makes_virtual_time_wait() -> None:
-    """Some 38 kB come from this run, and the pseudo-terminal holds far less; nothing may be lost meanwhile."""
-    with Rp2040Rig(responder=Responder(delay_min=500, delay_max=5_000, width=1_000)) as rig, Client(rig.port) as client:
-        client.set("OUTP ON", "PULS:PER 0.4 MS", "PULS:ARR:FLO 0.2 MS", "PULS:COUN 2500")
-        client.send("READ?")
-        before = -1
-        end = time.monotonic() + PATIENCE_S
-        while (now := rig.truth().now) != before:
-            assert time.monotonic() < end, "the terminal takes everything"
-            before = now
-            time.sleep(0.5)
-        records = [record for block in client.blocks() for record in block]
-        check_stamps(records, rig.truth())
-        assert len(values(records, STIMULUS)) == 2500
-        assert rig.truth().now > before
 
 
 def test_a_missing_image_is_said(tmp_path: Path) -> None:

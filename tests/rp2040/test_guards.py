@@ -7,12 +7,13 @@ from itertools import pairwise
 import pytest
 
 from tests.products import Change
+from tests.rig.any_rig import RigError
 from tests.rig.arrivals import Arrivals
+from tests.rig.checks import check_stamps
 from tests.rig.client import STIMULUS, TIME_MARK, Client, gaps, values
-from tests.rig.packages import RigError
 from tests.rig.truth import WRAP
 from tests.rp2040.build import firmware
-from tests.rp2040.checks import check_no_wrong_number, check_stamps
+from tests.rp2040.checks import check_no_wrong_number
 from tests.rp2040.rig import TICK_HZ, Responder, Rp2040Rig
 
 pytestmark = pytest.mark.rig

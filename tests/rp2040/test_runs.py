@@ -2,45 +2,23 @@
 
 from __future__ import annotations
 
-import contextlib
-from collections.abc import Iterator, Sequence
 from itertools import pairwise
 
 import pytest
 
-from tests.conformance.runs import Answer, RunSuite
-from tests.rig.client import STIMULUS, Client, Record, values
-from tests.rig.truth import Truth
+from tests.conformance.runs import RunSuite
+from tests.rig.client import STIMULUS, Client, values
 from tests.rp2040.build import firmware
-from tests.rp2040.checks import check_no_wrong_number, check_stamps
+from tests.rp2040.checks import check_no_wrong_number
+from tests.rp2040.firmware import Rp2040
 from tests.rp2040.rig import Responder, Rp2040Rig
 
 pytestmark = pytest.mark.rig
 
 
-class TestRp2040(RunSuite):
+class TestRp2040(Rp2040, RunSuite):
     watchdog_s = 0.5  # 1 000 000 counts, two a microsecond (erratum RP2040-E1, from memory; the emulator has it too)
-
-    @contextlib.contextmanager
-    def rig(self, answer: Answer | None = None) -> Iterator[Rp2040Rig]:
-        with Rp2040Rig(responder=Responder(**answer.cycles(Rp2040Rig.clock_hz)) if answer else None) as rig:
-            yield rig
-
-    def check_stamps(self, records: Sequence[Record], truth: Truth) -> None:
-        check_stamps(records, truth)
-
-
-def test_without_the_watchdog_a_hang_stays() -> None:
-    without = ("clocks.c", "WATCHDOG_CTRL = WATCHDOG_ENABLE;", "WATCHDOG_CTRL = 0;")
-    with Rp2040Rig(folder=firmware(without)) as rig, Client(rig.port, timeout_s=3) as client:
-        assert client.ask("*IDN?")
-        rig.hang()
-        over = rig.after(1)
-        client.send("*IDN?")
-        while not over():
-            pass
-        assert client.line.in_waiting == 0
-        assert rig.truth().cycles("reset", 1) == []
+    no_watchdog = ("clocks.c", "WATCHDOG_CTRL = WATCHDOG_ENABLE;", "WATCHDOG_CTRL = 0;")
 
 
 def test_a_watchdog_that_leaves_half_the_chip_alone_resets_nothing_here() -> None:
