@@ -26,7 +26,8 @@ def entry(
     """Blocks around a level; what a round does to all conditions alike is there too."""
     noise, drift = np.random.default_rng(seed), np.random.default_rng(99).normal(0, 20_000, rounds)
     blocks = [(level_ns + drift[n] + noise.gamma(2, 4_000, count)).astype(np.int64) for n in range(rounds)]
-    blocks[-1] = blocks[-1][: count - missed]
+    if missed:
+        blocks[-1] = blocks[-1][: count - missed]
     rows = {"rounds": tuple(range(1, rounds + 1)), "context": context or {}}
     return entry_of(name, blocks, missed=missed, evidence=evidence, virtual=True, changes=rows)
 
