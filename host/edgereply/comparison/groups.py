@@ -21,6 +21,8 @@ ONE_SITTING: Final = (
     "these ranges. Two sittings of one board lie half a per cent or two apart. To know, measure each setup again, or "
     "all in turns with a sweep."
 )
+# From here on a factor is easier to grasp than per cents.
+_TIMES: Final = 2.0
 _NAMES: Final = {"median_ns": "median", "p99_ns": "p99"}
 
 
@@ -84,11 +86,12 @@ def pair_sentence(pair: Pair, matters: float) -> str:
     if ratio is None or pair.difference_ns is None:
         return f"{head}: cannot tell ({pair.why_not})"
     size = "no difference"
+    many = ratio.value >= _TIMES
     if pair.difference_ns:
-        size = f"{per_cent(ratio.change)} slower"
+        size = f"{ratio.value:.2g} times as long" if many else f"{per_cent(ratio.change)} slower"
     if ratio.low is None or ratio.high is None:
         return f"{head}: {size}, {duration(abs(pair.difference_ns))}; cannot tell ({pair.why_not})"
-    ends = " to ".join(per_cent(Ratio(end).change) for end in (ratio.low, ratio.high))
+    ends = " to ".join(f"{end:.2g}" if many else per_cent(Ratio(end).change) for end in (ratio.low, ratio.high))
     return f"{head}: {size} [{ends}], {duration(abs(pair.difference_ns))}: {outcome_words(pair, matters)}"
 
 

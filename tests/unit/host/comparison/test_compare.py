@@ -230,6 +230,13 @@ def test_unanswered_stimuli_are_told_beside_times_that_hide_them() -> None:
     assert "without an answer" not in " ".join(compare_entries([entry("a"), entry("b")], False).words)
 
 
+def test_a_large_difference_is_told_as_a_factor() -> None:
+    found = compare_entries([entry("slow", 3_000_000, seed=2), entry("quick", 100_000, wait="spin")], False)
+    assert found.sentences[0].startswith(
+        "A against B, median: 28 times as long [28 to 28], 2.90 ms: different, by more"
+    )
+
+
 def test_many_pairs_are_counted() -> None:
     found = compare_entries([entry(f"r{n}", seed=n, wait=str(n)) for n in range(6)], False)
     assert len(medians(found)) == 15
