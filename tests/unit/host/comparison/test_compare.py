@@ -19,7 +19,7 @@ from edgereply.comparison.conditions import (
     respects,
 )
 from edgereply.comparison.entries import Entry
-from edgereply.comparison.pairs import Pair, rounds_needed
+from edgereply.comparison.pairs import Pair, compare_sides, quantiles_at, rounds_needed, sides_of
 from edgereply.errors import DataError, SettingError
 from edgereply.report.tables.lines import comparison_lines, margin_cell, unlike_first
 from edgereply.report.tables.rows import Cell
@@ -222,6 +222,17 @@ def test_a_rough_median_is_not_compared_and_keeps_its_number() -> None:
     assert pair.difference_ns is not None
     assert found.sentences[0].endswith("; cannot tell (rough: slow answers came in groups)")
     assert [place.groups for place in found.places] == ["", ""]
+
+
+def test_a_rough_quantile_is_not_compared_even_where_it_has_an_interval() -> None:
+    sides = [entry("a"), entry("b", 130_000, wait="spin")]
+    found = [dict(quantiles_at(side, 0.95)) for side in sides]
+    unsure = found[1]["median_ns"]
+    assert unsure is not None
+    assert unsure.ends_ns is not None
+    found[1]["median_ns"] = replace(unsure, rough=True)
+    pair, _ = compare_sides(sides, "AB", sides_of(sides, False), found, 0.05, 0.95).pairs
+    assert (pair.outcome, pair.why_not) == ("cannot tell", "rough: slow answers came in groups")
 
 
 def test_unanswered_stimuli_are_told_beside_times_that_hide_them() -> None:
