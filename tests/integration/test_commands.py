@@ -17,8 +17,8 @@ from edgereply.evaluation.evaluate import evaluate
 from edgereply.storage.run_reader import RunReader
 
 SUMMARY = {
-    "stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late", "reaction", "pulse_width",
-    "segments", "evidence", "virtual", "context",
+    "stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "unobserved", "bounds", "late", "reaction",
+    "pulse_width", "segments", "evidence", "virtual", "context",
 }  # fmt: skip
 FIGURES = {
     "count", "min_ns", "median_ns", "p90_ns", "p99_ns", "p99_9_ns", "max_ns", "mean_ns", "std_ns", "peak_to_peak_ns",

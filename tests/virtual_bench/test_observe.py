@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import Status
 from edgereply.evaluation.board_side import watched
 from edgereply.evaluation.evaluate import evaluate
 from edgereply.storage.stamps import FALL, RISE, STIMULUS

@@ -49,7 +49,7 @@ def command(
     limit = limit_words(explanation, result, record.deadline_ns, chosen=late_above_ns is None)
     late = sentences(explanation, limit, began(result)) + context_sentences(context)
     whole = describe(found)
-    careful = cautions(record, result.counts.get("ambiguous", 0))
+    careful = cautions(record, result.counts)
     if as_json:
         put_json(
             {

@@ -95,7 +95,7 @@ def _run(
         say(f"run written to {directory}")
     for note in measured.record.warnings:
         say(f"note: {note}")
-    for caution in cautions(measured.record, measured.record.counts.get("ambiguous", 0)):
+    for caution in cautions(measured.record, measured.record.counts):
         say(f"caution: {caution}")
     if not as_json:
         if measured.record.deadline_ns is not None:

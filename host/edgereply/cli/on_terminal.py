@@ -8,7 +8,7 @@ from edgereply.config.choices import SOURCES
 from edgereply.config.settings import Bench
 from edgereply.evaluation.by_pieces import words
 from edgereply.evaluation.load_view import load_view
-from edgereply.measurement.live_pairs import RunningPairs
+from edgereply.measurement.live_pairs import LivePairs
 from edgereply.measurement.run import Tally, Watcher
 from edgereply.report.terminal.live import LiveView
 from edgereply.report.terminal.result import print_result
@@ -34,7 +34,7 @@ def watching(
     virtual = SOURCES[source.kind].virtual or source.virtual
     view = LiveView(label or f"{name} · {settings.how}", "measuring", virtual, bench.deadline, whole=whole, stage=stage)
 
-    pairs, missed = RunningPairs(bench.stimulus.window), 0
+    pairs, missed = LivePairs(bench.stimulus.window), 0
 
     def watch(tally: Tally, batch: SourceBatch | None) -> None:
         nonlocal missed

@@ -11,7 +11,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP, present
 from edgereply.analysis.arrays.uncertainty import KnownTo
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import unknown
 from edgereply.comparison.conditions import joined_words, respects
 from edgereply.comparison.series_blocks import Side, sides_of
 from edgereply.evaluation.board_context import Context, pooled
@@ -23,7 +23,7 @@ from edgereply.storage.series_record import SeriesRecord, load_series
 from edgereply.system.workers import Each, alone
 
 LOST_NS = 2**61
-_COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
+_COUNTS = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "unobserved", "late")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -206,6 +206,6 @@ def _end_to_end(blocks: Sequence[Int64s]) -> Int64s:
 
 
 def _outcomes(result: Evaluation) -> Int64s:
-    outcomes: Int64s = result.reaction_ns[result.status != Status.AMBIGUOUS]
+    outcomes: Int64s = result.reaction_ns[~unknown(result.status)]
     outcomes[outcomes == NO_STAMP] = LOST_NS
     return outcomes

@@ -8,7 +8,8 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s, Uint8s
 from edgereply.analysis.arrays.presence import difference
-from edgereply.analysis.pairing.pairing import Status, pair
+from edgereply.analysis.pairing.one_clock import pair
+from edgereply.analysis.pairing.result import Status
 from edgereply.storage.stamps import FALL, RISE, STIMULUS, BoardStamps, ObservedEdges
 
 

@@ -13,20 +13,21 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Final
+from typing import Any, Final, Literal
 
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Bools, Int64s
 from edgereply.analysis.arrays.bits import Bits, join_bits, pack
 from edgereply.analysis.arrays.presence import NO_STAMP, difference
-from edgereply.analysis.pairing.pairing import Pairing, Status, pair
+from edgereply.analysis.pairing.result import Status, unknown
+from edgereply.analysis.statistics.bounds import JsonBounds, bounds
 from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.sketch import Sketch, merge, sketch
 from edgereply.analysis.statistics.summary import QUANTILES, JsonSummary
 from edgereply.errors import SettingError
 from edgereply.evaluation.board_side import answered
-from edgereply.evaluation.evaluate import Joined, counts_of, joined
+from edgereply.evaluation.evaluate import COUNTED, TAIL_NS, Joined, by_one_clock, counts_of, joined, watched_to
 from edgereply.evaluation.pieces import LATEST, STIMULI, BoardFeed, Piece, cut
 from edgereply.storage.run_reader import RunReader, in_order
 from edgereply.storage.run_record import Evidence
@@ -69,7 +70,7 @@ class PieceByPiece:
         counts: as those of the whole run.
         reaction, pulse_width, segments: sketches, by lateness.
         late: a bit for each stimulus whose answer is known or missing, in order of time: answered late or not at all.
-        late_at_worst: the same with the ambiguous ones, counted as late.
+        late_at_worst, late_at_best: the same with those of which nothing is known, counted as late and as on time.
         first_ns, last_ns: first and last stimulus.
         notes: what the reader of the figures must know.
     """
@@ -83,15 +84,17 @@ class PieceByPiece:
     segments: dict[str, Split] = field(default_factory=dict)
     late: list[Bits] = field(default_factory=list)
     late_at_worst: list[Bits] = field(default_factory=list)
+    late_at_best: list[Bits] = field(default_factory=list)
     first_ns: int | None = None
     last_ns: int = 0
     notes: list[str] = field(default_factory=list)
 
     def summary(self, virtual: bool) -> dict[str, Any]:
         """The summary as it is printed and stored (JSON-ready); quantiles have an error and no interval."""
-        names = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
+        names = ("stimuli", "responses", *COUNTED)
         return {
             **{name: self.counts[name] for name in names},
+            "bounds": self.bounds(),
             "reaction": figures(self.reaction.all),
             "pulse_width": figures(self.pulse_width.all),
             "segments": {name: figures(split.all) for name, split in self.segments.items()},
@@ -100,9 +103,18 @@ class PieceByPiece:
             "by_pieces": {"pieces": self.pieces, "relative_error": 2.0**-BITS},
         }
 
-    def bits(self, at_worst: bool = False) -> Bits:
-        """Whether each stimulus was late, in order of time."""
-        return join_bits(self.late_at_worst if at_worst else self.late)
+    def bounds(self) -> JsonBounds | None:
+        """What the figures could be, to within the sketch's error; None where no stimulus is left out."""
+        left_out = self.counts["ambiguous"] + self.counts["unobserved"]
+        if not left_out:
+            return None
+        reaction, lacking = self.reaction.all, self.counts["missed"] + self.counts["coalesced"]
+        known = reaction.count
+        return bounds(known, lambda at: reaction.quantile((at + 1) / known), lacking, left_out, self.counts["late"])
+
+    def bits(self, unknown: Literal["left out", "late", "on time"] = "left out") -> Bits:
+        """Whether each stimulus was late, in order of time; what those count as of which nothing is known."""
+        return join_bits({"left out": self.late, "late": self.late_at_worst, "on time": self.late_at_best}[unknown])
 
 
 def words(summary: Mapping[str, Any]) -> list[str]:
@@ -121,7 +133,7 @@ def words(summary: Mapping[str, Any]) -> list[str]:
             f"Median {quantile(reaction, 'median_ns')}, p99.9 {quantile(reaction, 'p99_9_ns')}; the slowest of "
             f"{reaction['count']:,} took {duration(reaction['max_ns'])}."
         )
-    named = ("missed", "spurious", "coalesced", "ambiguous")
+    named = ("missed", "spurious", "coalesced", "ambiguous", "unobserved")
     lines.append(f"{summary['stimuli']:,} stimuli; {', '.join(f'{summary[name]:,} {name}' for name in named)}.")
     return lines
 
@@ -192,13 +204,26 @@ def evaluate_by_pieces(reader: RunReader, deadline_ns: int | None, stimuli: int 
     found = PieceByPiece(deadline_ns)
     joiner = _Joiner(BoardFeed(_times_only(reader.board_parts())))
     for piece in cut(in_order(reader.source_parts(), reader.directory), reader.record.window_ns, stimuli):
-        _add(found, piece, joiner, reader.record.window_ns)
+        _add(found, piece, joiner, reader.record.window_ns, tail_ns(reader))
     if joiner.found:
         found.evidence = "joined" if joiner.whole else "loop-back"
     if not joiner.whole:
         found.segments.clear()
     found.notes += joiner.notes
     return found
+
+
+def tail_ns(reader: RunReader) -> int | None:
+    """How long the source went on capturing after the last stimulus of a run; None for as long as the window.
+
+    A run that was cut off, or stopped before its plan was done, may have ended at any time.
+    """
+    record = reader.record
+    if record.evidence == "imported":
+        return None
+    planned = record.source.plan.get("count")
+    whole = record.state == "complete" and (planned is None or reader.rows("stamps") >= planned)
+    return TAIL_NS if whole else 0
 
 
 def _times_only(parts: Iterator[BoardStamps]) -> Iterator[BoardStamps]:
@@ -219,8 +244,8 @@ class _Joiner:
         self.whole = True
         self.notes: list[str] = []
 
-    def join(self, piece: Piece, paired: Pairing) -> tuple[Joined | None, Counter[str]]:
-        """Join one piece; counts are those of the stimuli that are its own."""
+    def join(self, piece: Piece, window_ns: int, watched_to_ns: int | None) -> tuple[Joined | None, Counter[str]]:
+        """Join one piece; counts are those of the stimuli that are its own. None where the board says nothing."""
         if not self.whole:
             return None, Counter()
         if piece.first:
@@ -232,7 +257,7 @@ class _Joiner:
             board = self._feed.between(low, high)
         if not len(board.edge_ns) and not self.found:
             return None, Counter()
-        result = joined(paired, answered(board))
+        result = joined(piece.edges, answered(board), window_ns, watched_to_ns)
         if result.answer_ns is None or result.edge_ns is None:
             self.whole, self.found = False, False
             self.notes += result.notes or ["the board has no stamps for a piece of the run: its figures are left out"]
@@ -260,10 +285,10 @@ class _Joiner:
         return edge + round((source_ns - at) * rate) + side * (SLACK_NS + abs(source_ns - at) // 10_000)
 
 
-def _add(found: PieceByPiece, piece: Piece, joiner: _Joiner, window_ns: int) -> None:
-    paired = pair(piece.stimulus_ns, piece.rise_ns, piece.fall_ns, window_ns)
-    board, counts = joiner.join(piece, paired)
-    paired = paired if board is None else board.pairing
+def _add(found: PieceByPiece, piece: Piece, joiner: _Joiner, window_ns: int, tail_ns: int | None) -> None:
+    watched_to_ns = watched_to(*piece.edges, tail_ns if piece.last else None)
+    board, counts = joiner.join(piece, window_ns, watched_to_ns)
+    paired = by_one_clock(piece.edges, window_ns, watched_to_ns) if board is None else board.pairing
     own = piece.own
     status, stimulus = paired.status[own], paired.stimulus_ns[own]
     is_paired = status == Status.PAIRED
@@ -287,7 +312,8 @@ def _add(found: PieceByPiece, piece: Piece, joiner: _Joiner, window_ns: int) -> 
     if found.deadline_ns is not None:
         late_or_missing = late | (reaction == NO_STAMP)
         found.late_at_worst.append(pack(late_or_missing))
-        found.late.append(pack(late_or_missing[status != Status.AMBIGUOUS]))
+        found.late_at_best.append(pack(late_or_missing & ~unknown(status)))
+        found.late.append(pack(late_or_missing[~unknown(status)]))
     if len(stimulus):
         found.first_ns = int(stimulus[0]) if found.first_ns is None else found.first_ns
         found.last_ns = int(stimulus[-1])

@@ -1,14 +1,21 @@
 """What to keep in mind with the figures of a run: what was lost, how busy and hot the board was, what has no width."""
 
+from collections.abc import Mapping
+
 from edgereply.config.choices import software_wires
 from edgereply.config.load import load_caution
 from edgereply.evaluation.board_activity import busy_caution
 from edgereply.storage.run_record import RunRecord
-from edgereply.wording.numbers import unclear_words
+from edgereply.wording.numbers import unclear_words, unobserved_words
 
 
-def cautions(record: RunRecord, ambiguous: int) -> list[str]:
-    """Cautions that belong to this run, with so many ambiguous stimuli; the general ones are on every page."""
+def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
+    """Cautions that belong to this run; the general ones are on every page.
+
+    Args:
+        record: of the run.
+        evaluated: counts of its evaluation.
+    """
     found = []
     counts = record.counts
     if counts.get("lost_edges"):
@@ -43,6 +50,8 @@ def cautions(record: RunRecord, ambiguous: int) -> list[str]:
             "source could stamp their fall. Widths are shown of longer answers only: let the board hold its answer for "
             "50 µs where the width matters."
         )
-    if ambiguous:
-        found.append(f"In no figure of time: {unclear_words(ambiguous)}.")
+    if evaluated.get("ambiguous"):
+        found.append(f"In no figure of time: {unclear_words(evaluated['ambiguous'])}.")
+    if evaluated.get("unobserved"):
+        found.append(f"In no figure of time: {unobserved_words(evaluated['unobserved'])}.")
     return found

@@ -9,15 +9,19 @@ from edgereply.analysis.arrays.aliases import Bools, Int64s, Uint8s
 from edgereply.analysis.arrays.chunks import chunkwise
 from edgereply.analysis.arrays.presence import NO_STAMP, difference, present
 from edgereply.analysis.arrays.uncertainty import KnownTo
-from edgereply.analysis.pairing.joining import join
-from edgereply.analysis.pairing.joining_result import JoinStatus
-from edgereply.analysis.pairing.pairing import Pairing, Status, pair
-from edgereply.analysis.pairing.settling import settle
+from edgereply.analysis.pairing.alignment import AlignStatus, align
+from edgereply.analysis.pairing.assignment import pair_by_rows, with_unobserved
+from edgereply.analysis.pairing.one_clock import pair
+from edgereply.analysis.pairing.result import Pairing, Status
+from edgereply.analysis.statistics.bounds import JsonBounds, bounds
 from edgereply.analysis.statistics.summary import JsonSummary, summarise
 from edgereply.evaluation.board_side import BoardSide, answered, watched
 from edgereply.storage.run_record import Evidence
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
 
+# How long sources go on capturing after the last stimulus of their plan.
+TAIL_NS = 100_000_000
+COUNTED = ("missed", "spurious", "coalesced", "ambiguous", "unobserved", "late")
 SEGMENTS = ("wake_delay", "set_time", "hold", "inside", "outside")
 
 
@@ -43,13 +47,23 @@ class Evaluation:
         return {
             "stimuli": self.counts["stimuli"],
             "responses": self.counts["responses"],
-            **{name: self.counts[name] for name in ("missed", "spurious", "coalesced", "ambiguous", "late")},
+            **{name: self.counts[name] for name in COUNTED},
+            "bounds": self.bounds(),
             "reaction": self._figures(self.reaction_ns),
             "pulse_width": self._figures(self.pulse_width_ns),
             "segments": {name: self._figures(values) for name, values in self.segments.items()},
             "evidence": self.evidence,
             "virtual": virtual,
         }
+
+    def bounds(self) -> JsonBounds | None:
+        """What the figures could be, whatever became of the stimuli that are in none of them; None without such."""
+        left_out = self.counts["ambiguous"] + self.counts["unobserved"]
+        if not left_out:
+            return None
+        reaction = np.sort(present(self.reaction_ns))
+        lacking = self.counts["missed"] + self.counts["coalesced"]
+        return bounds(reaction.size, lambda place: int(reaction[place]), lacking, left_out, self.counts["late"])
 
     def as_imported(self, known_to: KnownTo) -> "Evaluation":
         """The same, taken from another instrument's recording that knows times this well."""
@@ -66,6 +80,7 @@ def evaluate(
     deadline_ns: int | None,
     captures: bool = True,
     observed: ObservedEdges | None = None,
+    tail_ns: int | None = None,
 ) -> Evaluation:
     """Pair, join and measure.
 
@@ -76,6 +91,8 @@ def evaluate(
         deadline_ns: later answers count as late; None counts none.
         captures: whether the source captures responses at all.
         observed: edges an agent only watched while another program answered; then `board` is empty.
+        tail_ns: how long the source went on capturing after the last stimulus, if no later stamp tells; None for as
+            long as the window.
 
     Returns:
         The evaluation; evidence is `joined` when board and source stamps could be paired pulse by pulse, `loop-back`
@@ -87,9 +104,8 @@ def evaluate(
     del source, board, observed
     if not captures:
         return _inside(stimulus, inside, deadline_ns)
-    pairing = pair(stimulus, rise, fall, window_ns)
+    board_says = joined((stimulus, rise, fall), inside, window_ns, watched_to(stimulus, rise, fall, tail_ns))
     del rise, fall
-    board_says = joined(pairing, inside)
     pairing, segments = board_says.pairing, board_says.segments
     paired = pairing.status == Status.PAIRED
     reaction = difference(pairing.rise_ns, pairing.stimulus_ns, paired)
@@ -107,12 +123,21 @@ def evaluate(
     )
 
 
+def watched_to(stimulus: Int64s, rise: Int64s, fall: Int64s, tail_ns: int | None) -> int | None:
+    """When the source's record ends, source clock; None where it goes on for a window after the last stimulus."""
+    if tail_ns is None or not stimulus.size:
+        return None
+    return max(
+        int(stimulus[-1]) + tail_ns, *(int(edges[-1]) for edges in (rise, fall) if edges.size), int(stimulus[-1])
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Joined:
-    """What the board adds to a pairing; no arrays where it was not there, or could not be joined.
+    """Stimuli and responses paired with what the board says; no arrays where it was not there, or was not aligned.
 
     Attributes:
-        pairing: settled by the board's stamps.
+        pairing: of the source's edges.
         segments, answer_ns, edge_ns: a row a stimulus, `NO_STAMP` where the board has none.
         counts, notes: as in `Evaluation`.
         unseen: stimuli of which the board has no edge.
@@ -129,26 +154,45 @@ class Joined:
     extra_ns: Int64s = field(default_factory=lambda: np.zeros(0, np.int64))
 
 
-def joined(pairing: Pairing, inside: BoardSide) -> Joined:
-    """Join a pairing with the board's rows, whose columns `inside` gives up."""
+def joined(
+    edges: tuple[Int64s, Int64s, Int64s], inside: BoardSide, window_ns: int, watched_to_ns: int | None
+) -> Joined:
+    """Pair the source's edges, by the board's rows where they can be aligned; `inside` gives up its columns.
+
+    Args:
+        edges: stimuli, rises and falls, int64 ns, each sorted.
+        inside: the board's side.
+        window_ns: where no row speaks, an answer comes at most this long after its stimulus.
+        watched_to_ns: when the source's record ends; None where it goes on for a window after the last stimulus.
+    """
     stamped = np.flatnonzero(inside.edge_ns != NO_STAMP)
     if not len(stamped):
-        return Joined(pairing, {}, None, None, {}, [])
+        return Joined(by_one_clock(edges, window_ns, watched_to_ns), {}, None, None, {}, [])
     every = len(stamped) == len(inside.edge_ns)
     edge = inside.edge_ns if every else inside.edge_ns[stamped]
-    found = join(pairing.stimulus_ns, edge)
-    counts = {"joined": found.joined, "unseen": found.unseen, "extra_edges": found.extra}
+    found = align(edges[0], edge)
+    counts = {"joined": found.aligned, "unseen": found.unseen, "extra_edges": found.extra}
     if found.reason:
-        return Joined(pairing, {}, None, None, counts, [f"board and source stamps were not joined: {found.reason}"])
+        alone = by_one_clock(edges, window_ns, watched_to_ns)
+        return Joined(alone, {}, None, None, counts, [f"board and source stamps were not joined: {found.reason}"])
+    answer = inside.answer_ns if every else inside.answer_ns[stamped]
+    output = np.where(answer == NO_STAMP, NO_STAMP, edge + answer)
+    pairing = pair_by_rows(edges, window_ns, found, output, watched_to_ns)
+    pairing = by_one_clock(edges, window_ns, watched_to_ns) if pairing is None else pairing
+    del output
     row = found.edge_index if every else np.where(found.edge_index >= 0, stamped[found.edge_index], -1)
     extra = edge[found.extra_index]
     del stamped
     # Each column is let go as soon as its values stand in order of the stimuli.
     segments = {name: _spread(inside.segments.pop(name), row) for name in list(inside.segments)}
     answer, reached = _spread(inside.answer_ns, row), _spread(inside.edge_ns, row)
-    is_unseen = found.status == JoinStatus.UNSEEN
-    settled = settle(pairing, answer, None if inside.watched else is_unseen)
-    return Joined(settled, segments, answer, reached, counts, inside.notes[1:], is_unseen, extra)
+    is_unseen = found.status == AlignStatus.UNSEEN
+    return Joined(pairing, segments, answer, reached, counts, inside.notes[1:], is_unseen, extra)
+
+
+def by_one_clock(edges: tuple[Int64s, Int64s, Int64s], window_ns: int, watched_to_ns: int | None) -> Pairing:
+    """Pair by the source's clock alone."""
+    return with_unobserved(pair(*edges, window_ns), window_ns, watched_to_ns)
 
 
 def counts_of(status: Uint8s, reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
@@ -160,6 +204,7 @@ def counts_of(status: Uint8s, reaction: Int64s, spurious: int, deadline_ns: int 
         "spurious": spurious,
         "coalesced": int(np.count_nonzero(status == Status.COALESCED)),
         "ambiguous": int(np.count_nonzero(status == Status.AMBIGUOUS)),
+        "unobserved": int(np.count_nonzero(status == Status.UNOBSERVED)),
         "late": 0 if deadline_ns is None else int(np.count_nonzero(reaction > deadline_ns)),
     }
 

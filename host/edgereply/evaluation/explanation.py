@@ -12,7 +12,7 @@ from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.lateness.bursts import Burst
 from edgereply.analysis.lateness.explain import Explanation, NamedPeriod, explain
 from edgereply.analysis.lateness.interval_context import ContextSearch, relate
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import unknown
 from edgereply.errors import DataError
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.wording.numbers import duration, exactly
@@ -21,8 +21,8 @@ MOST_BURSTS = 5
 
 
 def explainable(result: Evaluation) -> Bools:
-    """Stimuli whose lateness and time are known: neither ambiguous nor, on a board alone, without a stamp."""
-    return np.asarray((result.status != Status.AMBIGUOUS) & (result.stimulus_ns != NO_STAMP), np.bool_)
+    """Stimuli whose lateness is known and that have a stamp."""
+    return np.asarray(~unknown(result.status) & (result.stimulus_ns != NO_STAMP), np.bool_)
 
 
 def began(result: Evaluation) -> int | None:

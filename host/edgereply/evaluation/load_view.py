@@ -16,7 +16,7 @@ from edgereply.config.load import load_words
 from edgereply.config.settings import OUR_RESPONDERS
 from edgereply.evaluation import imported
 from edgereply.evaluation.board_context import context_notes, pooled
-from edgereply.evaluation.by_pieces import PieceByPiece, evaluate_by_pieces, goes_by_pieces
+from edgereply.evaluation.by_pieces import PieceByPiece, evaluate_by_pieces, goes_by_pieces, tail_ns
 from edgereply.evaluation.cautions import cautions
 from edgereply.evaluation.evaluate import Evaluation, evaluate
 from edgereply.evaluation.run_view import RunView
@@ -54,7 +54,13 @@ def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
     sources, boards = both(lambda: [reader.source()], lambda: [reader.board()])
     give_back()
     result = evaluate(
-        sources.pop(), boards.pop(), record.window_ns, deadline_ns, record.source.captures, reader.observed()
+        sources.pop(),
+        boards.pop(),
+        record.window_ns,
+        deadline_ns,
+        record.source.captures,
+        reader.observed(),
+        tail_ns(reader),
     )
     if record.evidence != "imported":
         return result
@@ -107,7 +113,7 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
             ]
         ),
         cautions=[
-            *cautions(record, result.counts.get("ambiguous", 0)),
+            *cautions(record, result.counts),
             *imported.near_words(result, deadline_ns),
         ],
         wiring=_wiring(record),

@@ -41,6 +41,11 @@ class Piece:
     to_ns: int
 
     @property
+    def edges(self) -> Edges:
+        """Stimuli, rises and falls."""
+        return self.stimulus_ns, self.rise_ns, self.fall_ns
+
+    @property
     def first(self) -> bool:
         """Whether it is the first of the run."""
         return self.from_ns == EARLIEST

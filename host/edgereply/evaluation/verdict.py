@@ -8,13 +8,13 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Bools
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import unknown
 from edgereply.analysis.statistics.tail_model import TailModel, model_tail
 from edgereply.analysis.statistics.verdict import Outcome, Verdict, judge, judge_marks
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.by_pieces import PieceByPiece
 from edgereply.evaluation.evaluate import Evaluation
-from edgereply.wording.numbers import duration, fraction, one_in, unclear_words
+from edgereply.wording.numbers import duration, fraction, one_in, unclear_words, unobserved_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,6 +31,7 @@ class Judgement:
         late_segments: by segment, median among late answers minus median among those on time.
         near: answers of an imported run so near the deadline that the instrument cannot tell their side.
         near_ns: how near that is.
+        unobserved: stimuli left out, since the record ends before their answers could have come.
     """
 
     outcome: Outcome
@@ -41,6 +42,7 @@ class Judgement:
     late_segments: dict[str, int]
     near: int = 0
     near_ns: int = 0
+    unobserved: int = 0
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -49,6 +51,7 @@ class Judgement:
             "outcome": self.outcome,
             **{key: value for key, value in asdict(self.verdict).items() if key != "outcome"},
             "ambiguous": self.ambiguous,
+            "unobserved": self.unobserved,
             "near_deadline": self.near,
             "near_deadline_ns": self.near_ns,
             "more_s": None if more is None else more * self.mean_interval_ns / 1e9,
@@ -74,28 +77,35 @@ def judge_run(
         DataError: the run has no stimuli.
     """
     check_shares(confidence, exceed)
-    unclear = result.status == Status.AMBIGUOUS
+    unclear = unknown(result.status)
     if unclear.all():
         raise _nothing_to_judge()
     answered = result.reaction_ns != NO_STAMP
     clear = ~unclear
     verdict = judge(result.reaction_ns[clear], answered[clear], deadline_ns, confidence, exceed)
-    worst = judge(result.reaction_ns, answered, deadline_ns, confidence, exceed) if unclear.any() else verdict
+    extremes = [verdict]
+    if unclear.any():
+        on_time = np.where(unclear, 0, result.reaction_ns)
+        extremes = [
+            judge(result.reaction_ns, answered, deadline_ns, confidence, exceed),
+            judge(on_time, answered | unclear, deadline_ns, confidence, exceed),
+        ]
     near_ns = 0 if result.known_to is None else math.ceil(result.known_to.expanded_ns(deadline_ns))
     near = answered & (np.abs(result.reaction_ns - deadline_ns) <= near_ns) & (near_ns > 0)
     sides = [
         judge(result.reaction_ns[clear], answered[clear], side, confidence, exceed).outcome
         for side in ((deadline_ns - near_ns, deadline_ns + near_ns) if near.any() else ())
     ]
-    agreed = {verdict.outcome, worst.outcome, *sides} == {verdict.outcome}
+    agreed = {*(extreme.outcome for extreme in extremes), *sides} == {verdict.outcome}
     outcome: Outcome = verdict.outcome if agreed else "not enough data"
     tail = model_tail(result.reaction_ns[answered], deadline_ns, confidence=confidence) if with_tail else None
     stimuli = result.stimulus_ns
     interval = int((stimuli[-1] - stimuli[0]) // max(1, len(stimuli) - 1))
     late = answered & (result.reaction_ns > deadline_ns)
     return Judgement(
-        outcome, verdict, int(np.count_nonzero(unclear)), tail, interval,
+        outcome, verdict, result.counts["ambiguous"], tail, interval,
         _late_segments(result, late, answered & ~late), int(np.count_nonzero(near)), near_ns,
+        result.counts["unobserved"],
     )  # fmt: skip
 
 
@@ -113,16 +123,22 @@ def judge_pieces(found: PieceByPiece, confidence: float, exceed: float | None) -
     if not late.count or found.deadline_ns is None or found.first_ns is None:
         raise _nothing_to_judge()
     verdict = judge_marks(late, found.deadline_ns, confidence, exceed)
-    ambiguous = found.counts["ambiguous"]
-    worst = judge_marks(found.bits(at_worst=True), found.deadline_ns, confidence, exceed) if ambiguous else verdict
-    outcome: Outcome = verdict.outcome if verdict.outcome == worst.outcome else "not enough data"
+    ambiguous, unobserved = found.counts["ambiguous"], found.counts["unobserved"]
+    extremes = [verdict]
+    if ambiguous or unobserved:
+        extremes = [
+            judge_marks(found.bits("late"), found.deadline_ns, confidence, exceed),
+            judge_marks(found.bits("on time"), found.deadline_ns, confidence, exceed),
+        ]
+    agreed = all(extreme.outcome == verdict.outcome for extreme in extremes)
+    outcome: Outcome = verdict.outcome if agreed else "not enough data"
     interval = (found.last_ns - found.first_ns) // max(1, found.counts["stimuli"] - 1)
     segments = {
         name: split.late.quantile(0.5) - split.usual.quantile(0.5)
         for name, split in found.segments.items()
         if split.late.count and split.usual.count
     }
-    return Judgement(outcome, verdict, ambiguous, None, interval, segments)
+    return Judgement(outcome, verdict, ambiguous, None, interval, segments, unobserved=unobserved)
 
 
 def check_shares(confidence: float, exceed: float | None) -> None:
@@ -173,6 +189,8 @@ def sentences(judgement: Judgement) -> list[str]:
         )
     if judgement.ambiguous:
         lines.append(f"Left out: {unclear_words(judgement.ambiguous)}.")
+    if judgement.unobserved:
+        lines.append(f"Left out: {unobserved_words(judgement.unobserved)}.")
     if judgement.near:
         lines.append(
             f"{judgement.near:,} answers are within {duration(judgement.near_ns)} of the deadline, nearer than the "

@@ -8,7 +8,8 @@ import numpy as np
 from pydantic import BaseModel, Field, ValidationError
 
 from edgereply.analysis.arrays.uncertainty import interval_budget
-from edgereply.analysis.pairing.pairing import Status, pair
+from edgereply.analysis.pairing.one_clock import pair
+from edgereply.analysis.pairing.result import Status
 from edgereply.analysis.statistics.summary import mean_and_std
 from edgereply.config.validation import explain_validation
 from edgereply.errors import DataError, SettingError, SourceError, StoreError

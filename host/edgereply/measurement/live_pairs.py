@@ -7,7 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
-from edgereply.analysis.pairing.pairing import NO_STAMP, Status, pair
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.pairing.one_clock import pair
+from edgereply.analysis.pairing.result import Status
 from edgereply.sources.base import SourceBatch
 from edgereply.storage.stamps import RISE, STIMULUS
 
@@ -33,7 +35,7 @@ class Settled:
 NOTHING = Settled(np.empty(0, np.int64), 0)
 
 
-class RunningPairs:
+class LivePairs:
     """Pairs what has come so far, again and again, with a stretch of what came before.
 
     Args:

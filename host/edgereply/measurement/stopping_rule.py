@@ -11,11 +11,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
-from edgereply.analysis.pairing.pairing import Status, pair
 from edgereply.analysis.statistics.sequential import Look, Stopping, look_count, may_stop
 from edgereply.errors import SettingError
+from edgereply.measurement.live_pairs import LivePairs
 from edgereply.sources.base import SourceBatch
-from edgereply.storage.stamps import RISE, STIMULUS
 from edgereply.wording.numbers import duration
 
 _WORDS = re.compile(r"\s*(?:median|p(\d{1,2}(?:\.\d+)?))\s+within\s+(\d+(?:\.\d+)?)\s*%\s*")
@@ -44,15 +43,16 @@ def parse_goal(text: str) -> Goal:
 
 
 class StoppingRule:
-    """Collects the edges of a run and says when the goal is reached. Looks are computed beside the run, in a thread.
+    """Collects the answers of a run and says when the goal is reached. Looks are computed beside the run, in a thread.
 
-    Answers of the last `window_ns` are left out of a look, since their pairing may still change.
+    The answers are those of `LivePairs`: of the last `window_ns` none, since their pairing may still change.
     """
 
     def __init__(self, goal: Goal, window_ns: int, confidence: float = 0.95, executor: Executor | None = None) -> None:
-        self._goal, self._window_ns, self._confidence = goal, window_ns, confidence
-        self._edges: dict[int, list[Int64s]] = {STIMULUS: [], RISE: []}
-        self._rises = 0
+        self._goal, self._confidence = goal, confidence
+        self._pairs = LivePairs(window_ns)
+        self._reactions: list[Int64s] = [np.empty(0, np.int64)]
+        self._answers = 0
         self._next = look_count(1, goal.p, confidence)
         self._executor = executor or ThreadPoolExecutor(1)
         self._looking: Future[Stopping] | None = None
@@ -60,21 +60,21 @@ class StoppingRule:
 
     def __call__(self, batch: SourceBatch | None) -> bool:
         """Take in a batch; True once the goal is reached."""
-        if batch is not None:
-            for kind, parts in self._edges.items():
-                parts.append(batch.at_ns[batch.kind == kind])
-            self._rises += len(self._edges[RISE][-1])
+        settled = self._pairs.add(batch).reaction_ns
+        self._reactions.append(settled)
+        self._answers += len(settled)
         if self._looking is not None and self._looking.done():
             stopping = self._looking.result()
             self._looking = None
             self.last = stopping.looks[-1] if stopping.looks else None
-            self._next = max(stopping.next_count, self._rises + 1 if not stopping.looks else 0)
+            self._next = max(stopping.next_count, self._answers + 1 if not stopping.looks else 0)
             if stopping.stop:
                 self._executor.shutdown()
                 return True
-        if self._looking is None and self._rises > self._next * 1.02 + 10:
-            stimulus, rise = (np.sort(np.concatenate(self._edges[kind])) for kind in (STIMULUS, RISE))
-            self._looking = self._executor.submit(self._look, stimulus, rise)
+        if self._looking is None and self._answers >= self._next:
+            self._reactions = [np.concatenate(self._reactions)]
+            goal = self._goal
+            self._looking = self._executor.submit(may_stop, self._reactions[0], goal.p, goal.within, self._confidence)
         return False
 
     def sentence(self) -> str:
@@ -89,11 +89,3 @@ class StoppingRule:
             f"{name} within {self._goal.within:.1%}: {reached} at {look.count:,} answers, look {look.number}: "
             f"{duration(look.value_ns)} ({within}); the looks together err with at most {1 - self._confidence:.0%}"
         )
-
-    def _look(self, stimulus: Int64s, rise: Int64s) -> Stopping:
-        settled = stimulus <= stimulus[-1] - self._window_ns
-        end = stimulus[settled][-1] + self._window_ns if settled.any() else stimulus[0]
-        pairing = pair(stimulus[settled], rise[rise <= end], np.empty(0, np.int64), self._window_ns)
-        paired = pairing.status == Status.PAIRED
-        reaction = pairing.rise_ns[paired] - pairing.stimulus_ns[paired]
-        return may_stop(reaction, self._goal.p, self._goal.within, self._confidence)

@@ -167,8 +167,8 @@ def _cautions(runs: Sequence[EvaluatedRun]) -> list[str]:
     together = Counter(dict.fromkeys(runs[0].record.counts, 0))
     for run in runs:
         together.update(run.record.counts)
-    ambiguous = sum(run.result.counts.get("ambiguous", 0) for run in runs)
-    return cautions(runs[0].record.model_copy(update={"counts": dict(together)}), ambiguous)
+    evaluated = {name: sum(run.result.counts.get(name, 0) for run in runs) for name in ("ambiguous", "unobserved")}
+    return cautions(runs[0].record.model_copy(update={"counts": dict(together)}), evaluated)
 
 
 def judge_view(view: RunView, result: Evaluation, exceed: float | None = None) -> RunView:

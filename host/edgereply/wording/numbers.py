@@ -223,6 +223,12 @@ def unclear_words(count: int) -> str:
     )
 
 
+def unobserved_words(count: int) -> str:
+    """So many stimuli that were not watched for long enough, with the reason."""
+    who = "1 stimulus" if count == 1 else f"{count:,} stimuli"
+    return f"{who} without an answer, since the record ends before one could be ruled out"
+
+
 def clean(name: str, longest: int | None = None) -> str:
     """A name that cannot move the cursor, reverse the line or hide characters.
 

@@ -11,7 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Bools, Int64s, Places
-from edgereply.analysis.pairing.pairing import NO_STAMP, Pairing
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.pairing.result import Pairing
 
 _KEPT = 0.98
 

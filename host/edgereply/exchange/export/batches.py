@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import Status
 from edgereply.evaluation.evaluate import SEGMENTS, Evaluation
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.storage.run_reader import RunReader

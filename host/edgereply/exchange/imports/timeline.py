@@ -9,7 +9,7 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.pairing.observed import affordable_window_ns, observed
-from edgereply.analysis.pairing.pairing import pair
+from edgereply.analysis.pairing.one_clock import pair
 from edgereply.errors import DataError, SettingError
 from edgereply.exchange.imports.recording import Recording, Trace
 

@@ -202,8 +202,8 @@ def _unanswered(view: RunView, at_ns: int) -> str:
 
 
 def _unclear(view: RunView) -> str:
-    ambiguous = view.counts.get("ambiguous", 0)
-    return f" (or cannot be told: {ambiguous:,} ambiguous)" if ambiguous else ""
+    found = [f"{view.counts[name]:,} {name}" for name in ("ambiguous", "unobserved") if view.counts.get(name)]
+    return f" (or cannot be told: {' and '.join(found)})" if found else ""
 
 
 def _left(view: RunView, at_ns: int) -> int:

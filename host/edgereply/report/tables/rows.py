@@ -25,7 +25,7 @@ _JITTER: Final = (
     ("tail spread (p99.9 − median)", "tail_spread_ns"),
 )
 _SEGMENT: Final = (("median", "median_ns"), ("p99", "p99_ns"), ("slowest", "max_ns"))
-_COUNTS: Final = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "late")
+_COUNTS: Final = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "unobserved", "late")
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +109,7 @@ def summary_groups(views: Sequence[RunView]) -> list[Group]:
     for name in segment_names(views):
         parts = [(view.summary.get("segments") or {}).get(name) for view in views]
         groups.append(_sample(segment_label(name), _SEGMENT, parts))
-    names = [name for name in _COUNTS if name != "ambiguous" or any(name in view.counts for view in views)]
+    names = [name for name in _COUNTS if name not in ("ambiguous", "unobserved") or _counted(views, name)]
     counts = [Row(name, tuple(Cell(_count(view, name)) for view in views)) for name in names]
     if any(view.deadline_ns is not None for view in views):
         counts.append(
@@ -174,6 +174,11 @@ def _sample(label: str, lines: Sequence[tuple[str, str]], parts: Sequence[Mappin
     return Group(label, tuple(rows))
 
 
+def _counted(views: Sequence[RunView], name: str) -> bool:
+    """Whether a count is shown: that of unobserved stimuli only where there are any, as of a run that was cut off."""
+    return any(view.counts[name] or name != "unobserved" for view in views if name in view.counts)
+
+
 def _count(view: RunView, name: str) -> str:
     if name == "late":
         if view.deadline_ns is None:
@@ -183,6 +188,6 @@ def _count(view: RunView, name: str) -> str:
         number = view.counts[name]
     else:
         return "not counted"
-    if name in ("missed", "coalesced", "ambiguous", "late") and number:
+    if name in ("missed", "coalesced", "ambiguous", "unobserved", "late") and number:
         return f"{number:,} ({share(number, view.stimuli)})"
     return f"{number:,}"

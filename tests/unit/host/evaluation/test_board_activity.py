@@ -74,4 +74,4 @@ def test_load_that_ended_early_is_told() -> None:
 def test_a_run_on_a_busy_board_says_so_where_there_is_a_board(route: str, shown: bool) -> None:
     activity = found(cpu_ns={"responder": 1}).as_dict()
     record = run_record(evidence="joined", requested={"board": {"route": route}}, activity=activity)
-    assert any("the board was busy" in line for line in cautions(record, 0)) is shown
+    assert any("the board was busy" in line for line in cautions(record, {})) is shown

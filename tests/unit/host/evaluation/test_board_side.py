@@ -4,7 +4,7 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import Status
 from edgereply.evaluation.board_side import watched
 from edgereply.evaluation.evaluate import Evaluation, evaluate
 from edgereply.storage.stamps import FALL, RISE, STIMULUS, BoardStamps, ObservedEdges, SourceStamps

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from edgereply.analysis.pairing.pairing import pair
-from edgereply.measurement.live_pairs import RunningPairs, Settled
+from edgereply.analysis.pairing.one_clock import pair
+from edgereply.measurement.live_pairs import LivePairs, Settled
 from edgereply.sources.base import SourceBatch
 from edgereply.storage.stamps import RISE, STIMULUS
 
@@ -35,7 +35,7 @@ def told(stimulus: NDArray[np.int64], rise: NDArray[np.int64], poll_ns: int) -> 
     kind = np.repeat(np.array([STIMULUS, RISE], np.uint8), (stimulus.size, rise.size))
     order = np.argsort(times, kind="stable")
     times, kind = times[order], kind[order]
-    running, found = RunningPairs(WINDOW_NS), []
+    running, found = LivePairs(WINDOW_NS), []
     ends = np.searchsorted(times, np.arange(poll_ns, int(times[-1]) + poll_ns, poll_ns), side="right")
     for start, end in zip((0, *ends[:-1].tolist()), ends.tolist(), strict=True):
         found.append(running.add(batch(kind[start:end], times[start:end])))
@@ -58,7 +58,7 @@ def test_late_answers_are_seen_behind_stimuli_that_are_not_theirs(poll_ns: int) 
 
 def test_nothing_is_told_before_its_window_is_over() -> None:
     stimulus = np.cumsum(np.random.default_rng(3).integers(500_000, 1_500_000, 5_000))
-    running = RunningPairs(WINDOW_NS)
+    running = LivePairs(WINDOW_NS)
     first = running.add(batch(np.full(5_000, STIMULUS, np.uint8), stimulus))
     settled = int(np.count_nonzero(stimulus <= stimulus[-1] - WINDOW_NS))
     assert (first.reaction_ns.size, first.missed) == (0, settled)
@@ -70,7 +70,7 @@ def test_nothing_is_told_before_its_window_is_over() -> None:
 
 
 def test_no_batch_tells_nothing() -> None:
-    running = RunningPairs(WINDOW_NS)
+    running = LivePairs(WINDOW_NS)
     assert running.add(None).missed == 0
     assert running.add(batch(np.empty(0, np.uint8), NOTHING, done=True)).reaction_ns.size == 0
     one = batch(np.array([STIMULUS], np.uint8), np.array([5]), done=True)

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from edgereply.analysis.pairing.observed import affordable_window_ns, observed
-from edgereply.analysis.pairing.pairing import pair
+from edgereply.analysis.pairing.one_clock import pair
 
 NONE = np.empty(0, np.int64)
 

@@ -41,7 +41,7 @@ def test_views_tell_where_it_comes_from(tmp_path: Path) -> None:
     assert view.grade.endswith("imported")
     assert view.title == "gate · recording"
     assert list(view.wiring) == [("channel gate.stimulus", "stimulus"), ("channel gate.response", "response")]
-    assert any("share no clock" in caution for caution in cautions(record, 0))
+    assert any("share no clock" in caution for caution in cautions(record, {}))
     assert view.summary["reaction"]["known_to"]["clock_ppm"] == pytest.approx(100.0)
     assert view.condition_requested["hysteresis"] == 0.1
     assert view.condition_in_effect["segments"] == 2

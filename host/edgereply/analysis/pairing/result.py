@@ -1,4 +1,4 @@
-"""The result of pairing, and the edges it is made of."""
+"""What pairing finds: each stimulus with its response, what is left of the responses, and the edges of both."""
 
 from __future__ import annotations
 
@@ -8,9 +8,9 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from edgereply.analysis.arrays.aliases import Int64s, Uint8s
+from edgereply.analysis.arrays.aliases import Bools, Int64s, Uint8s
 from edgereply.analysis.arrays.chunks import chunkwise
-from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.arrays.presence import NO_STAMP, present
 
 
 class Status(IntEnum):
@@ -20,6 +20,24 @@ class Status(IntEnum):
     MISSED = 1
     COALESCED = 2
     AMBIGUOUS = 3
+    UNOBSERVED = 4
+
+
+class Rise(IntEnum):
+    """What a response is."""
+
+    SPURIOUS = 0
+    ANSWER = 1
+    AMBIGUOUS = 2
+
+
+def unknown(status: Uint8s) -> Bools:
+    """Which stimuli are in no figure, since it is not known what became of them: ambiguous or unobserved.
+
+    Args:
+        status: shape (n,), uint8 `Status`.
+    """
+    return np.asarray((status == Status.AMBIGUOUS) | (status == Status.UNOBSERVED))
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,7 +67,7 @@ class Pairing:
 
     @property
     def stimuli(self) -> int:
-        """Number of stimuli: paired + missed + coalesced + ambiguous."""
+        """Number of stimuli: paired + missed + coalesced + ambiguous + unobserved."""
         return int(self.stimulus_ns.size)
 
     @property
@@ -71,6 +89,11 @@ class Pairing:
     def ambiguous(self) -> int:
         """Stimuli whose response cannot be told."""
         return self._count(Status.AMBIGUOUS)
+
+    @property
+    def unobserved(self) -> int:
+        """Stimuli without a response that were not watched for a whole window."""
+        return self._count(Status.UNOBSERVED)
 
     @property
     def spurious(self) -> int:
@@ -139,3 +162,42 @@ def match_falls(rise_ns: Int64s, fall_ns: Int64s) -> tuple[Int64s, Int64s]:
 
     chunkwise(match, rise_ns.size)
     return matched, fall_ns[~taken]
+
+
+def assemble(
+    stimulus: Int64s,
+    rise: Int64s,
+    fall: Int64s,
+    partner: Int64s,
+    status: Uint8s,
+    kind: Uint8s,
+) -> Pairing:
+    """Put stamps for indices, and give each rise its fall.
+
+    Args:
+        stimulus, rise, fall: int64 ns, sorted.
+        partner: shape (stimuli,), int64: index of each one's rise, negative for none.
+        status: shape (stimuli,), uint8 `Status`.
+        kind: shape (rises,), uint8 `Rise`.
+    """
+    rise_fall, orphan = match_falls(rise, fall)
+    answered = partner >= 0
+    rise_out, fall_out = (np.full(stimulus.size, NO_STAMP, dtype=np.int64) for _ in range(2))
+
+    def put(part: slice) -> None:
+        own = partner[part][answered[part]]
+        rise_out[part][answered[part]] = rise[own]
+        fall_out[part][answered[part]] = rise_fall[own]
+
+    chunkwise(put, stimulus.size)
+    spurious, ambiguous = kind == Rise.SPURIOUS, kind == Rise.AMBIGUOUS
+    return Pairing(
+        stimulus_ns=stimulus,
+        rise_ns=rise_out,
+        fall_ns=fall_out,
+        status=status,
+        spurious_rise_ns=rise[spurious],
+        spurious_fall_ns=np.sort(np.concatenate((orphan, present(rise_fall[spurious])))),
+        ambiguous_rise_ns=rise[ambiguous],
+        ambiguous_fall_ns=present(rise_fall[ambiguous]),
+    )

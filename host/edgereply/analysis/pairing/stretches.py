@@ -1,8 +1,8 @@
 """Cut a run where the pairing is certain, and settle the stretches between by counting.
 
-Certain places are of two kinds: a run of answers in the typical zone that chance cannot give, and a
+Certain places are of two kinds: a run of answers in the usual range that chance cannot give, and a
 gap between stimuli longer than the window, which no answer can cross. Nearly everything lies on
-certain ground; what is left are short stretches, most of which counting settles.
+certain pairs; what is left are short stretches, most of which counting settles.
 """
 
 from __future__ import annotations
@@ -13,17 +13,31 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s, Places
 from edgereply.analysis.arrays.chunks import chunkwise
-from edgereply.analysis.pairing.pairing_zone import Zone
-from edgereply.analysis.pairing.ranges import spread
+from edgereply.analysis.pairing.usual_reaction import Usual
+
+
+def spread(start: Int64s, count: Int64s) -> tuple[Int64s, Int64s]:
+    """Write ranges out.
+
+    Args:
+        start: shape (k,), int64: where each begins.
+        count: shape (k,), int64: indices in each, 0 or more.
+
+    Returns:
+        The indices of all ranges one after another, and for each index the number of its range.
+    """
+    owner = np.repeat(np.arange(start.size), count)
+    first = np.cumsum(count) - count
+    return np.arange(int(count.sum())) - first[owner] + start[owner], owner
 
 
 @dataclass(frozen=True, slots=True)
-class Ground:
-    """Candidate answers in the zone.
+class Anchors:
+    """Candidate answers in the usual.
 
     Attributes:
-        candidate: per stimulus, index of the first response at or after the zone's start.
-        hit: the candidate lies in the zone.
+        candidate: per stimulus, index of the first response at or after the usual range's begin.
+        hit: the candidate lies in the usual.
         anchor: the pair is certain.
     """
 
@@ -65,31 +79,31 @@ class Stretches:
         return self.rise_end - self.rise_start
 
 
-def no_ground(stimuli: int) -> Ground:
+def no_anchors(stimuli: int) -> Anchors:
     """Nothing certain."""
     nothing = np.zeros(stimuli, dtype=np.bool_)
-    return Ground(np.zeros(stimuli, dtype=np.int64), nothing, nothing)
+    return Anchors(np.zeros(stimuli, dtype=np.int64), nothing, nothing)
 
 
-def find_ground(stimulus_ns: Int64s, rise_ns: Int64s, zone: Zone) -> Ground:
-    """Mark the pairs that are certain: unique in the zone both ways, in long enough a run."""
+def find_anchors(stimulus_ns: Int64s, rise_ns: Int64s, usual: Usual) -> Anchors:
+    """Mark the pairs that are certain: unique in the usual range both ways, in long enough a run."""
     candidate = np.empty(stimulus_ns.size, dtype=np.int64)
     hit = np.empty(stimulus_ns.size, dtype=np.bool_)
 
     def find(part: slice) -> None:
-        first = np.searchsorted(rise_ns, stimulus_ns[part] + zone.low_ns, side="left")
+        first = np.searchsorted(rise_ns, stimulus_ns[part] + usual.low_ns, side="left")
         answer = rise_ns[np.minimum(first, rise_ns.size - 1)]
-        hit[part] = (first < rise_ns.size) & (answer <= stimulus_ns[part] + zone.high_ns)
+        hit[part] = (first < rise_ns.size) & (answer <= stimulus_ns[part] + usual.high_ns)
         candidate[part] = first
 
     chunkwise(find, stimulus_ns.size)
     solid = hit.copy()
     # The next stimulus must not claim the same response: it would have the same candidate. Another
-    # response in the zone is a double when both follow the same stimulus, so it does not matter.
+    # response in the usual is a double when both follow the same stimulus, so it does not matter.
     shared = hit[1:] & hit[:-1] & (candidate[1:] == candidate[:-1])
     solid[1:] &= ~shared
     solid[:-1] &= ~shared
-    return Ground(candidate, hit, long_runs(solid, zone.run))
+    return Anchors(candidate, hit, long_runs(solid, usual.run))
 
 
 def long_runs(flag: Bools, least: int) -> Bools:
@@ -103,19 +117,19 @@ def long_runs(flag: Bools, least: int) -> Bools:
     return kept
 
 
-def find_stretches(stimulus_ns: Int64s, rise_ns: Int64s, ground: Ground, window_ns: int) -> Stretches:
+def find_stretches(stimulus_ns: Int64s, rise_ns: Int64s, anchors: Anchors, window_ns: int) -> Stretches:
     """List what lies between the certain places, empty stretches left out."""
-    both = ground.anchor[1:] & ground.anchor[:-1]
+    both = anchors.anchor[1:] & anchors.anchor[:-1]
     # Nothing lies between two pairs that follow each other; of a run of such pairs the first and the last are enough.
     plain = np.empty(both.size, dtype=np.bool_)
 
     def follow(part: slice) -> None:
-        plain[part] = both[part] & (np.diff(ground.candidate[part.start : part.stop + 1]) == 1)
+        plain[part] = both[part] & (np.diff(anchors.candidate[part.start : part.stop + 1]) == 1)
 
     chunkwise(follow, both.size)
-    first = ground.anchor.copy()
+    first = anchors.anchor.copy()
     first[1:] &= ~plain
-    last = ground.anchor.copy()
+    last = anchors.anchor.copy()
     last[:-1] &= ~plain
     anchor = np.flatnonzero(first | last)
     cut = np.flatnonzero(~both)
@@ -129,8 +143,8 @@ def find_stretches(stimulus_ns: Int64s, rise_ns: Int64s, ground: Ground, window_
     end = np.concatenate((anchor, ends))
     start = np.concatenate(([0], anchor + 1, cut))
     open_before = np.concatenate((first[anchor], np.ones(ends.size, dtype=np.bool_)))
-    end_rise = np.concatenate((ground.candidate[anchor], too_late))
-    start_rise = np.concatenate((reopened[:1], ground.candidate[anchor] + 1, reopened[1:]))
+    end_rise = np.concatenate((anchors.candidate[anchor], too_late))
+    start_rise = np.concatenate((reopened[:1], anchors.candidate[anchor] + 1, reopened[1:]))
     if cut.size:
         # A cut before stimulus i comes before the pair i, and after the pair i - 1.
         order = np.argsort(2 * end + _is_anchor(anchor.size, cut.size), kind="stable")
@@ -146,11 +160,11 @@ def _is_anchor(anchors: int, cuts: int) -> Int64s:
 
 
 def balanced(
-    stretches: Stretches, stimulus_ns: Int64s, rise_ns: Int64s, ground: Ground, zone: Zone | None, window_ns: int
+    stretches: Stretches, stimulus_ns: Int64s, rise_ns: Int64s, anchors: Anchors, usual: Usual | None, window_ns: int
 ) -> Bools:
     """Stretches with as many responses as stimuli, where first-in first-out is the plain reading.
 
-    It must be possible for each pair, and no stimulus may have an answer in the typical zone that
+    It must be possible for each pair, and no stimulus may have an answer in the usual range that
     this reading gives away; in a long backlog a few such are there by chance, and the answers then
     follow each other at the board's usual pace.
     """
@@ -162,15 +176,15 @@ def balanced(
     rise = stimulus - stretches.stimulus_start[equal][owner] + stretches.rise_start[equal][owner]
     reaction = rise_ns[rise] - stimulus_ns[stimulus]
     impossible = (reaction < 0) | (reaction > window_ns)
-    contrary = ground.hit[stimulus] & (ground.candidate[stimulus] != rise)
+    contrary = anchors.hit[stimulus] & (anchors.candidate[stimulus] != rise)
     accepted = _per_stretch(impossible, owner, equal.size) == 0
     contrary_count = _per_stretch(contrary, owner, equal.size)
     few = contrary_count == 0
-    if zone is not None:
+    if usual is not None:
         service = np.minimum(reaction, rise_ns[rise] - rise_ns[np.maximum(rise - 1, 0)])
-        slow = _per_stretch(service > zone.high_ns, owner, equal.size)
+        slow = _per_stretch(service > usual.high_ns, owner, equal.size)
         size = stretches.stimuli[equal]
-        few |= (size >= 8) & (contrary_count <= 3 + 4 * zone.chance * size) & (slow <= 0.1 * size)
+        few |= (size >= 8) & (contrary_count <= 3 + 4 * usual.chance * size) & (slow <= 0.1 * size)
     chosen[equal] = accepted & few
     return chosen
 

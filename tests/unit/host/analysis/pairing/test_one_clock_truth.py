@@ -9,7 +9,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edgereply.analysis.pairing.pairing import Pairing, Status, pair
+from edgereply.analysis.pairing.one_clock import pair
+from edgereply.analysis.pairing.result import Pairing, Status
 from tests.unit.host.analysis.pairing.pairing_truth import Scenario, Truth, simulate
 
 WINDOW_NS = 100_000_000

@@ -2,7 +2,7 @@ import numpy as np
 from hypothesis import given
 from hypothesis import strategies as st
 
-from edgereply.analysis.pairing.pairing_zone import differences, most_within
+from edgereply.analysis.pairing.usual_reaction import differences, most_within
 
 TIMES = st.lists(st.integers(0, 400), min_size=1, max_size=200)
 

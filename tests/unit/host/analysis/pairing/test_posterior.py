@@ -1,4 +1,4 @@
-"""The weighing against a plain enumeration of every story."""
+"""The posterior against a plain enumeration of every assignment."""
 
 from __future__ import annotations
 
@@ -8,15 +8,18 @@ import numpy as np
 import pytest
 
 from edgereply.analysis.arrays.aliases import Floats
-from edgereply.analysis.pairing.pairing_story import MISSED_INDEX, UNCERTAIN_INDEX, Batch, Model, weigh
-from edgereply.analysis.pairing.pairing_story import _backward as backward
-from edgereply.analysis.pairing.pairing_story import _forward as forward
-from edgereply.analysis.pairing.pairing_zone import Zone, typical_zone
+from edgereply.analysis.pairing.posterior import MISSED_INDEX, UNCERTAIN_INDEX
+from edgereply.analysis.pairing.posterior import _backward as backward
+from edgereply.analysis.pairing.posterior import _forward as forward
+from edgereply.analysis.pairing.reaction_likelihood import Batch, Model, weigh
+from edgereply.analysis.pairing.usual_reaction import Usual, usual_reactions
 from tests.unit.host.analysis.pairing.pairing_truth import Scenario, simulate
 
 
-def enumerate_stories(pairs: tuple[Floats, Floats], miss: Floats, step: float, open_end: bool) -> tuple[float, Floats]:
-    """Sum of weights of all stories, and of those with each pair, by walking every one."""
+def enumerate_assignments(
+    pairs: tuple[Floats, Floats], miss: Floats, step: float, open_end: bool
+) -> tuple[float, Floats]:
+    """Sum of weights of all assignments, and of those with each pair, by walking every one."""
     rows, columns = pairs[0].shape
     through = np.zeros((rows, columns))
     total = 0.0
@@ -41,7 +44,7 @@ def enumerate_stories(pairs: tuple[Floats, Floats], miss: Floats, step: float, o
 
 @pytest.mark.parametrize("open_end", [False, True])
 @pytest.mark.parametrize("seed", range(6))
-def test_forward_and_backward_sum_over_every_story(seed: int, open_end: bool) -> None:
+def test_forward_and_backward_sum_over_every_assignment(seed: int, open_end: bool) -> None:
     rng = np.random.default_rng(seed)
     rows, columns = int(rng.integers(1, 5)), int(rng.integers(1, 5))
     pairs = (rng.normal(0, 2, (1, rows, columns)), rng.normal(0, 2, (1, rows, columns)))
@@ -50,7 +53,7 @@ def test_forward_and_backward_sum_over_every_story(seed: int, open_end: bool) ->
     sizes = (np.array([rows]), np.array([columns]))
     ahead = forward(pairs, miss, step, closed)
     behind = backward(pairs, miss, step, sizes, np.array([open_end]))
-    total, through = enumerate_stories((pairs[0][0], pairs[1][0]), miss[0], step, open_end)
+    total, through = enumerate_assignments((pairs[0][0], pairs[1][0]), miss[0], step, open_end)
     if not open_end:
         whole = np.logaddexp(ahead[0, 0, -1, -1], ahead[1, 0, -1, -1])
         assert whole == pytest.approx(math.log(total), rel=1e-12)
@@ -74,7 +77,7 @@ def test_padding_changes_nothing() -> None:
 
 
 MODEL = Model(
-    zone=Zone(90, 110, 0.95, 0.02, 4, several=False),
+    usual=Usual(90, 110, 0.95, 0.02, 4, several=False),
     window_ns=100_000,
     interval_ns=1_000.0,
     miss=0.01,
@@ -94,8 +97,8 @@ def settle(stimuli: list[int], rises: list[int]) -> tuple[list[int], list[bool]]
         np.array([False]),
         np.array([False]),
     )
-    verdict = weigh(batch, MODEL)
-    return verdict.partner[0].tolist(), verdict.spurious[0].tolist()
+    settled = weigh(batch, MODEL)
+    return settled.partner[0].tolist(), settled.spurious[0].tolist()
 
 
 def test_the_usual_answer_wins() -> None:
@@ -114,32 +117,34 @@ def test_equal_claims_stay_open() -> None:
     assert spurious == [False, False]
 
 
-def test_the_typical_zone_finds_a_reaction_of_several_intervals() -> None:
+def test_the_usual_range_finds_a_reaction_of_several_intervals() -> None:
     rng = np.random.default_rng(2)
     stimulus = np.cumsum(rng.exponential(1_000_000, 3_000)).astype(np.int64)
     rise = stimulus + 5_300_000 + np.sort(rng.integers(0, 10_000, 3_000))
-    zone = typical_zone(stimulus, rise, 20_000_000)
-    assert zone is not None
-    assert 5_290_000 < zone.low_ns < int((rise - stimulus).min())
-    assert 5_309_990 <= zone.high_ns < 5_320_000
-    assert not zone.several
+    usual = usual_reactions(stimulus, rise, 20_000_000)
+    assert usual is not None
+    assert 5_290_000 < usual.low_ns < int((rise - stimulus).min())
+    assert 5_309_990 <= usual.high_ns < 5_320_000
+    assert not usual.several
 
 
-def test_periodic_arrivals_have_several_zones_and_unrelated_edges_none() -> None:
+def test_periodic_arrivals_have_several_ranges_and_unrelated_edges_none() -> None:
     stimulus = np.arange(0, 10**9, 10**6)
-    zone = typical_zone(stimulus, stimulus + 3_000, 10**8)
-    assert zone is not None
-    assert zone.several
-    assert zone.low_ns <= 3_000 <= zone.high_ns < 10**6
+    usual = usual_reactions(stimulus, stimulus + 3_000, 10**8)
+    assert usual is not None
+    assert usual.several
+    assert usual.low_ns <= 3_000 <= usual.high_ns < 10**6
     rng = np.random.default_rng(4)
-    assert typical_zone(np.sort(rng.integers(0, 10**9, 2_000)), np.sort(rng.integers(0, 10**9, 2_000)), 10**7) is None
+    assert (
+        usual_reactions(np.sort(rng.integers(0, 10**9, 2_000)), np.sort(rng.integers(0, 10**9, 2_000)), 10**7) is None
+    )
 
 
-def test_the_zone_has_room_for_the_rarest_usual_answers() -> None:
-    """Without it a quick answer is out of the zone, and its double in the zone is taken instead."""
+def test_the_usual_range_has_room_for_the_rarest_usual_answers() -> None:
+    """Without it a quick answer is out of the range, and its double in the range is taken instead."""
     truth = simulate(Scenario(stimuli=4_000, doubles=1.0, stall=0), 50)
-    zone = typical_zone(truth.stimulus_ns, truth.rise_ns, 100_000_000)
+    usual = usual_reactions(truth.stimulus_ns, truth.rise_ns, 100_000_000)
     answered = truth.true_rise_ns >= 0
     quickest = int((truth.true_rise_ns - truth.stimulus_ns)[answered].min())
-    assert zone is not None
-    assert quickest - 10_000 < zone.low_ns <= quickest
+    assert usual is not None
+    assert quickest - 10_000 < usual.low_ns <= quickest

@@ -1,8 +1,7 @@
-"""Joining two clocks: known truth, refusals, sums."""
+"""Aligning two clocks: known truth, refusals, sums."""
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import replace
 
 import numpy as np
@@ -10,27 +9,21 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edgereply.analysis.pairing.joining import _undecided as undecided
-from edgereply.analysis.pairing.joining import join
-from edgereply.analysis.pairing.joining_lag import Chain, find_chain, longest_chain
-from edgereply.analysis.pairing.joining_lag import _ranked_within as ranked_within
-from edgereply.analysis.pairing.joining_result import Join, JoinStatus
-from edgereply.analysis.pairing.joining_track import Track, nearest, padded_edges
-from edgereply.analysis.pairing.joining_track import _block_medians as block_medians
-from edgereply.analysis.pairing.joining_track import _smooth as smooth
-from tests.unit.host.analysis.pairing.joining_truth import Stamps, TwoClocks, stamp
+from edgereply.analysis.pairing.alignment import Alignment, AlignStatus, align
+from edgereply.analysis.pairing.clock import nearest, padded
+from tests.unit.host.analysis.pairing.two_clocks import Stamps, TwoClocks, stamp
 
 
-def wrong(result: Join, truth: Stamps) -> int:
+def wrong(result: Alignment, truth: Stamps) -> int:
     """Joined stimuli whose edge is not the true one."""
-    joined = result.status == JoinStatus.JOINED
+    joined = result.status == AlignStatus.ALIGNED
     return int(np.count_nonzero(result.edge_index[joined] != truth.true_index[joined]))
 
 
-def attempt(case: TwoClocks, seed: int) -> tuple[Join, Stamps]:
+def attempt(case: TwoClocks, seed: int) -> tuple[Alignment, Stamps]:
     """Stamp and join."""
     truth = stamp(case, seed)
-    return join(truth.stimulus_ns, truth.edge_ns), truth
+    return align(truth.stimulus_ns, truth.edge_ns), truth
 
 
 @pytest.mark.parametrize("drift_ppm", [-150.0, 150.0])
@@ -38,12 +31,12 @@ def test_ten_minutes_of_drift(drift_ppm: float) -> None:
     result, truth = attempt(TwoClocks(pulses=120_000, drift_ppm=drift_ppm), 1)
     assert result.reason == ""
     assert wrong(result, truth) == 0
-    assert result.joined >= 0.985 * truth.stimulus_ns.size
+    assert result.aligned >= 0.985 * truth.stimulus_ns.size
     assert result.drift_ppm == pytest.approx(drift_ppm, abs=0.01)
     assert result.offset_ns == pytest.approx(TwoClocks().offset_ns, abs=800_000)
     assert result.residual_ns is not None
     assert 500 < result.residual_ns < 4_000
-    unseen = result.status == JoinStatus.UNSEEN
+    unseen = result.status == AlignStatus.UNSEEN
     assert np.count_nonzero(truth.true_index[unseen] >= 0) <= 1e-3 * truth.stimulus_ns.size
 
 
@@ -64,7 +57,7 @@ def test_harder_clocks(case: TwoClocks, share: float) -> None:
         result, truth = attempt(case, seed)
         assert result.reason == ""
         assert wrong(result, truth) <= 1e-3 * truth.stimulus_ns.size
-        assert result.joined >= share * truth.stimulus_ns.size
+        assert result.aligned >= share * truth.stimulus_ns.size
 
 
 def test_stamps_in_modes_are_no_strays() -> None:
@@ -72,8 +65,8 @@ def test_stamps_in_modes_are_no_strays() -> None:
     random = np.random.default_rng(5)
     stimulus = np.cumsum(random.exponential(9e6, 400).astype(np.int64) + 1_000_000)
     modes = random.choice([0, -560, 2_560, 5_350, 8_060], 400, p=[0.55, 0.05, 0.3, 0.06, 0.04])
-    result = join(stimulus, stimulus + 10**12 + modes + random.integers(-20, 21, 400))
-    assert (result.joined, result.unseen, result.extra) == (400, 0, 0)
+    result = align(stimulus, stimulus + 10**12 + modes + random.integers(-20, 21, 400))
+    assert (result.aligned, result.unseen, result.extra) == (400, 0, 0)
     assert (result.edge_index == np.arange(400)).all()
 
 
@@ -84,15 +77,15 @@ def test_a_near_stamp_is_no_stray_however_quiet_the_others(astray: float, off_ns
     random = np.random.default_rng(6)
     stimulus = np.cumsum(random.exponential(9e6, 400).astype(np.int64) + 1_000_000)
     delay = np.where(random.random(400) < astray, off_ns, random.integers(-20, 21, 400))
-    result = join(stimulus, stimulus + 10**12 + delay)
-    assert (result.joined, result.unseen, result.extra) == (400, 0, 0)
+    result = align(stimulus, stimulus + 10**12 + delay)
+    assert (result.aligned, result.unseen, result.extra) == (400, 0, 0)
     assert (result.edge_index == np.arange(400)).all()
 
 
 def test_late_stamps_are_joined_when_nothing_else_is_astray() -> None:
     clean = TwoClocks(miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0.01)
     result, truth = attempt(clean, 2)
-    assert result.joined == truth.stimulus_ns.size
+    assert result.aligned == truth.stimulus_ns.size
     assert wrong(result, truth) == 0
 
 
@@ -109,10 +102,10 @@ def test_periodic_arrivals_are_refused(seed: int, pulses: int, jitter_ns: int, d
         pulses=pulses, arrivals="periodic", jitter_ns=jitter_ns, drift_ppm=drift_ppm, miss_edge=loss, outlier=0
     )
     truth = stamp(replace(case, miss_stimulus=loss), seed)
-    result = join(truth.stimulus_ns, truth.edge_ns)
+    result = align(truth.stimulus_ns, truth.edge_ns)
     assert result.reason != "" or wrong(result, truth) == 0
     if result.reason:
-        assert np.all(result.status == JoinStatus.AMBIGUOUS)
+        assert np.all(result.status == AlignStatus.AMBIGUOUS)
         assert np.all(result.edge_index == -1)
         assert result.ambiguous_edges == truth.edge_ns.size
 
@@ -139,35 +132,35 @@ def test_ten_pulses_are_enough() -> None:
 def test_a_merged_edge_is_one_unseen_stimulus() -> None:
     truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
     stimulus = np.sort(np.append(truth.stimulus_ns, truth.stimulus_ns[100] + 200_000))
-    result = join(stimulus, truth.edge_ns)
-    assert result.joined == 200
-    assert np.flatnonzero(result.status == JoinStatus.UNSEEN).tolist() == [101]
+    result = align(stimulus, truth.edge_ns)
+    assert result.aligned == 200
+    assert np.flatnonzero(result.status == AlignStatus.UNSEEN).tolist() == [101]
 
 
 def test_two_edges_as_near_as_each_other_are_ambiguous() -> None:
     truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
-    result = join(truth.stimulus_ns, np.sort(np.append(truth.edge_ns, truth.edge_ns[100] + 500)))
-    assert np.flatnonzero(result.status == JoinStatus.AMBIGUOUS).tolist() == [100]
-    assert result.joined == 199
+    result = align(truth.stimulus_ns, np.sort(np.append(truth.edge_ns, truth.edge_ns[100] + 500)))
+    assert np.flatnonzero(result.status == AlignStatus.AMBIGUOUS).tolist() == [100]
+    assert result.aligned == 199
 
 
 def test_order_and_indices_are_the_callers() -> None:
     truth = stamp(TwoClocks(pulses=300), 6)
     rng = np.random.default_rng(1)
     of_stimuli, of_edges = rng.permutation(truth.stimulus_ns.size), rng.permutation(truth.edge_ns.size)
-    plain = join(truth.stimulus_ns, truth.edge_ns)
-    mixed = join(truth.stimulus_ns[of_stimuli], truth.edge_ns[of_edges])
+    plain = align(truth.stimulus_ns, truth.edge_ns)
+    mixed = align(truth.stimulus_ns[of_stimuli], truth.edge_ns[of_edges])
     assert np.array_equal(mixed.status, plain.status[of_stimuli])
-    joined = mixed.status == JoinStatus.JOINED
+    joined = mixed.status == AlignStatus.ALIGNED
     assert np.array_equal(of_edges[mixed.edge_index[joined]], plain.edge_index[of_stimuli][joined])
     assert np.array_equal(np.sort(of_edges[mixed.extra_index]), plain.extra_index)
 
 
 def test_nothing_to_join() -> None:
-    assert join([], []).joined == 0
-    assert join([], [1, 2]).extra_index.tolist() == [0, 1]
-    assert join([1, 2], []).unseen == 2
-    few = join([1, 2, 3], [1, 2, 3])
+    assert align([], []).aligned == 0
+    assert align([], [1, 2]).extra_index.tolist() == [0, 1]
+    assert align([1, 2], []).unseen == 2
+    few = align([1, 2, 3], [1, 2, 3])
     assert few.ambiguous == 3
     assert "too few" in few.reason
 
@@ -176,16 +169,16 @@ def test_unrelated_trains_are_refused() -> None:
     rng = np.random.default_rng(9)
     first, second = (np.cumsum(rng.exponential(5e6, 500)).astype(np.int64) for _ in range(2))
     # Their arrivals are random: more of that would not help.
-    reason = join(first, second).reason
+    reason = align(first, second).reason
     assert "the same run" in reason
     assert "random" not in reason
 
 
 def test_bad_input_is_refused() -> None:
     with pytest.raises(ValueError, match="edge_ns must be whole nanoseconds"):
-        join([1], [1.5])
+        align([1], [1.5])
     with pytest.raises(ValueError, match="stimulus_ns must have one dimension"):
-        join([[1]], [1])
+        align([[1]], [1])
 
 
 TRAIN = st.lists(st.integers(0, 2_000), max_size=40)
@@ -194,89 +187,30 @@ TRAIN = st.lists(st.integers(0, 2_000), max_size=40)
 @settings(max_examples=300)
 @given(TRAIN, TRAIN)
 def test_whatever_comes_the_sums_hold(stimuli: list[int], edges: list[int]) -> None:
-    result = join(stimuli, edges)
-    assert result.joined + result.unseen + result.ambiguous == len(stimuli)
-    assert result.joined + result.extra + result.ambiguous_edges == len(edges)
+    result = align(stimuli, edges)
+    assert result.aligned + result.unseen + result.ambiguous == len(stimuli)
+    assert result.aligned + result.extra + result.ambiguous_edges == len(edges)
     assert result.ambiguous_edges >= 0
-    used = result.edge_index[result.status == JoinStatus.JOINED]
+    used = result.edge_index[result.status == AlignStatus.ALIGNED]
     assert np.all(used >= 0)
     assert np.unique(used).size == used.size
     assert np.intersect1d(used, result.extra_index).size == 0
 
 
-@settings(max_examples=100)
-@given(st.lists(st.tuples(st.integers(0, 50), st.integers(0, 50)), min_size=1, max_size=25))
-def test_the_longest_chain_is_as_long_as_a_plain_search_finds(votes: list[tuple[int, int]]) -> None:
-    at, offset = (np.array(column) for column in zip(*votes, strict=True))
-    slope = 0.5
-    chain = longest_chain(at, offset, slope)
-    assert np.all(np.abs(np.diff(offset[chain])) < slope * np.diff(at[chain]) + 1e-9)
-    best = [0] * len(votes)
-    for index in np.argsort(at, kind="stable").tolist():
-        earlier = [
-            best[other]
-            for other in range(len(votes))
-            if at[other] < at[index] and abs(offset[index] - offset[other]) < slope * (at[index] - at[other])
-        ]
-        best[index] = 1 + max(earlier, default=0)
-    assert chain.size == max(best)
-
-
 def test_the_second_nearest_edge_may_be_on_the_same_side() -> None:
-    index, gap, second = nearest(np.array([100, 492]), padded_edges(np.array([90, 95, 500, 503])))
+    index, gap, second = nearest(np.array([100, 492]), padded(np.array([90, 95, 500, 503])))
     assert (index.tolist(), gap.tolist(), second.tolist()) == ([1, 2], [-5, 8], [10, 11])
-
-
-def test_a_stray_vote_is_left_out() -> None:
-    at = np.arange(0, 9_000, 1_000)
-    offset = 5 * 10**12 + at // 10
-    offset[4] += 5_000
-    time, level = smooth(Chain(at, offset, 100), 5 * 10**12)
-    assert time.tolist() == [at[index] for index in range(9) if index != 4]
-    assert level.tolist() == (np.delete(at, 4) / 10).tolist()
-
-
-def test_periodic_trains_give_no_chain_and_a_forced_join_is_undecided() -> None:
-    rng = np.random.default_rng(2)
-    stimulus = np.arange(0, 50_000_000, 1_000_000)
-    edge = stimulus + 10**12 + rng.integers(0, 3_000, 50)
-    chain, reason = find_chain(stimulus, edge, 250.0)
-    assert chain is None
-    assert reason != ""
-    track = Track(np.array([0.0]), np.array([0.0]), 10**12, 1_000.0)
-    every = np.arange(50)
-    assert "shifted" in undecided(stimulus, edge, every, every, track)
-    assert "too few" in undecided(stimulus, edge, every[:5], every, track)
-    irregular = np.cumsum(rng.exponential(1_000_000, 50)).astype(np.int64)
-    assert undecided(irregular, irregular + 10**12 + rng.integers(0, 3_000, 50), every, every, track) == ""
-
-
-def test_block_medians_are_those_of_each_block_by_itself() -> None:
-    values = np.random.default_rng(1).integers(-(10**6), 10**6, 100_003)
-    cuts = np.linspace(0, values.size, values.size // 128 + 1).astype(np.int64)
-    wanted = [float(np.median(values[a:b])) for a, b in itertools.pairwise(cuts.tolist())]
-    assert block_medians(values, cuts).tolist() == wanted
 
 
 def test_nearest_edges_by_looking_at_every_edge() -> None:
     rng = np.random.default_rng(2)
     edge, target = np.sort(rng.integers(0, 5_000, 60)), np.sort(rng.integers(-200, 5_200, 400))
-    index, first, second = nearest(target, padded_edges(edge))
+    index, first, second = nearest(target, padded(edge))
     distance = np.abs(edge[None, :] - target[:, None])
     assert np.abs(first).tolist() == distance.min(axis=1).tolist()
     assert first.tolist() == (edge[index] - target).tolist()
     assert second.tolist() == np.sort(distance, axis=1)[:, 1].tolist()
-    alone, gap, none = nearest(target, padded_edges(edge[:1]))
+    alone, gap, none = nearest(target, padded(edge[:1]))
     assert alone.tolist() == [0] * 400
     assert gap.tolist() == (edge[0] - target).tolist()
     assert none.min() > 10**18
-
-
-def test_intervals_within_bounds_are_ranked_as_all_would_be() -> None:
-    rng = np.random.default_rng(3)
-    intervals = rng.integers(0, 400, 3_000)
-    low = rng.integers(0, 400, 30)
-    high = low + rng.integers(0, 12, 30)
-    ranked = np.argsort(intervals, kind="stable")
-    inside = np.asarray(((intervals[:, None] >= low) & (intervals[:, None] <= high)).any(axis=1))
-    assert ranked_within(intervals, low, high).tolist() == ranked[inside[ranked]].tolist()

@@ -7,7 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from edgereply.analysis.pairing.pairing import NO_STAMP, Pairing, Status, match_falls, pair
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.pairing.one_clock import pair
+from edgereply.analysis.pairing.result import Pairing, Status, match_falls
 
 WINDOW_NS = 100_000
 # Irregular gaps, 1 to 3 us of reaction: which answer belongs to which stimulus is plain to see.

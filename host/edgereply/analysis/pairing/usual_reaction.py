@@ -21,7 +21,7 @@ SAMPLED_DEPTH = 64
 # Enough to know a peak by: a deep window takes fewer responses.
 ENOUGH_DIFFERENCES = 1 << 16
 FEW = 64
-# A chance run of answers in the zone, at a wrong lag, is accepted once in a million.
+# A chance run of usual answers, at a wrong lag, is accepted once in a million.
 CHANCE_RUN = 1e-6
 LONGEST_RUN = 20
 SMALLEST_SHARE = 0.1
@@ -30,7 +30,7 @@ TAIL_SHARE = 2e-4
 
 
 @dataclass(frozen=True, slots=True)
-class Zone:
+class Usual:
     """The window of reaction times that tells true pairs from chance ones best.
 
     Attributes:
@@ -100,7 +100,7 @@ def most_within(gap: Int64s, width: int, least: int = 1) -> int:
     return int(_inside(gap, width, better).max()) if better.size else least
 
 
-def typical_zone(stimulus_ns: Int64s, rise_ns: Int64s, window_ns: int) -> Zone | None:
+def usual_reactions(stimulus_ns: Int64s, rise_ns: Int64s, window_ns: int) -> Usual | None:
     """Find the reaction times that tell true pairs from chance ones.
 
     Args:
@@ -109,7 +109,7 @@ def typical_zone(stimulus_ns: Int64s, rise_ns: Int64s, window_ns: int) -> Zone |
         window_ns: an answer comes at most this long after its stimulus.
 
     Returns:
-        The zone, or None when no window stands out from chance (answers spread over the arrival
+        The range, or None when no window stands out from chance (answers spread over the arrival
         interval, or a board that is always behind).
     """
     if stimulus_ns.size < 2 or rise_ns.size < 2:
@@ -139,7 +139,7 @@ def typical_zone(stimulus_ns: Int64s, rise_ns: Int64s, window_ns: int) -> Zone |
     return _place(gap, sampled, (width, share, chance, rate), run, window_ns)
 
 
-def _place(gap: Int64s, sampled: int, found: tuple[int, float, float, float], run: int, window_ns: int) -> Zone:
+def _place(gap: Int64s, sampled: int, found: tuple[int, float, float, float], run: int, window_ns: int) -> Usual:
     """Put the window on its earliest peak, look for rivals, and widen it over the peak's tails."""
     width, share, chance, background = found
     peaks = _starts(gap, width, math.ceil(max(1.0, (RIVAL_SHARE * share + background * width) * sampled)))
@@ -162,4 +162,4 @@ def _place(gap: Int64s, sampled: int, found: tuple[int, float, float, float], ru
     # The sample has not seen the rarest usual answers.
     low, high = max(0, low - width // 16), min(window_ns, high + width // 16)
     chance = -float(np.expm1(-background * (high - low)))
-    return Zone(low, high, share, min(max(chance, 1e-9), 0.9), run, several)
+    return Usual(low, high, share, min(max(chance, 1e-9), 0.9), run, several)
