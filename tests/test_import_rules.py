@@ -27,6 +27,7 @@ ONLY_IN = {
         "host/edgereply/storage/parquet_parts.py",
         "host/edgereply/exchange/export/*",
         "host/edgereply/exchange/imports/csv_reader.py",
+        "host/edgereply/exchange/imports/binary_files.py",
     ),
     "vcd": ("host/edgereply/exchange/imports/vcd_header.py", "host/edgereply/exchange/export/*"),
     "serial": ("host/edgereply/sources/*",),

@@ -1,4 +1,4 @@
-"""`edgereply import`: edges from an oscilloscope's CSV or a VCD become a run."""
+"""`edgereply import`: edges that another instrument or a simulator recorded become a run."""
 
 import sys
 from pathlib import Path
@@ -11,25 +11,41 @@ from edgereply.wording.folding import tell
 
 
 def command(
-    files: Annotated[list[Path], typer.Argument(help="CSV or VCD files, in order of time; one segment or more each.")],
+    files: Annotated[
+        list[Path],
+        typer.Argument(
+            help="CSV or VCD (also gzip), NumPy, Parquet, WAV or a session archive: in order of time, or a channel each."
+        ),
+    ],
     response_file: Annotated[
-        list[Path] | None, typer.Option(help="CSV files that hold the response, one for each of FILES.")
+        list[Path] | None, typer.Option(help="Files that hold the response, one for each of FILES.")
     ] = None,
     stimulus: Annotated[str, typer.Option(help="Channel of the stimulus; of two the earlier one if not given.")] = "",
     response: Annotated[str, typer.Option(help="Channel of the response.")] = "",
-    active_low_stimulus: Annotated[bool, typer.Option("--active-low-stimulus", help="Its pulses go low.")] = False,
-    active_low_response: Annotated[bool, typer.Option("--active-low-response", help="Its pulses go low.")] = False,
+    active_low_stimulus: Annotated[
+        bool | None, typer.Option("--active-low-stimulus/--active-high-stimulus", help="Its pulses go low, or high.")
+    ] = None,
+    active_low_response: Annotated[
+        bool | None, typer.Option("--active-low-response/--active-high-response", help="Its pulses go low, or high.")
+    ] = None,
     levels: Annotated[
         list[str] | None, typer.Option(help="Low and high in volts by hand, such as 'CH1=0,3.3'.")
     ] = None,
     hysteresis: Annotated[float, typer.Option(help="About the 50 % level, ± this part of the amplitude.")] = 0.1,
     glitch: Annotated[str | None, typer.Option(help="Take out levels shorter than this, such as 200ns.")] = None,
     interval: Annotated[
-        str | None, typer.Option(help="Between samples, where a CSV does not say: 1us or 2MHz.")
+        str | None, typer.Option(help="Between samples, in place of what the file says: 1us or 2MHz.")
     ] = None,
-    resolution: Annotated[str | None, typer.Option(help="Of a VCD's sampling, such as 42ns or 24MHz.")] = None,
+    time_file: Annotated[
+        list[Path] | None, typer.Option(help="File with the times of FILES, where they stand apart; one or one each.")
+    ] = None,
+    resolution: Annotated[
+        str | None, typer.Option(help="Of the sampling behind a VCD or a list of changes, such as 42ns or 24MHz.")
+    ] = None,
     clock_ppm: Annotated[float | None, typer.Option(help="Sample clock's tolerance; 100 if not given.")] = None,
-    window: Annotated[str | None, typer.Option(help="Answers come within this; at most 100ms if not given.")] = None,
+    window: Annotated[
+        str | None, typer.Option(help="Answers come within this: the resolution or more; 100ms at most if not given.")
+    ] = None,
     deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
     board: Annotated[str, typer.Option(help="What answered.")] = "board",
     instrument: Annotated[str, typer.Option(help="What recorded it, for the record.")] = "",
@@ -43,8 +59,10 @@ def command(
 ) -> None:
     """Show what a recording holds; with --accept make it a run (grade: imported) that all other commands read."""
     from edgereply.cli.import_options import ReadingProgress, interval_option, labels_of, positive_option, settings_of
-    from edgereply.errors import SettingError
+    from edgereply.errors import HostError, SettingError
     from edgereply.exchange.imports.import_files import Wanted, look, read
+    from edgereply.exchange.imports.preview import recording_document, recording_lines
+    from edgereply.exchange.imports.timeline import known_names
 
     if preview and accept:
         raise SettingError("--preview writes nothing, --accept does", where="import", remedy="give one of them")
@@ -54,9 +72,20 @@ def command(
     labels = labels_of(board, virtual, clock_ppm, deadline, instrument)
     window_ns = positive_option(window, "--window")
     grain = None if resolution is None else interval_option(resolution, "--resolution")
-    recording = read(files, response_file or [], settings, grain, ReadingProgress())
+    recording = read(files, response_file or [], settings, grain, ReadingProgress(), time_file or [])
     wanted = Wanted(stimulus, response, active_low_stimulus, active_low_response)
-    found = look(recording, wanted, labels, settings, window_ns)
+    known_names(recording, stimulus, response)
+    try:
+        found = look(recording, wanted, labels, settings, window_ns)
+    except HostError as problem:
+        # What the file holds is what a person needs to see to answer.
+        if as_json:
+            nothing = {"found": None, "accepted": False, "run": None, "problem": str(problem)}
+            put_json({**recording_document(recording), **nothing})
+        else:
+            for line in recording_lines(recording):
+                tell(line)
+        raise
     run = None
     if accept:
         from edgereply.config.overrides import typed_command

@@ -1,8 +1,10 @@
-"""What the columns of an oscilloscope CSV are: time axis, channels, units, segments."""
+"""What the columns of a table in text are: time axis, channels, units, segments."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
 
@@ -12,125 +14,234 @@ from edgereply.exchange.imports.csv_words import (
     TIME_UNITS,
     VOLT_UNITS,
     bare_unit,
+    is_nameless,
     is_number,
     is_unit,
     means_count,
+    means_horizontal_unit,
     means_interval,
     means_segment,
+    means_source,
     means_start,
     means_time,
+    means_vertical_unit,
     split_unit,
     stated_interval_ns,
     stated_start_ns,
 )
+from edgereply.exchange.imports.samples import TIME_APART, UNIT_NAMES, Digits, TableLayout, Times
+from edgereply.wording.numbers import clean
 
-_UNIT_NAMES = {1e9: "s", 1e6: "ms", 1e3: "µs", 1.0: "ns", 1e-3: "ps"}
 _SEPARATOR_NAMES = {"\t": "tab", ";": "semicolon", ",": "comma"}
+# How near two statements of one interval must be: instruments print it with three digits, or compute it in float32.
+_ALIKE = 0.02
+_PRINTED = re.compile(r"[+-]?\d*(?:[.,](\d*))?(e)?.*", re.I)
 
 
-@dataclass(frozen=True, slots=True)
-class CsvLayout:
-    """How to read one file.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class CsvLayout(TableLayout):
+    """How to read one text file.
 
     Attributes:
         delimiter, decimal: of every line.
         width: fields a line of data.
         first_line: of the data, from 1.
-        time: index of the time column; None where time is start and increment.
-        segment: index of a column that numbers segments, or None.
-        channels: by name, index of the column and volts a unit.
-        unit_ns: nanoseconds a unit of the time column.
-        start_ns, interval_ns: of the first sample and between samples, where there is no time column.
-        header: the lines before the data, as they stand.
-        doubts: what was taken for granted.
     """
 
     delimiter: str
     decimal: str
     width: int
     first_line: int
-    time: int | None
-    segment: int | None
-    channels: dict[str, tuple[int, float]]
-    unit_ns: float
-    start_ns: float
-    interval_ns: float
-    header: tuple[str, ...]
-    doubts: tuple[str, ...]
-
-    def words(self) -> dict[str, str]:
-        """The layout as the preview shows it."""
-        axis = f"a sample each {self.interval_ns:g} ns, as the header or --interval says"
-        if self.time is not None:
-            axis = f"column {self.time + 1}, in {_UNIT_NAMES[self.unit_ns]}"
-        found = {
-            "separator": _SEPARATOR_NAMES[self.delimiter],
-            "decimal mark": "comma" if self.decimal == "," else "point",
-            "data from line": str(self.first_line),
-            "time": axis,
-        }
-        return found | ({} if self.segment is None else {"segments": f"numbered in column {self.segment + 1}"})
 
 
-def find_layout(path: Path, interval_ns: float | None = None) -> CsvLayout:
+@dataclass(slots=True)
+class _Titles:
+    """Names and units of the columns; "" where none is written."""
+
+    names: list[str]
+    units: list[str]
+    doubts: list[str] = field(default_factory=list)
+
+
+def find_layout(path: Path, interval_ns: float | None = None, apart: Times | None = None) -> CsvLayout:
     """Find the layout of a file.
 
     Args:
         path: of the file.
         interval_ns: between samples, in place of what the file says.
+        apart: the times, where they stand in a file of their own.
 
     Raises:
         DataError: no table of numbers, no time axis, or no channel.
     """
     table = find_table(path)
     first = table.data[0]
-    names, units = _titles(table, first)
-    start_ns, stated_ns = _start_and_interval(table)
-    if interval_ns is not None:
-        stated_ns = interval_ns
+    titles = _titles(table, first)
+    names, units = titles.names, titles.units
+    usual = next((unit for unit in _beside_all(table, first, means_horizontal_unit) if _is_time(unit)), "")
+    start_ns, stated_ns = _start_and_interval(table, bare_unit(usual) or "s")
+    forced = interval_ns is not None
+    stated_ns = interval_ns if forced else stated_ns
     segment = next((c for c in table.numeric if means_segment(names[c])), None)
     left = [c for c in table.numeric if c != segment and not means_start(names[c]) and not means_interval(names[c])]
-    time = _time_column(table, left, names, units, stated_ns, f"{path}:{first + 1}")
+    where = f"{path}:{first + 1}"
+    time = TIME_APART if apart is not None else _time_column(table, left, titles, stated_ns, where)
     left = [c for c in left if c != time and not (c == left[0] and _counts(table, c))]
+    unit_ns = 1e9
+    if apart is not None:
+        unit_ns = apart.unit_ns
+    elif time is not None:
+        left = _one_axis(table, left, titles, time, where)
+        unit_ns = _time_unit_ns(table, time, titles, usual, None if forced else stated_ns)
+        titles.doubts += [] if forced else _against(table.column(time), unit_ns, stated_ns)
     if not left:
-        raise DataError("there is no channel beside the time", where=f"{path}:{first + 1}", remedy="export a channel")
-    doubts, unit_ns = [], 1e9
-    if time is not None:
-        unit_ns = TIME_UNITS.get(bare_unit(units[time]), 0.0)
-        if not unit_ns:
-            unit_ns = 1e9
-            doubts.append("no unit of time is written: seconds are taken")
-        doubts += _against(table.column(time), unit_ns, stated_ns)
+        raise DataError(
+            "there is no channel beside the time", where=where,
+            remedy="export a channel too, or give this file as --time-file to the one with the values",
+        )  # fmt: skip
+    _from_header(table, first, left, titles)
     channels: dict[str, tuple[int, float]] = {}
+    logic = set()
     for column in left:
         name = _unused(names[column] or f"column {column + 1}", channels)
         channels[name] = column, VOLT_UNITS.get(bare_unit(units[column]), 1.0)
-    bare = [name for name, (column, _) in channels.items() if bare_unit(units[column]) not in VOLT_UNITS]
-    doubts += [f"no unit of volts is written for {', '.join(bare)}: volts are taken"] if bare else []
+        if column in table.logic and bare_unit(units[column]) not in VOLT_UNITS:
+            logic.add(name)
+    bare = [n for n, (column, _) in channels.items() if bare_unit(units[column]) not in VOLT_UNITS and n not in logic]
+    titles.doubts += [f"no unit of volts is written for {', '.join(bare)}: volts are taken"] if bare else []
     return CsvLayout(
-        table.delimiter, table.decimal, table.width, first + 1, time, segment, channels, unit_ns, start_ns,
-        stated_ns or 0.0, tuple(table.lines[:first]), tuple(doubts),
+        kind="logic CSV" if len(logic) == len(channels) else "oscilloscope CSV",
+        delimiter=table.delimiter,
+        decimal=table.decimal,
+        width=table.width,
+        first_line=first + 1,
+        time=time,
+        segment=segment,
+        channels=channels,
+        logic=frozenset(logic),
+        unit_ns=unit_ns,
+        start_ns=start_ns if time is None else 0.0,
+        interval_ns=stated_ns or 0.0,
+        forced=forced,
+        digits=apart.digits if apart is not None else _digits(table, time),
+        topics=_topics(table, first, names),
+        header=tuple(table.lines[:first]),
+        doubts=tuple(titles.doubts),
+    )
+
+
+def find_times(path: Path) -> CsvLayout:
+    """Layout of a file that holds nothing but the time of each sample; its one channel is that column.
+
+    Raises:
+        DataError: no table of numbers, or more than one column of times.
+    """
+    table = find_table(path)
+    first = table.data[0]
+    titles = _titles(table, first)
+    named = [c for c in table.numeric if _is_time(titles.units[c]) or means_time(titles.names[c])] or table.numeric
+    if len(named) > 1:
+        raise DataError(
+            f"{len(named)} columns may be the time", where=f"{path}:{first + 1}",
+            remedy="give a file with one column of times, a line for each line of values",
+        )  # fmt: skip
+    time = named[0]
+    usual = next((unit for unit in _beside_all(table, first, means_horizontal_unit) if _is_time(unit)), "")
+    unit_ns = _time_unit_ns(table, time, titles, usual, None)
+    return CsvLayout(
+        kind="times", delimiter=table.delimiter, decimal=table.decimal, width=table.width, first_line=first + 1,
+        time=time, channels={"time": (time, 1.0)}, unit_ns=unit_ns, digits=_digits(table, time),
+        header=tuple(table.lines[:first]), doubts=tuple(titles.doubts),
     )  # fmt: skip
 
 
-def _titles(table: CsvTable, first: int) -> tuple[list[str], list[str]]:
-    """Names and units of the columns from the lines right above the data; "" where there are none."""
+def _topics(table: CsvTable, first: int, names: list[str]) -> dict[str, str]:
+    found = {
+        "separator": _SEPARATOR_NAMES[table.delimiter],
+        "decimal mark": "comma" if table.decimal == "," else "point",
+        "data from line": str(first + 1),
+    }
+    texts = [
+        clean(names[c], 40)
+        for c in range(table.width)
+        if c not in table.numeric and names[c] and any(table.rows[n][c] for n in table.data)
+    ]
+    return found | ({"left out, not numbers": ", ".join(texts[:20])} if texts else {})
+
+
+def _titles(table: CsvTable, first: int) -> _Titles:
+    """Names and units of the columns from the lines right above the data.
+
+    Titles may be numbers ("x-axis,1,2") where a line of units stands below them or a word beside them.
+    """
     names, units = [""] * table.width, [""] * table.width
     for row in reversed(table.rows[max(0, first - 3) : first]):
         cells = [(row[c] if c < len(row) else "") for c in range(table.width)]
         words = [cells[c] for c in table.numeric if cells[c]]
-        if not words or any(is_number(word, table.decimal) for word in words):
+        if not words:
             continue
         if not any(units) and all(is_unit(word) or means_count(word) for word in words):
-            units = [cell if is_unit(cell) else "" for cell in cells]
+            units = [bare_unit(cell) if is_unit(cell) else "" for cell in cells]
+            continue
+        numbers = [word for word in words if is_number(word, table.decimal)]
+        if numbers and not (all(word.isdigit() for word in numbers) and (any(units) or means_time(words[0]))):
             continue
         split = [split_unit(cell) for cell in cells]
         names = [name for name, _ in split]
-        return names, [unit or below for (_, unit), below in zip(split, units, strict=True)]
-    return names, units
+        return _Titles(names, [unit or below for (_, unit), below in zip(split, units, strict=True)])
+    return _Titles(names, units)
 
 
-def _start_and_interval(table: CsvTable) -> tuple[float, float | None]:
+def _from_header(table: CsvTable, first: int, channels: list[int], titles: _Titles) -> None:
+    """Names and units of channels from lines such as "Source,CH1" and "Vertical Units,V", above or beside the data."""
+    for column in channels:
+        own = [key for key in _keys(table, first, means_source) if key[1] < column]
+        name = _value_for(table, first, column, own)
+        nearest = max((key[1] for key in own), default=0)
+        alone = sum(nearest < other <= max(channels) for other in channels) == 1 or len({k[1] for k in own}) > 1
+        if name and is_nameless(titles.names[column]) and (alone or _aligned(table, first, column, own)):
+            titles.names[column] = name
+        unit = _value_for(table, first, column, [k for k in _keys(table, first, means_vertical_unit) if k[1] < column])
+        if unit and not titles.units[column]:
+            titles.units[column] = bare_unit(unit)
+
+
+def _keys(table: CsvTable, first: int, means: Callable[[str], bool]) -> list[tuple[int, int]]:
+    """Row and column of every cell with a key; beside the data only left of the numbers."""
+    return [
+        (number, column)
+        for number, row in enumerate(table.rows)
+        for column, cell in enumerate(row)
+        if cell and (number < first or column not in table.numeric) and means(cell)
+    ]
+
+
+def _aligned(table: CsvTable, first: int, column: int, keys: list[tuple[int, int]]) -> str:
+    """What stands above a column in the line of a key; "" where the line has no more than one value."""
+    for number, key in keys:
+        row = table.rows[number]
+        if number < first and key < column < len(row) and row[column] and sum(map(bool, row[key + 1 :])) > 1:
+            return row[column]
+    return ""
+
+
+def _value_for(table: CsvTable, first: int, column: int, keys: list[tuple[int, int]]) -> str:
+    """The value above a column, or else beside the nearest key to the left of it."""
+    if above := _aligned(table, first, column, keys):
+        return above
+    if not keys:
+        return ""
+    number, key = max(keys, key=lambda item: item[1])
+    row = table.rows[number]
+    return row[key + 1] if key + 1 < len(row) and key + 1 not in (set(table.numeric) if number >= first else ()) else ""
+
+
+def _beside_all(table: CsvTable, first: int, means: Callable[[str], bool]) -> list[str]:
+    keys = [(number, key) for number, key in _keys(table, first, means) if key + 1 < len(table.rows[number])]
+    return [table.rows[number][key + 1] for number, key in keys]
+
+
+def _start_and_interval(table: CsvTable, usual: str) -> tuple[float, float | None]:
     """What the header states: beside its key, below its title, or as "key: value" in one field."""
     start, interval = 0.0, None
     for number, row in enumerate(table.rows):
@@ -147,27 +258,67 @@ def _start_and_interval(table: CsvTable) -> tuple[float, float | None]:
                     key, values = before, [after]
             for value in values:
                 text = value.replace(",", ".") if table.decimal == "," else value
-                interval = interval or stated_interval_ns(key, text)
-                start = start or stated_start_ns(key, text) or 0.0
+                interval = interval or stated_interval_ns(key, text, usual)
+                start = start or stated_start_ns(key, text, usual) or 0.0
     return start, interval
 
 
-def _time_column(
-    table: CsvTable, left: list[int], names: list[str], units: list[str], stated_ns: float | None, where: str
-) -> int | None:
+def _is_time(unit: str) -> bool:
+    return bare_unit(unit) in TIME_UNITS
+
+
+def _time_column(table: CsvTable, left: list[int], titles: _Titles, stated_ns: float | None, where: str) -> int | None:
     """The time column; None where time is start and increment."""
-    named = [c for c in left if bare_unit(units[c]) in TIME_UNITS or means_time(names[c])]
+    named = [c for c in left if _is_time(titles.units[c]) or means_time(titles.names[c])]
     if named and not (stated_ns and _counts(table, named[0])):
         return named[0]
-    if len(left) > 1 and not means_count(names[left[0]]) and not _counts(table, left[0]) and _goes_on(table, left[0]):
+    if (
+        len(left) > 1
+        and not means_count(titles.names[left[0]])
+        and not _counts(table, left[0])
+        and _goes_on(table, left[0])
+    ):
         return left[0]
     if stated_ns:
         return None
     raise DataError(
         "there is no time axis: no time column, and the header states no interval between samples",
         where=where,
-        remedy="give the interval with --interval 1us, or export the time as the first column",
+        remedy="give the interval with --interval 1us or the times with --time-file, or export the time as the first "
+        "column",
     )
+
+
+def _one_axis(table: CsvTable, left: list[int], titles: _Titles, time: int, where: str) -> list[int]:
+    """The channels without further time columns, as stand where every channel has one of its own.
+
+    Raises:
+        DataError: such a column differs from the first.
+    """
+    for column in [c for c in left if _is_time(titles.units[c]) or means_time(titles.names[c])]:
+        if table.column(column) != table.column(time):
+            raise DataError(
+                f"columns {time + 1} and {column + 1} are times that differ", where=where,
+                remedy="export each channel to a file of its own and give them all",
+            )  # fmt: skip
+        left = [c for c in left if c != column]
+    if not any(titles.names):
+        left = [c for c in left if not (_goes_on(table, c) and table.column(c) == table.column(time))]
+    return left
+
+
+def _time_unit_ns(table: CsvTable, time: int, titles: _Titles, usual: str, stated_ns: float | None) -> float:
+    """Nanoseconds a unit of the time column: as written, or as its steps are beside the interval that is stated."""
+    for unit in (titles.units[time], usual):
+        if _is_time(unit):
+            return TIME_UNITS[bare_unit(unit)]
+    measured = _usual_step(table.column(time))
+    if stated_ns and measured:
+        for unit_ns in UNIT_NAMES:
+            if abs(measured * unit_ns - stated_ns) <= _ALIKE * stated_ns:
+                return unit_ns
+    titles.doubts.append("no unit of time is written: seconds are taken")
+    return 1e9
 
 
 def _goes_on(table: CsvTable, column: int) -> bool:
@@ -182,16 +333,31 @@ def _counts(table: CsvTable, column: int) -> bool:
     return len(values) > 2 and all(a.is_integer() and b == a + 1 for a, b in pairwise(values))
 
 
-def _against(times: list[float], unit_ns: float, stated_ns: float | None) -> list[str]:
+def _usual_step(times: list[float]) -> float:
     steps = sorted(b - a for a, b in pairwise(times) if b > a)
-    if stated_ns is None or not steps:
+    return steps[len(steps) // 2] if steps else 0.0
+
+
+def _against(times: list[float], unit_ns: float, stated_ns: float | None) -> list[str]:
+    measured = _usual_step(times) * unit_ns
+    # Where times stand still they are rounded, and no step tells anything; the survey looks at all of them.
+    if stated_ns is None or not measured or any(a == b for a, b in pairwise(times)):
         return []
-    measured = steps[len(steps) // 2] * unit_ns
-    if abs(measured - stated_ns) <= 0.02 * stated_ns:
+    if abs(measured - stated_ns) <= _ALIKE * stated_ns:
+        return []
+    mean = (times[-1] - times[0]) * unit_ns / max(1, len(times) - 1)
+    if abs(mean - stated_ns) <= _ALIKE * stated_ns:
         return []
     return [
         f"the header states {stated_ns:g} ns between samples, the time column has {measured:g} ns: the column counts"
     ]
+
+
+def _digits(table: CsvTable, time: int | None) -> Digits | None:
+    if time is None or time == TIME_APART:
+        return None
+    printed = [match for n in table.data if (match := _PRINTED.match(table.rows[n][time]))]
+    return Digits(max(len(match[1] or "") for match in printed), any(match[2] for match in printed))
 
 
 def _unused(name: str, taken: dict[str, tuple[int, float]]) -> str:

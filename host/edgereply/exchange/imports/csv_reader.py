@@ -1,11 +1,9 @@
-"""Samples of an oscilloscope CSV, streamed in blocks and cut into segments."""
+"""Samples of a table in text, streamed in blocks and cut into segments."""
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from itertools import groupby
 from pathlib import Path
 from typing import Final
@@ -14,106 +12,148 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv
 
-from edgereply.analysis.arrays.aliases import Floats
 from edgereply.errors import DataError
-from edgereply.exchange.imports.csv_layout import CsvLayout
+from edgereply.exchange.imports.csv_layout import CsvLayout, find_layout, find_times
 from edgereply.exchange.imports.csv_table import as_text
-from edgereply.exchange.imports.csv_words import is_number
-from edgereply.exchange.imports.files import Progress, line_blocks, no_progress
+from edgereply.exchange.imports.csv_words import UNKNOWN_LEVELS, is_number, is_unknown
+from edgereply.exchange.imports.files import Progress, check_file, line_blocks, no_progress
+from edgereply.exchange.imports.samples import TIME_APART, Columns, Cutter, SampleFile, Samples, Times
 
-MOST_SEGMENTS: Final = 100_000
-MOST_NS: Final = 1e18
 _INFINITE = re.compile("∞".encode())
 _BETWEEN = re.compile(rb"^\s*(?:$|[#;%!]|\"?(?:segment|frame|waveform|acquisition|trigger)\b)", re.IGNORECASE)
+_SAMPLE, _BREAK, _NO_VALUES, _HALF = range(4)
+_REMEDY: Final = "correct or remove the line; was the file cut off while it was written?"
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class Samples:
-    """Samples of one segment that were read in one go.
-
-    Attributes:
-        segment: number of the segment within the file, from 0.
-        time_ns: shape (n,), float64; counts of samples from the segment's start where the file has no time column.
-        values: by channel, shape (n,), float64 volts.
-        line: of the first sample.
-    """
-
-    segment: int
-    time_ns: Floats
-    values: dict[str, Floats]
-    line: int
-
-
-def read_samples(path: Path, layout: CsvLayout, tell: Progress = no_progress) -> Iterator[Samples]:
-    """Read a file's samples.
+def open_csv(path: Path, interval_ns: float | None = None, times: Times | None = None) -> SampleFile:
+    """A text with a table of numbers.
 
     A segment ends at a blank line, at lines of the header that are repeated and at lines that name a segment, unless
-    time goes on after them as before; where the segment column changes; and where time goes back by at least half of
-    what the segment has lasted.
+    time goes on after them as before. Rows without values are left out and counted; where some values are missing, only
+    the last rows are.
 
     Args:
         path: of the file.
-        layout: of the file.
-        tell: progress.
-
-    Yields:
-        Samples in the file's order, never of two segments at once.
+        interval_ns: between samples, in place of what the file says.
+        times: of each row, where they stand in a file of their own.
 
     Raises:
-        DataError: a line is no sample, time stands still or goes back a little, or there are too many segments; with
-            the number of the line.
+        DataError: no table of numbers, no time axis, or no channel.
     """
-    cutter = _Cutter(path, layout)
-    header = {line.strip().encode() for line in layout.header}
-    for line, block in line_blocks(path, tell):
-        if line == 1:
-            block = block.removeprefix(b"\xef\xbb\xbf")
-        skip = max(0, layout.first_line - line)
-        lines_before = 0
-        while skip and block:
-            cut = block.find(b"\n") + 1 or len(block)
-            block, skip, lines_before = block[cut:], skip - 1, lines_before + 1
-        for start, rows in _runs(path, layout, line + lines_before, block, header):
-            yield from cutter.cut(start, rows)
+    size = check_file(path)
+    layout = find_layout(path, interval_ns, times)
+
+    def samples(file: SampleFile, tell: Progress) -> Iterator[Samples]:
+        cutter, rows = Cutter(path, layout), 0
+        for line, columns in _Lines(file, layout).runs(tell):
+            if columns is not None and times is not None:
+                begin, rows = rows, rows + len(next(iter(columns.values())))
+                times.check(path, rows, at_least=True)
+                columns[TIME_APART] = times.at_ns[begin:rows] / times.unit_ns
+            yield from cutter.cut(line, columns)
+        if times is not None:
+            times.check(path, rows)
+
+    return SampleFile(path, size, layout, samples)
 
 
-def _runs(
-    path: Path, layout: CsvLayout, line: int, block: bytes, header: set[bytes]
-) -> Iterator[tuple[int, dict[int, Floats] | None]]:
-    """Stretches of sample lines as columns, by the number of their first line; None for what parts segments."""
-    if not block:
-        return
-    if b"\n\n" not in block and b"\n\r\n" not in block and not block.startswith((b"\n", b"\r\n")):
-        columns = _parse(layout, block)
-        if columns is not None:
-            yield line, columns
-            return
-    numbered = enumerate(block.splitlines(keepends=True), line)
-    for between, group in groupby(numbered, lambda item: _parts(item[1], header)):
-        items = list(group)
-        start = items[0][0]
-        if between:
-            yield start, None
-            continue
-        columns = _parse(layout, b"".join(text for _, text in items))
-        if columns is None:
-            raise _first_wrong(path, layout, items)
-        yield start, columns
+def read_times(path: Path) -> Times:
+    """A text with the time of each sample and nothing else.
+
+    Raises:
+        DataError: no table of numbers, or more than one column of times.
+    """
+    size = check_file(path)
+    layout = find_times(path)
+
+    def samples(file: SampleFile, tell: Progress) -> Iterator[Samples]:
+        cutter = Cutter(path, layout)
+        for line, columns in _Lines(file, layout).runs(tell):
+            yield from cutter.cut(line, columns)
+
+    parts = [part.time_ns for part in SampleFile(path, size, layout, samples).read(no_progress)]
+    return Times(path, np.concatenate([np.empty(0), *parts]), layout.unit_ns, layout.digits)
 
 
-def _parts(line: bytes, header: set[bytes]) -> bool:
-    return line.strip() in header or _BETWEEN.match(line) is not None
+class _Lines:
+    """Stretches of sample lines as columns."""
+
+    def __init__(self, file: SampleFile, layout: CsvLayout) -> None:
+        self._file, self._path, self._layout = file, file.path, layout
+        self._header = {line.strip().encode() for line in layout.header}
+        self._half: DataError | None = None
+
+    def runs(self, tell: Progress) -> Iterator[tuple[int, Columns | None]]:
+        """Columns by the number of their first line; None for what parts segments.
+
+        Raises:
+            DataError: a line is no sample.
+        """
+        for line, block in line_blocks(self._path, tell):
+            if line == 1:
+                block = block.removeprefix(b"\xef\xbb\xbf")
+            skip = max(0, self._layout.first_line - line)
+            lines_before = 0
+            while skip and block:
+                cut = block.find(b"\n") + 1 or len(block)
+                block, skip, lines_before = block[cut:], skip - 1, lines_before + 1
+            if block:
+                yield from self._block(line + lines_before, block)
+
+    def _block(self, line: int, block: bytes) -> Iterator[tuple[int, Columns | None]]:
+        if b"\n\n" not in block and b"\n\r\n" not in block and not block.startswith((b"\n", b"\r\n")):
+            columns = _parse(self._layout, block)
+            if columns is not None:
+                self._go_on()
+                yield line, columns
+                return
+        numbered = enumerate(block.splitlines(keepends=True), line)
+        for what, group in groupby(numbered, lambda item: self._what(item[1])):
+            items = list(group)
+            start = items[0][0]
+            if what == _HALF:
+                self._half = self._half or _first_wrong(self._path, self._layout, items)
+            if what in (_HALF, _NO_VALUES):
+                self._file.without_values += len(items)
+            if what != _SAMPLE:
+                yield start, None
+                continue
+            self._go_on()
+            columns = _parse(self._layout, b"".join(text for _, text in items))
+            if columns is None:
+                raise _first_wrong(self._path, self._layout, items)
+            yield start, columns
+
+    def _go_on(self) -> None:
+        """Samples follow: a row before them that lacks some values is not one of the last."""
+        if self._half is not None:
+            raise self._half
+
+    def _what(self, line: bytes) -> int:
+        if line.strip() in self._header or _BETWEEN.match(line) is not None:
+            return _BREAK
+        delimiter = self._layout.delimiter.encode()
+        cells = [cell.strip(b' \t\r\n"') for cell in line.split(delimiter)]
+        if not any(cells):
+            return _NO_VALUES
+        if len(cells) != self._layout.width:
+            return _SAMPLE
+        blank = [not cells[column] for column, _ in self._layout.channels.values()]
+        if not any(blank):
+            return _SAMPLE
+        return _NO_VALUES if all(blank) else _HALF
 
 
-def _parse(layout: CsvLayout, block: bytes) -> dict[int, Floats] | None:
+def _parse(layout: CsvLayout, block: bytes) -> Columns | None:
     """The wanted columns of some lines; None where a line does not fit."""
-    wanted = {column for column, _ in layout.channels.values()} | {layout.time, layout.segment}
+    wanted = {column for column, _ in layout.channels.values()} | {layout.time, layout.segment} - {TIME_APART}
     columns = sorted(column for column in wanted if column is not None)
+    logic = {layout.channels[name][0] for name in layout.logic}
     names = [str(number) for number in range(layout.width)]
     options = csv.ConvertOptions(
         column_types={str(column): pa.float64() for column in columns},
         include_columns=[str(column) for column in columns],
-        null_values=[],
+        null_values=list(UNKNOWN_LEVELS) if logic else [],
         decimal_point=layout.decimal,
     )
     try:
@@ -126,7 +166,11 @@ def _parse(layout: CsvLayout, block: bytes) -> dict[int, Floats] | None:
     except pa.ArrowInvalid:
         return None
     found = {column: np.asarray(table[str(column)].to_numpy(), np.float64) for column in columns}
-    return None if any(np.isnan(values).any() for values in found.values()) else found
+    for column, values in found.items():
+        unknown = table[str(column)].null_count if column in logic else 0
+        if np.count_nonzero(np.isnan(values)) != unknown or table[str(column)].null_count != unknown:
+            return None
+    return found
 
 
 def _first_wrong(path: Path, layout: CsvLayout, items: list[tuple[int, bytes]]) -> DataError:
@@ -135,91 +179,17 @@ def _first_wrong(path: Path, layout: CsvLayout, items: list[tuple[int, bytes]]) 
         text = as_text(raw).strip("\r\n")
         cells = text.split(layout.delimiter)
         where = f"{path}:{number}"
-        remedy = "correct or remove the line; was the file cut off while it was written?"
         if len(cells) != layout.width:
-            return DataError(f"line {number} has {len(cells)} fields, not {layout.width}", where=where, remedy=remedy)
+            return DataError(f"line {number} has {len(cells)} fields, not {layout.width}", where=where, remedy=_REMEDY)
         wanted = {"time": layout.time, "segment": layout.segment}
         wanted |= {name: column for name, (column, _) in layout.channels.items()}
         for name, column in wanted.items():
-            if column is not None and not is_number(cells[column].strip().strip('"'), layout.decimal):
-                said = cells[column].strip()[:40]
-                return DataError(f"line {number}: {said!r} is no number for {name}", where=where, remedy=remedy)
+            if column is None or column == TIME_APART:
+                continue
+            said = cells[column].strip().strip('"')
+            if not is_number(said, layout.decimal) and not (name in layout.logic and is_unknown(said)):
+                return DataError(f"line {number}: {said[:40]!r} is no number for {name}", where=where, remedy=_REMEDY)
     return DataError(
         f"a line from {items[0][0]} to {items[-1][0]} cannot be read", where=f"{path}:{items[0][0]}",
         remedy="correct or remove it",
     )  # fmt: skip
-
-
-class _Cutter:
-    """Cuts columns into segments and checks that time goes on."""
-
-    def __init__(self, path: Path, layout: CsvLayout) -> None:
-        self._path, self._layout = path, layout
-        self._segment = -1
-        self._rows = 0
-        self._first = self._last = self._step = 0.0
-        self._number: float | None = None
-        self._parted = False
-
-    def cut(self, line: int, columns: dict[int, Floats] | None) -> Iterator[Samples]:
-        """Samples of a stretch of lines, cut where a segment ends."""
-        if columns is None:
-            self._parted = True
-            return
-        layout = self._layout
-        size = len(next(iter(columns.values())))
-        ends = {size}
-        if layout.segment is not None:
-            number = columns[layout.segment]
-            ends |= set((np.flatnonzero(np.diff(number)) + 1).tolist())
-            if self._number is not None and number[0] != self._number:
-                self._rows = 0
-            self._number = float(number[-1])
-        if layout.time is not None:
-            ends |= set((np.flatnonzero(np.diff(columns[layout.time]) < 0) + 1).tolist())
-        begin = 0
-        for end in sorted(ends):
-            if begin < end:
-                yield self._take(line, columns, begin, end)
-            begin = end
-            if end < size and layout.segment is not None and number[end] != number[end - 1]:
-                self._rows = 0
-
-    def _take(self, line: int, columns: dict[int, Floats], begin: int, end: int) -> Samples:
-        layout = self._layout
-        if layout.time is None:
-            time = np.arange(self._rows, self._rows + end - begin, dtype=np.float64)
-        else:
-            time = columns[layout.time][begin:end]
-            if not np.abs(time).max() <= MOST_NS / layout.unit_ns:
-                at = line + begin + int(np.argmax(np.abs(time)))
-                raise DataError(
-                    f"a time near line {at} is no time of an oscilloscope", where=f"{self._path}:{at}",
-                    remedy="is the unit of time in the header right? Correct or remove the line",
-                )  # fmt: skip
-            time = time * layout.unit_ns
-            if self._rows and time[0] < self._last:
-                if self._last - time[0] < (self._last - self._first) / 2:
-                    raise DataError(
-                        f"line {line + begin}: time goes back by {self._last - time[0]:g} ns",
-                        where=f"{self._path}:{line + begin}",
-                        remedy="export the samples in order; a new segment starts where the first one did",
-                    )
-                self._rows = 0
-            # Blank lines alone part nothing where time simply goes on: some programs write one after every sample.
-            self._parted = self._parted and not 0 <= time[0] - self._last <= 1.5 * self._step
-        if self._parted or not self._rows:
-            self._rows, self._parted = 0, False
-            self._segment += 1
-            self._first = float(time[0])
-            if self._segment >= MOST_SEGMENTS:
-                raise DataError(
-                    f"more than {MOST_SEGMENTS:,} segments", where=f"{self._path}:{line + begin}",
-                    remedy="import them in parts; does time stand still in this file?",
-                )  # fmt: skip
-        # After a single sample nobody knows how long a step is.
-        self._step = math.inf if self._rows + time.size == 1 else float(time[-1] - np.append(self._last, time)[-2])
-        self._rows += end - begin
-        self._last = float(time[-1])
-        values = {name: columns[column][begin:end] * scale for name, (column, scale) in layout.channels.items()}
-        return Samples(self._segment, time, values, line + begin)

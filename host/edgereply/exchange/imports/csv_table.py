@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from dataclasses import dataclass
 from pathlib import Path
 
 from edgereply.errors import DataError
-from edgereply.exchange.imports.csv_words import is_number
+from edgereply.exchange.imports.csv_words import is_level, is_number, is_unknown
 from edgereply.exchange.imports.files import LONGEST_LINE, head_of, too_long
 
 HEAD_BYTES = 256 << 10
@@ -27,7 +28,8 @@ class CsvTable:
         lines: the lines as they stand.
         data: indices of the lines that hold data.
         width: fields a line of data.
-        numeric: columns that hold a number in each of them.
+        numeric: columns that hold a number in each of them, or a logic level.
+        logic: those of them that hold nothing but logic levels, unknown ones too.
     """
 
     delimiter: str
@@ -37,10 +39,13 @@ class CsvTable:
     data: list[int]
     width: int
     numeric: list[int]
+    logic: list[int]
 
     def value(self, row: int, column: int) -> float:
-        """A number of the table."""
+        """A number of the table; NaN for an unknown level."""
         text = self.rows[row][column]
+        if is_unknown(text):
+            return math.nan
         return float((text.replace(",", ".") if self.decimal == "," else text).replace("∞", "inf"))
 
     def column(self, column: int) -> list[float]:
@@ -102,8 +107,22 @@ def _table(lines: list[str], delimiter: str, decimal: str) -> CsvTable | None:
         return None
     width = max(widths, key=lambda size: (widths[size], size))
     shaped = [n for n, row in enumerate(rows) if len(row) == width and numbers[n]]
+    # Some instruments end with rows that have a time and no values, or neither.
+    usual = Counter(numbers[n] for n in shaped).most_common(1)[0][0]
+    while len(shaped) > 1 and numbers[shaped[-1]] < usual and not all(rows[shaped[-1]]):
+        shaped.pop()
     # What stands beside the first lines of data in some layouts describes the file; the last half is data alone.
     sure = shaped[len(shaped) // 2 :]
-    numeric = [c for c in range(width) if all(is_number(rows[n][c], decimal) for n in sure)]
-    data = [n for n in shaped if all(is_number(rows[n][c], decimal) for c in numeric)]
-    return CsvTable(delimiter, decimal, rows, lines, data, width, numeric) if numeric and data else None
+    logic = [c for c in range(width) if _are_levels([rows[n][c] for n in sure])]
+    numeric = [c for c in range(width) if c in logic or all(is_number(rows[n][c], decimal) for n in sure)]
+    data = [n for n in shaped if all(is_number(rows[n][c], decimal) or _unknown(rows[n][c], c, logic) for c in numeric)]
+    logic = [c for c in logic if all(is_level(rows[n][c]) for n in data)]
+    return CsvTable(delimiter, decimal, rows, lines, data, width, numeric, logic) if numeric and data else None
+
+
+def _unknown(cell: str, column: int, logic: list[int]) -> bool:
+    return column in logic and is_unknown(cell)
+
+
+def _are_levels(cells: list[str]) -> bool:
+    return all(is_level(cell) for cell in cells) and not all(is_unknown(cell) for cell in cells)

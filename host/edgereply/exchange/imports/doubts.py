@@ -15,7 +15,7 @@ from edgereply.wording.numbers import duration
 _INVENTED: Final = re.compile(r"\b(?:virtual|simulat\w*|synthetic|invented|testbench)\b", re.IGNORECASE)
 _SMALL_V: Final = 0.4
 _BLURRED: Final = 10.0
-_BUSY: Final = 0.5
+BUSY: Final = 0.5
 
 
 def looks_virtual(recording: Recording) -> bool:
@@ -36,10 +36,10 @@ def doubts_of(recording: Recording, roles: Roles, line: Timeline, virtual: bool,
         (roles.response, roles.response_low, "response"),
     ):
         found += _channel_doubts(recording.channels[name], role)
-        high = _high_share(recording, name)
-        if (high > _BUSY) != low:
-            state = "high" if high > _BUSY else "low"
-            share = 100 * (high if high > _BUSY else 1 - high)
+        high = high_share(recording, name)
+        if (high > BUSY) != low:
+            state = "high" if high > BUSY else "low"
+            share = 100 * (high if high > BUSY else 1 - high)
             found.append(
                 f"{name} is {state} for {share:.0f} % of the time: is it really active {'low' if low else 'high'}? "
                 f"--active-low-{role} says that pulses go low"
@@ -69,24 +69,24 @@ def doubts_of(recording: Recording, roles: Roles, line: Timeline, virtual: bool,
 
 
 def _channel_doubts(channel: Channel, role: str) -> list[str]:
-    name, levels = f"{channel.name} ({role})", channel.levels
+    name, levels, unit = f"{channel.name} ({role})", channel.levels, channel.unit
     found = []
     if levels is not None:
-        if levels.amplitude < _SMALL_V:
+        if levels.amplitude < _SMALL_V and channel.unit == "V":
             found.append(
                 f"{name}: its states are only {levels.amplitude:.3g} V apart: is anything connected, is the probe's "
                 "factor right?"
             )
         if levels.amplitude < _BLURRED * levels.noise:
             found.append(
-                f"{name}: noise of {levels.noise:.2g} V blurs states that are {levels.amplitude:.3g} V apart: edges "
-                "may be noise"
+                f"{name}: noise of {levels.noise:.2g} {unit} blurs states that are {levels.amplitude:.3g} {unit} apart: "
+                "edges may be noise"
             )
         span = levels.maximum - levels.minimum
         if levels.amplitude and span > 2.0 * levels.amplitude:
             found.append(
-                f"{name}: it spans {span:.3g} V, its states only {levels.amplitude:.3g} V: ringing, spikes or wrong "
-                "levels (--levels sets them)"
+                f"{name}: it spans {span:.3g} {unit}, its states only {levels.amplitude:.3g} {unit}: ringing, "
+                "spikes or wrong levels (--levels sets them)"
             )
         if levels.out_of_range:
             found.append(f"{name}: {levels.out_of_range:,} samples were off the instrument's range")
@@ -102,8 +102,13 @@ def _channel_doubts(channel: Channel, role: str) -> list[str]:
     return found
 
 
-def _high_share(recording: Recording, name: str) -> float:
-    """Part of the recorded time a channel was high."""
+def high_share(recording: Recording, name: str) -> float:
+    """Part of the recorded time a channel was high.
+
+    Args:
+        recording: as read.
+        name: of the channel.
+    """
     high = 0.0
     for segment in recording.segments:
         trace = segment.traces[name]

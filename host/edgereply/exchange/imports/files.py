@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import gzip
 import os
+import zlib
 from collections.abc import Callable, Iterator
 from pathlib import Path
-from typing import Final
+from typing import BinaryIO, Final
 
 from edgereply.errors import DataError
 from edgereply.system.digest import sha256_of
@@ -13,6 +15,7 @@ from edgereply.system.digest import sha256_of
 MOST_BYTES: Final = 16 << 30
 LONGEST_LINE: Final = 64 << 10
 BLOCK_BYTES: Final = 8 << 20
+_GZIP: Final = b"\x1f\x8b"
 
 Progress = Callable[[int, int], None]
 
@@ -47,7 +50,7 @@ def check_file(path: Path) -> int:
             raise DataError(
                 f"the recording cannot be read: {reason or 'it is no plain file'}",
                 where=str(path),
-                remedy="give the CSV or VCD file that the instrument wrote",
+                remedy="give the file that the instrument wrote",
             )
         size = path.stat().st_size
     except OSError as error:
@@ -64,22 +67,22 @@ def check_file(path: Path) -> int:
 
 
 def head_of(path: Path, count: int) -> bytes:
-    """The first bytes of a file.
+    """The first bytes of a file; of one packed with gzip, of what is in it.
 
     Raises:
         DataError: it cannot be read.
     """
     try:
-        with path.open("rb") as file:
+        with path.open("rb") as raw, _plain(raw) as file:
             return file.read(count)
-    except OSError as error:
+    except (OSError, EOFError, zlib.error) as error:
         raise unreadable(path, error) from error
 
 
 def line_blocks(
     path: Path, tell: Progress = no_progress, block_bytes: int = BLOCK_BYTES
 ) -> Iterator[tuple[int, bytes]]:
-    """A file in blocks of whole lines.
+    """A file in blocks of whole lines; gzip is unpacked.
 
     Args:
         path: of the file.
@@ -90,14 +93,16 @@ def line_blocks(
         Number of the first line (from 1), and the lines with their ends; the last may lack one.
 
     Raises:
-        DataError: it cannot be read, or a line is longer than 64 KiB.
+        DataError: it cannot be read, a line is longer than 64 KiB, or it unpacks to more than 16 GiB.
     """
     line, rest, read = 1, b"", 0
     try:
-        with path.open("rb") as file:
-            whole = os.fstat(file.fileno()).st_size
+        with path.open("rb") as raw, _plain(raw) as file:
+            whole = os.fstat(raw.fileno()).st_size
             while data := file.read(block_bytes):
                 read += len(data)
+                if read > MOST_BYTES:
+                    raise damaged(path, f"it unpacks to more than {MOST_BYTES >> 30} GiB")
                 data = rest + data
                 cut = data.rfind(b"\n") + 1
                 block, rest = data[:cut], data[cut:]
@@ -106,8 +111,8 @@ def line_blocks(
                 if block:
                     yield line, block
                     line += block.count(b"\n")
-                tell(read, whole)
-    except OSError as error:
+                tell(raw.tell(), whole)
+    except (OSError, EOFError, zlib.error) as error:
         raise unreadable(path, error) from error
     if rest:
         yield line, rest
@@ -122,6 +127,11 @@ def too_long(path: Path, line: int) -> DataError:
     )
 
 
+def damaged(path: Path, reason: str) -> DataError:
+    """What to say of a file that is not what its first bytes promise."""
+    return DataError(f"the recording cannot be read: {reason}", where=str(path), remedy="export it again, or as CSV")
+
+
 def digest_of(path: Path) -> str:
     """SHA-256 of a file, hexadecimal.
 
@@ -134,8 +144,30 @@ def digest_of(path: Path) -> str:
         raise unreadable(path, error) from error
 
 
-def unreadable(path: Path, error: OSError) -> DataError:
-    """What to say of a file that the system will not give."""
+def is_packed(path: Path) -> bool:
+    """Whether a file is packed with gzip.
+
+    Raises:
+        DataError: it cannot be read.
+    """
+    try:
+        with path.open("rb") as raw:
+            return raw.read(2) == _GZIP
+    except OSError as error:
+        raise unreadable(path, error) from error
+
+
+def _plain(raw: BinaryIO) -> BinaryIO | gzip.GzipFile:
+    """The file itself, or what is packed in it."""
+    packed = raw.read(2) == _GZIP
+    raw.seek(0)
+    return gzip.GzipFile(fileobj=raw, mode="rb") if packed else raw
+
+
+def unreadable(path: Path, error: Exception) -> DataError:
+    """What to say of a file that the system will not give, or that was cut off while it was packed."""
+    if not isinstance(error, OSError) or isinstance(error, gzip.BadGzipFile):
+        return DataError(f"the gzip file is damaged: {error}", where=str(path), remedy="copy or export it again")
     return DataError(
         f"the recording cannot be read: {error.strerror}", where=str(path), remedy="check its name and permissions"
     )

@@ -103,6 +103,21 @@ class Recording:
         return sum(segment.traces[channel].at_ns.size for segment in self.segments)
 
 
+def renamed(recording: Recording, names: dict[str, str]) -> Recording:
+    """The same with other names for its channels.
+
+    Args:
+        recording: as read.
+        names: new name by old name, of every channel.
+    """
+    channels = {names[old]: replace(channel, name=names[old]) for old, channel in recording.channels.items()}
+    segments = [
+        replace(segment, traces={names[old]: trace for old, trace in segment.traces.items()})
+        for segment in recording.segments
+    ]
+    return replace(recording, channels=channels, segments=segments)
+
+
 def joined(first: Recording, second: Recording) -> Recording:
     """Channels that one instrument wrote to files of their own, as one recording.
 

@@ -11,6 +11,7 @@ from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.pairing.observed import affordable_window_ns, observed
 from edgereply.analysis.pairing.one_clock import pair
 from edgereply.errors import DataError, SettingError
+from edgereply.exchange.imports.csv_words import split_unit
 from edgereply.exchange.imports.recording import Recording, Trace
 
 USUAL_WINDOW_NS: Final = 100_000_000
@@ -67,7 +68,7 @@ def roles_of(
         SettingError: a name is unknown, both are the same, or there are more than two channels to choose from.
         DataError: there is only one channel, or none of the two has an edge.
     """
-    names = [_known(recording, name, option) for name, option in ((stimulus, "--stimulus"), (response, "--response"))]
+    names = list(known_names(recording, stimulus, response))
     if names[0] and names[0] == names[1]:
         raise SettingError("stimulus and response are the same channel", where=names[0], remedy="name two channels")
     if len(recording.channels) < 2:
@@ -95,6 +96,19 @@ def roles_of(
     )
 
 
+def known_names(recording: Recording, stimulus: str, response: str) -> tuple[str, str]:
+    """Channels that a person names, as the recording has them; "" where nothing was said.
+
+    Args:
+        recording: as read.
+        stimulus, response: channel names, with their units as a heading has them or without, or the end after a dot.
+
+    Raises:
+        SettingError: a name is unknown.
+    """
+    return _known(recording, stimulus, "--stimulus"), _known(recording, response, "--response")
+
+
 def timeline(recording: Recording, roles: Roles, window_ns: int | None = None) -> Timeline:
     """Put the edges of all segments on one line and leave out what was not watched long enough.
 
@@ -112,7 +126,8 @@ def timeline(recording: Recording, roles: Roles, window_ns: int | None = None) -
     if not watched.size:
         raise DataError(
             f"channel {roles.stimulus} has no stimulus edge", where=", ".join(recording.files),
-            remedy="look at --preview: is it the right channel, are its levels right, is it active low?",
+            remedy="is it the right channel, are its levels right (--levels), do its pulses go low "
+            "(--active-low-stimulus)?",
         )  # fmt: skip
     window = affordable_window_ns(watched, USUAL_WINDOW_NS) if window_ns is None else window_ns
     starts = _starts(recording, lengths, window)
@@ -158,6 +173,9 @@ def _starts(recording: Recording, lengths: Int64s, window_ns: int) -> Int64s:
 def _known(recording: Recording, name: str, option: str) -> str:
     if not name or name in recording.channels:
         return name
+    plain = split_unit(name)[0]
+    if plain in recording.channels:
+        return plain
     ends = [known for known in recording.channels if known.rpartition(".")[2] == name]
     if len(ends) == 1:
         return ends[0]

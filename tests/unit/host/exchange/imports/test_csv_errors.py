@@ -9,8 +9,9 @@ from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 
 from edgereply.errors import DataError
-from edgereply.exchange.imports import csv_reader, files
-from edgereply.exchange.imports.waveforms import Settings, read_waveforms
+from edgereply.exchange.imports import files, samples
+from edgereply.exchange.imports.import_files import read as recording_of
+from edgereply.exchange.imports.waveforms import Settings
 from tests.unit.host.exchange.imports.layouts import LAYOUTS
 
 LINES = LAYOUTS["plain"]().splitlines(keepends=True)
@@ -45,7 +46,7 @@ def test_the_line_is_named(text: str, line: int, words: str, tmp_path: Path, mon
     path = tmp_path / "scope.csv"
     path.write_bytes(text.encode("latin-1"))
     with pytest.raises(DataError, match=words) as caught:
-        read_waveforms([path], Settings())
+        recording_of([path], [], Settings())
     assert caught.value.where.startswith(f"{path}:")
     number = int(caught.value.where.rpartition(":")[2])
     # What no single line is to blame for names the first of its block.
@@ -56,24 +57,24 @@ def test_the_line_is_named(text: str, line: int, words: str, tmp_path: Path, mon
 def test_a_missing_an_empty_and_a_huge_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "scope.csv"
     with pytest.raises(DataError, match="no such file"):
-        read_waveforms([path], Settings())
+        recording_of([path], [], Settings())
     path.write_text("")
     with pytest.raises(DataError, match="empty"):
-        read_waveforms([path], Settings())
+        recording_of([path], [], Settings())
     path.write_text(LAYOUTS["plain"]())
     monkeypatch.setattr(files, "MOST_BYTES", 1000)
     with pytest.raises(DataError, match="at most"):
-        read_waveforms([path], Settings())
+        recording_of([path], [], Settings())
     with pytest.raises(DataError, match="directory"):
-        read_waveforms([tmp_path], Settings())
+        recording_of([tmp_path], [], Settings())
 
 
 def test_segments_without_end_are_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(csv_reader, "MOST_SEGMENTS", 10)
+    monkeypatch.setattr(samples, "MOST_SEGMENTS", 10)
     path = tmp_path / "scope.csv"
     path.write_text("Time (s),A (V),B (V)\n" + "0,0,0\n1e-6,1,1\n" * 20)
     with pytest.raises(DataError, match="more than 10 segments"):
-        read_waveforms([path], Settings())
+        recording_of([path], [], Settings())
 
 
 def test_files_of_different_channels_are_refused(tmp_path: Path) -> None:
@@ -81,7 +82,7 @@ def test_files_of_different_channels_are_refused(tmp_path: Path) -> None:
     paths[0].write_text(LAYOUTS["plain"]())
     paths[1].write_text(LAYOUTS["units_in_header"](), encoding="utf-8")
     with pytest.raises(DataError, match="Channel A"):
-        read_waveforms(paths, Settings())
+        recording_of(paths, [], Settings())
 
 
 _FIELDS = st.sampled_from(
@@ -125,7 +126,7 @@ def test_whatever_is_in_a_file_is_read_or_explained(data: bytes, tmp_path: Path)
     path = tmp_path / "scope.csv"
     path.write_bytes(data)
     try:
-        found = read_waveforms([path], Settings(glitch_ns=100))
+        found = recording_of([path], [], Settings(glitch_ns=100))
     except DataError as error:
         assert error.remedy  # noqa: PT017
         return

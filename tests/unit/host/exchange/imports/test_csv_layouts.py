@@ -10,14 +10,15 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from edgereply.exchange.imports.csv_layout import find_layout
+from edgereply.exchange.imports.import_files import read as recording_of
 from edgereply.exchange.imports.recording import Recording
-from edgereply.exchange.imports.waveforms import Settings, read_waveforms
+from edgereply.exchange.imports.waveforms import Settings
 from tests.unit.host.exchange.imports.layouts import LAYOUTS, REACTION, RISES, STEP_NS, WIDTH, rows, truth
 
 
 def read(path: Path, text: str, **options: float) -> Recording:
     path.write_bytes(text.encode("utf-8"))
-    return read_waveforms([path], Settings(interval_ns=options.get("interval_ns")))
+    return recording_of([path], [], Settings(interval_ns=options.get("interval_ns")))
 
 
 @pytest.mark.parametrize("layout", LAYOUTS)
@@ -124,7 +125,7 @@ def test_one_file_a_segment(tmp_path: Path) -> None:
     paths = [tmp_path / f"{n}.csv" for n in range(3)]
     for path in paths:
         path.write_text(LAYOUTS["unit_row"]())
-    found = read_waveforms(paths, Settings())
+    found = recording_of(paths, [], Settings())
     assert len(found.segments) == 3
     assert not found.continuous
     assert len(found.files) == 3
