@@ -92,6 +92,9 @@ def test_stimulus_and_response_in_files_of_their_own(
     with pytest.raises(HostError, match=r"only one channel.*--response-file") as caught:
         app(["import", "a.csv"], standalone_mode=False)
     assert caught.value.exit_code == 2
+    shown = capsys.readouterr().out
+    assert "channel = Volt: 12 edges, low 0 V, high 3.25 V" in shown
+    assert "first edges" in shown
     found = imported(capsys, "a.csv", "--response-file", "b.csv", "--accept", "--out", "run")
     assert found["found"]["reaction"]["median_ns"] == REACTION * 1_000
     assert found["found"]["pulse_width"]["median_ns"] == WIDTH * 1_000

@@ -14,7 +14,7 @@ def command(
     files: Annotated[
         list[Path],
         typer.Argument(
-            help="CSV or VCD (also gzip), NumPy, Parquet, WAV or a session archive: in order of time, or a channel each."
+            help="CSV or VCD (also gzip), NumPy, Parquet, WAV, session archives: in order of time, or a channel each."
         ),
     ],
     response_file: Annotated[

@@ -37,7 +37,6 @@ from edgereply.exchange.imports.session_archive import is_session, read_session
 MOST_UNPACKED: Final = 4 << 30
 MOST_COLUMNS: Final = 64
 ROWS: Final = 1 << 18
-_EPOCH_UNITS: Final = {"s": 10**9, "ms": 10**6, "us": 10**3, "ns": 1}
 _HEAD: Final = 1000
 
 # What the libraries raise at a damaged file.
@@ -200,7 +199,7 @@ def _plan(
 
 
 def _rises(head: Array) -> bool:
-    return head.size > 2 and bool(np.all(np.diff(head.astype(np.float64)) > 0))
+    return head.size > 2 and bool(np.all(head[1:] > head[:-1]))
 
 
 def table_file(
@@ -289,9 +288,7 @@ def _parquet(path: Path, interval_ns: float | None, times: Times | None) -> Samp
         for batch in pq.ParquetFile(path).iter_batches(batch_size=size):
             found = {}
             for name, column in zip(names, batch.columns, strict=True):
-                if pa.types.is_timestamp(column.type) or pa.types.is_duration(column.type):
-                    column = column.cast(pa.int64())
-                elif pa.types.is_decimal(column.type):
+                if pa.types.is_decimal(column.type):
                     column = column.cast(pa.float64())
                 found[name] = column.to_numpy(zero_copy_only=False)
             yield found
@@ -299,11 +296,7 @@ def _parquet(path: Path, interval_ns: float | None, times: Times | None) -> Samp
     heads = next(batches(_HEAD))
     layout = _plan(path, "Parquet file", names, heads, interval_ns, None, times)
     if layout.time is not None and layout.time >= 0:
-        kind = table.schema_arrow.types[layout.time]
-        if pa.types.is_timestamp(kind) or pa.types.is_duration(kind):
-            doubts = tuple(doubt for doubt in layout.doubts if "unit of time" not in doubt)
-            layout = replace(layout, unit_ns=float(_EPOCH_UNITS[kind.unit]), doubts=doubts)
-        layout = _from_first(layout, heads[names[layout.time or 0]])
+        layout = _from_first(layout, heads[names[layout.time]])
 
     def pieces() -> Iterator[Mapping[int, Array]]:
         for batch in batches(ROWS):

@@ -178,7 +178,7 @@ def _titles(table: CsvTable, first: int) -> _Titles:
     for row in reversed(table.rows[max(0, first - 3) : first]):
         cells = [(row[c] if c < len(row) else "") for c in range(table.width)]
         words = [cells[c] for c in table.numeric if cells[c]]
-        if not words:
+        if not words or any(map(_describes, row)):
             continue
         if not any(units) and all(is_unit(word) or means_count(word) for word in words):
             units = [bare_unit(cell) if is_unit(cell) else "" for cell in cells]
@@ -192,13 +192,19 @@ def _titles(table: CsvTable, first: int) -> _Titles:
     return _Titles(names, units)
 
 
+def _describes(cell: str) -> bool:
+    """Whether a cell is the key of a line about the channels, such as "Vertical Units,mV,V"."""
+    return means_source(cell) or means_vertical_unit(cell) or means_horizontal_unit(cell)
+
+
 def _from_header(table: CsvTable, first: int, channels: list[int], titles: _Titles) -> None:
     """Names and units of channels from lines such as "Source,CH1" and "Vertical Units,V", above or beside the data."""
     for column in channels:
         own = [key for key in _keys(table, first, means_source) if key[1] < column]
         name = _value_for(table, first, column, own)
         nearest = max((key[1] for key in own), default=0)
-        alone = sum(nearest < other <= max(channels) for other in channels) == 1 or len({k[1] for k in own}) > 1
+        beyond = min((key[1] for key in _keys(table, first, means_source) if key[1] > column), default=table.width)
+        alone = sum(nearest < other < beyond for other in channels) == 1
         if name and is_nameless(titles.names[column]) and (alone or _aligned(table, first, column, own)):
             titles.names[column] = name
         unit = _value_for(table, first, column, [k for k in _keys(table, first, means_vertical_unit) if k[1] < column])

@@ -79,8 +79,8 @@ def _channel_doubts(channel: Channel, role: str) -> list[str]:
             )
         if levels.amplitude < _BLURRED * levels.noise:
             found.append(
-                f"{name}: noise of {levels.noise:.2g} {unit} blurs states that are {levels.amplitude:.3g} {unit} apart: "
-                "edges may be noise"
+                f"{name}: noise of {levels.noise:.2g} {unit} blurs states that are {levels.amplitude:.3g} {unit} apart"
+                ": edges may be noise"
             )
         span = levels.maximum - levels.minimum
         if levels.amplitude and span > 2.0 * levels.amplitude:

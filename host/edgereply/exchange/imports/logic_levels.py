@@ -36,7 +36,9 @@ _ODD: Final = 0.1
 _ALIKE: Final = 0.02
 # Steps looked at for a common measure, and how many of them one must explain to be believed.
 _STEPS, _ENOUGH = 5_000, 30
-_FRACTIONS: Final = 64
+_FRACTIONS: Final = 10_000
+# A step is this many times what digits leave open: one in two would agree by chance, thirty never.
+_CLEAR: Final = 8
 
 
 class NotLogicError(Exception):
@@ -341,20 +343,29 @@ def common_step(times_ns: Floats, digit_ns: float) -> float:
     """
     steps = np.sort(np.diff(times_ns[: _STEPS + 1]))
     tolerance = 1.1 * digit_ns + 1e-6
-    if steps.size < _ENOUGH or steps[0] <= 4 * digit_ns:
+    if steps.size < _ENOUGH:
         return 0.0
     for parts in range(1, _FRACTIONS + 1):
-        step = float(steps[0]) / parts
-        if step <= 4 * tolerance:
-            return 0.0
-        for length in steps.tolist():
-            turns = round(length / step)
-            if abs(length - turns * step) > tolerance:
-                break
-            step = length / turns
-        else:
+        if steps[0] / parts <= _CLEAR * tolerance:
+            break
+        step = _refined(steps, float(steps[0]) / parts, tolerance / parts, tolerance)
+        # The longest step has told it best: all must agree within what that leaves open.
+        off = np.abs(steps - np.rint(steps / step) * step) if step else steps
+        if step > _CLEAR * tolerance and off.max() <= 2 * tolerance:
             return step
     return 0.0
+
+
+def _refined(steps: Floats, step: float, error: float, tolerance: float) -> float:
+    """A step that is known to an error, by ever longer multiples of it; 0.0 where one is no multiple."""
+    for length in steps.tolist():
+        turns = round(length / step)
+        slack = tolerance + turns * error
+        if slack > step / 2 or abs(length - turns * step) > slack:
+            return 0.0
+        if tolerance / turns < error:
+            step, error = length / turns, tolerance / turns
+    return step
 
 
 def _even_doubts(stretches: Sequence[_Stretch], steps: Sequence[float]) -> list[str]:

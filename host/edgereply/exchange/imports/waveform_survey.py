@@ -107,13 +107,14 @@ class Stretch:
     def stray_ns(self) -> float:
         """How far printed times may be off."""
         layout = self.file.layout
-        if layout.time is None or layout.forced or self.count < 3 or self.envelope:
+        # A stated spacing strays nowhere, and that of an envelope is in its intervals.
+        if layout.time is None or (self.even_ns and layout.interval_ns) or self.count < 3 or self.envelope:
             return 0.0
         if self.uneven:
             largest = max(abs(self.first), abs(self.last)) / layout.unit_ns
             return layout.digits.step(largest) * layout.unit_ns if layout.digits else 0.0
         stray = min(self.most - self.least, self.least)
-        return max(0.0, min(stray, self.even_ns) if self.even_ns else stray)
+        return max(0.0, stray)
 
     def add(self, time: Floats, line: int) -> None:
         """Look at the times of further samples."""
