@@ -7,6 +7,7 @@ a WAV states its rate. NumPy, pyarrow and SciPy read the files.
 
 from __future__ import annotations
 
+import struct
 import warnings
 import zipfile
 import zlib
@@ -42,7 +43,7 @@ _HEAD: Final = 1000
 # What the libraries raise at a damaged file.
 BROKEN: Final = (
     ValueError, EOFError, OSError, KeyError, MemoryError, SyntaxError, zipfile.BadZipFile, zlib.error,
-    pa.ArrowException, NotImplementedError, RuntimeError,
+    pa.ArrowException, NotImplementedError, RuntimeError, struct.error,
 )  # fmt: skip
 
 Array = np.ndarray[Any, np.dtype[Any]]

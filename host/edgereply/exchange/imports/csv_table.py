@@ -14,6 +14,7 @@ from edgereply.exchange.imports.files import LONGEST_LINE, head_of, too_long
 HEAD_BYTES = 256 << 10
 MOST_LINES = 800
 MOST_COLUMNS = 64
+_MOSTLY = 0.9
 # A comma between numbers is the separator unless something else separates.
 _SEPARATORS = (("\t", "."), ("\t", ","), (";", "."), (";", ","), (",", "."))
 
@@ -114,10 +115,16 @@ def _table(lines: list[str], delimiter: str, decimal: str) -> CsvTable | None:
     # What stands beside the first lines of data in some layouts describes the file; the last half is data alone.
     sure = shaped[len(shaped) // 2 :]
     logic = [c for c in range(width) if _are_levels([rows[n][c] for n in sure])]
-    numeric = [c for c in range(width) if c in logic or all(is_number(rows[n][c], decimal) for n in sure)]
+    numeric = [c for c in range(width) if c in logic or _are_numbers([rows[n][c] for n in sure], decimal)]
     data = [n for n in shaped if all(is_number(rows[n][c], decimal) or _unknown(rows[n][c], c, logic) for c in numeric)]
     logic = [c for c in logic if all(is_level(rows[n][c]) for n in data)]
     return CsvTable(delimiter, decimal, rows, lines, data, width, numeric, logic) if numeric and data else None
+
+
+def _are_numbers(cells: list[str], decimal: str) -> bool:
+    """Whether a column holds numbers; one that is missing here and there is said with its line when all are read."""
+    numbers = sum(is_number(cell, decimal) for cell in cells)
+    return numbers >= _MOSTLY * len(cells) and numbers + cells.count("") == len(cells)
 
 
 def _unknown(cell: str, column: int, logic: list[int]) -> bool:

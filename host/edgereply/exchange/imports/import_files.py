@@ -173,7 +173,9 @@ def read_tables(
     for file in files:
         groups.setdefault(tuple(file.layout.channels), []).append(file)
     names = [name for group in groups for name in group]
-    if len(groups) > 1 and any(len(group) > 1 for group in groups):
+    # An archive may hold logic levels and volts; these belong together, however many channels there are.
+    together = len({tuple(file.path for file in group) for group in groups.values()}) == 1
+    if not together and any(len(group) > 1 for group in groups):
         mine, first = (", ".join(group) for group in list(groups)[1::-1])
         raise DataError(
             f"it has the channels {mine}; {files[0].path.name} has {first}",

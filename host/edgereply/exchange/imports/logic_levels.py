@@ -131,6 +131,12 @@ class _Stretch:
             self.leap_line = line + (1 if not self.rows else 0) + int(steps.argmax())
 
     @property
+    def samples(self) -> int:
+        """Samples, also those that are left out since nothing changes."""
+        layout = self.file.layout
+        return round(self.last / layout.interval_ns) + 1 if layout.sparse else self.rows
+
+    @property
     def digit_ns(self) -> float:
         """What the last digit of the latest time so far makes."""
         layout = self.file.layout
@@ -218,7 +224,7 @@ def read_logic(
         grain, topics, doubts = max(steps), {"sample interval": f"{max(steps):.7g} ns"}, []
         doubts += _even_doubts(stretches, steps)
     for number, item in enumerate(stretches):
-        length = item.last if listed else (item.rows - 1) * steps[number] if not layout.sparse else item.last
+        length = item.last if listed else (item.samples - 1) * steps[number]
         for name in names:
             line = item.lines[name]
             at, row = np.concatenate(line.at), np.concatenate(line.row)
@@ -229,7 +235,7 @@ def read_logic(
         segments.append(
             Segment(
                 f"{item.file.path.name}{where}", item.first + item.file.layout.start_ns, round(length),
-                0 if listed else item.rows, {name: tally[name].traces[-1] for name in names},
+                0 if listed else item.samples, {name: tally[name].traces[-1] for name in names},
             )
         )  # fmt: skip
     return Recording(

@@ -23,6 +23,7 @@ from edgereply.exchange.imports.files import Progress, damaged
 from edgereply.exchange.imports.samples import Cutter, SampleFile, Samples, TableLayout
 
 ROWS: Final = 1 << 18
+MOST_METADATA: Final = 1 << 20
 BROKEN: Final = (ValueError, OSError, EOFError, zlib.error, zipfile.BadZipFile, KeyError, NotImplementedError)
 
 
@@ -43,7 +44,10 @@ def read_session(path: Path, interval_ns: float | None) -> list[SampleFile]:
     """
     with zipfile.ZipFile(path) as packed:
         said = configparser.ConfigParser(interpolation=None, strict=False)
-        said.read_string(packed.read("metadata")[: 1 << 20].decode("utf-8", "replace"))
+        try:
+            said.read_string(packed.read("metadata")[:MOST_METADATA].decode("utf-8", "replace"))
+        except configparser.Error as error:
+            raise damaged(path, f"its metadata: {str(error).splitlines()[0]}") from error
         sizes = {item.filename: item.file_size for item in packed.infolist()}
     section = next(
         (name for name in said.sections() if "samplerate" in said[name] or "capturefile" in said[name]), None

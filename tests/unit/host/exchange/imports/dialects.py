@@ -208,7 +208,7 @@ def _volts(known: Known) -> tuple[Floats, Floats, Floats]:
     """Even samples of 3.3 V and 5 V pulses without noise: seconds, volts, volts."""
     at = _samples(known)
     first, second = known.levels(at)
-    return at * 1e-9, first * 3.3, second * 5.0
+    return (at * 1e-9).astype(np.float64), (first * 3.3).astype(np.float64), (second * 5.0).astype(np.float64)
 
 
 def _rows(*columns: Floats, separator: str = ",", tail: str = "") -> list[str]:
@@ -331,6 +331,19 @@ def analog_session(place: Path, known: Known) -> Files:
     return Files([place / "capture"])
 
 
+def mixed_session(place: Path, known: Known) -> Files:
+    """The first line in bit 0 of the logic levels, the second as volts."""
+    first, _ = known.levels(_samples(known))
+    _, _, b = _volts(known)
+    about = "[global]\n[device 1]\ncapturefile=logic-1\nsamplerate=1000000\ntotal probes=1\nprobe1=D0\nunitsize=1\n"
+    with zipfile.ZipFile(place / "capture", "w") as packed:
+        packed.writestr("version", "2")
+        packed.writestr("metadata", about + "total analog=1\nanalog2=A0\n")
+        packed.writestr("logic-1", first.astype(np.uint8).tobytes())
+        packed.writestr("analog-1-2-1", b.astype("<f4").tobytes())
+    return Files([place / "capture"])
+
+
 def node_voltages(place: Path, known: Known) -> Files:
     """A circuit simulator: steps of 5 µs where nothing happens, of 10 ns about each edge of 20 ns."""
     at = np.unique(np.concatenate([np.arange(0, known.end, 5_000), *(
@@ -378,6 +391,6 @@ SAMPLES: Mapping[str, Writer] = {
         logic_samples, logic_samples_with_unknown, logic_samples_rounded, logic_samples_npy, session, numbered_titles,
         units_in_words, header_lines, header_beside, rounded_by_a_spreadsheet, blank_last_rows, separate_times,
         separate_times_in_arrays, a_channel_each, array_with_times, arrays_with_a_rate, parquet_in_microseconds, wav,
-        wav_of_24_bits, analog_session, node_voltages, envelope, packed_text,
+        wav_of_24_bits, analog_session, mixed_session, node_voltages, envelope, packed_text,
     )
 }  # fmt: skip
