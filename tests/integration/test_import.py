@@ -180,3 +180,112 @@ def test_mistakes_are_explained(
     assert [word for word in words if word not in str(error)] == []
     assert capsys.readouterr().out == ""
     assert not Path("runs").exists()
+
+
+def refused(capsys: pytest.CaptureFixture[str], *arguments: str) -> tuple[str, HostError]:
+    """What a command that is refused showed before, and why."""
+    with pytest.raises(HostError) as caught:
+        app(["import", *arguments], standalone_mode=False)
+    assert caught.value.exit_code == 2
+    return capsys.readouterr().out, caught.value
+
+
+@pytest.mark.parametrize(
+    ("levels", "words"),
+    [
+        ({"A (V)": 3.3}, "there is only one channel"),
+        ({"A (V)": 3.3, "B (V)": 5.0, "C (V)": 1.8}, "of 3 channels 3 change"),
+        ({"A (V)": 0.0, "B (V)": 0.0}, "of 2 channels 0 change"),
+        ({"A (V)": 3.3, "B (V)": 0.0}, "of 2 channels 1 change"),
+    ],
+)
+@pytest.mark.parametrize("json_wanted", [False, True])
+def test_the_layout_is_shown_whatever_cannot_be_told(
+    levels: dict[str, float], words: str, json_wanted: bool, tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    monkeypatch.chdir(tmp_path)
+    t = truth()
+    Path("a.csv").write_text(
+        ",".join(["Time (s)", *levels])
+        + "\n"
+        + rows(",", ".", t.time_s, *(t.first / 3.25 * v for v in levels.values()))
+    )
+    shown, problem = refused(capsys, "a.csv", *(["--json"] if json_wanted else []))
+    assert words in str(problem)
+    assert "--preview" not in str(problem) + shown
+    moving = sum(high > 0 for high in levels.values())
+    if json_wanted:
+        document = json.loads(shown)
+        assert (document["found"], document["accepted"], document["run"]) == (None, False, None)
+        assert words in document["problem"]
+        assert [c["edges"] for c in document["channels"].values()].count(2 * len(RISES)) == moving
+        return
+    for topic in ("separator: comma", "decimal mark: point", "time: column 1, in s", "sample interval: 1 µs"):
+        assert topic in shown
+    for name, high in levels.items():
+        assert f"channel = {name[0]}: {2 * len(RISES) if high else 0} edges, low 0 V, high {high:g} V" in shown
+    assert [row.count("│") >= 2 for row in shown.splitlines() if "▁" in row] == [True] * moving
+    assert ("first edges" in shown) == bool(moving)
+
+
+def test_a_line_that_rests_high_is_asked_for_not_guessed(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    t = truth()
+    Path("a.csv").write_text("Time (s),A (V),B (V)\n" + rows(",", ".", t.time_s, t.first, 5.0 - t.second))
+    named = ["a.csv", "--stimulus", "A"]
+    shown = imported(capsys, *named)
+    assert any("is it really active high?" in doubt for doubt in shown["doubts"])
+    out, problem = refused(capsys, *named, "--accept", "--out", "run")
+    assert (out, Path("run").exists()) == ("", False)
+    assert "B is high for 89 % of the time" in str(problem)
+    assert "--active-low-response or --active-high-response" in problem.remedy
+    low = imported(capsys, *named, "--active-low-response", "--accept", "--out", "low")
+    assert low["found"]["reaction"]["median_ns"] == REACTION * 1_000
+    high = imported(capsys, *named, "--active-high-response", "--accept", "--out", "high")
+    assert high["found"]["reaction"]["median_ns"] == (REACTION + WIDTH) * 1_000
+    turned = ["a.csv", "--stimulus", "B", "--response", "A"]
+    _, problem = refused(capsys, *turned, "--accept", "--out", "run")
+    assert "--active-low-stimulus" in problem.remedy
+
+
+def test_the_window_says_its_floor(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("a.csv").write_text(LAYOUTS["unit_row"]())
+    _, problem = refused(capsys, "a.csv", "--window", "100ns")
+    assert problem.where == "--window"
+    least = int(problem.remedy.split()[-2].replace(",", ""))
+    assert 100 < least <= 1_001
+    refused(capsys, "a.csv", "--window", f"{least - 1}ns")
+    assert imported(capsys, "a.csv", "--window", f"{least}ns")["window_ns"] == least
+
+
+def test_names_are_taken_as_they_are_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    t = truth()
+    Path("a.csv").write_text("time\tv(s)\tB (V)\n" + rows("\t", ".", t.time_s, t.first, t.second))
+    found = imported(capsys, "a.csv", "--stimulus", "v(s)", "--response", "B (V)", "--levels", "v(s)=0,3.25")
+    assert found["found"]["reaction"]["median_ns"] == REACTION * 1_000
+    assert {name: channel["role"] for name, channel in found["channels"].items()} == {
+        "v(s)": "stimulus",
+        "B": "response",
+    }
+
+
+def test_values_and_times_in_files_of_their_own(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    t = truth()
+    Path("times.csv").write_text("Time (us)\n" + rows(",", ".", t.time_s * 1e6))
+    Path("a.csv").write_text("A (V),B (V)\n" + rows(",", ".", t.first, t.second))
+    found = imported(capsys, "a.csv", "--time-file", "times.csv", "--accept", "--out", "run")
+    assert found["found"]["reaction"]["median_ns"] == REACTION * 1_000
+    assert found["layout"]["time"] == "in a file of its own, in µs"
+    assert sorted(RunReader(Path("run")).record.requested["import"]["files"]) == ["a.csv", "times.csv"]

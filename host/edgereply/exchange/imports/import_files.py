@@ -19,7 +19,7 @@ from edgereply.exchange.imports.accept import Labels, accept, edges_of, resoluti
 from edgereply.exchange.imports.binary_files import array_times, is_binary, open_binary
 from edgereply.exchange.imports.csv_reader import open_csv, read_times
 from edgereply.exchange.imports.doubts import BUSY, doubts_of, high_share, looks_virtual
-from edgereply.exchange.imports.files import Progress, check_file, head_of, no_progress
+from edgereply.exchange.imports.files import Progress, check_file, digest_of, head_of, no_progress
 from edgereply.exchange.imports.logic_levels import NotLogicError, read_logic
 from edgereply.exchange.imports.recording import Recording, joined, renamed
 from edgereply.exchange.imports.samples import SampleFile
@@ -114,9 +114,11 @@ def read(
     for file in (*first, *second):
         if file.layout.time is not None:
             file.layout = replace(file.layout, start_ns=float(file.layout.origin_ns - origin))
-    if not second:
-        return read_tables(first, settings, resolution, tell)
-    return joined(*(read_tables(part, settings, resolution, tell, beside=False) for part in (first, second)))
+    if second:
+        found = joined(*(read_tables(part, settings, resolution, tell, beside=False) for part in (first, second)))
+    else:
+        found = read_tables(first, settings, resolution, tell)
+    return replace(found, files=found.files | {path.name: digest_of(path) for path in time_files})
 
 
 def open_tables(paths: Sequence[Path], interval_ns: float | None, time_files: Sequence[Path] = ()) -> list[SampleFile]:

@@ -12,8 +12,9 @@ from edgereply.wording.numbers import clean, duration
 COLUMNS = 56
 MOST_LINES = 8
 _NAME = 16
-# Edges looked at for where the picture ends: before the longest pause among them, where one event is over.
-_EDGES = 9
+# Edges looked at for where the picture ends: before the longest pause among them, where one event is over; a stimulus
+# and its answer have four.
+_EDGES, _LEAST = 9, 4
 _MARGIN = 0.08
 _LOW, _HIGH, _EDGE, _SEVERAL = "▁", "▔", "│", "║"
 
@@ -50,7 +51,7 @@ def _span(lines: Mapping[str, tuple[Floats, Bools]], length_ns: float) -> tuple[
         return max(0.0, edges[0] - length_ns / 10), max(min(length_ns, edges[0] + length_ns / 10), edges[0] + 1.0)
     last = edges.size - 1
     if edges.size == _EDGES:
-        last = 1 + int(np.argmax(np.diff(edges[1:])))
+        last = _LEAST - 1 + int(np.argmax(np.diff(edges[_LEAST - 1 :])))
     margin = max(1.0, _MARGIN * float(edges[last] - edges[0]))
     return max(0.0, float(edges[0]) - margin), float(edges[last]) + margin
 
