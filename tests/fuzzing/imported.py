@@ -4,11 +4,17 @@ from __future__ import annotations
 
 import contextlib
 import functools
+import gzip
 import io
 import shutil
 import zipfile
 from collections.abc import Callable
 from pathlib import Path
+
+import numpy as np
+import pyarrow as pa
+import pyarrow.parquet as pq
+from scipy.io import wavfile
 
 from edgereply.errors import HostError
 from edgereply.exchange.bundle.check import verify
@@ -25,6 +31,9 @@ SCOPE = b"Time (s),CH1 (V),CH2 (V)\n" + b"".join(
 EUROPEAN = b"\xef\xbb\xbfZeit;Kanal A;Kanal B\n(ms);(V);(V)\n\n" + b"".join(
     b"%d,%02d;%d,0;%d,0\n" % (*divmod(n, 100), 3 * (n % 20 in range(4, 9)), 3 * (n % 20 in range(7, 10)))
     for n in range(120)
+)
+LEVELS = b"Time [s],D0,D1\n0.00000000,X,0\n" + b"".join(
+    b"0.%08d,%d,%d\n" % (n * 900 + n * n % 700, n % 4 in (1, 2), n % 4 in (2, 3)) for n in range(1, 60)
 )
 VCD = b"$timescale 1 ns $end\n$scope module gate $end\n$var wire 1 ! eye $end\n$var wire 1 % coil $end\n" + (
     b"$upscope $end\n$enddefinitions $end\n#0\n0!\n0%\n"
@@ -50,6 +59,14 @@ def make(place: Callable[[], Path]) -> dict[str, Callable[[bytes], object]]:
     def scope_csv(data: bytes) -> None:
         """An oscilloscope's table."""
         recording("scope.csv", data)
+
+    def levels_csv(data: bytes) -> None:
+        """A logic analyser's list of changes."""
+        recording("logic.csv", data)
+
+    def binary(data: bytes) -> None:
+        """An array, a Parquet file, a WAV or an archive, by its first bytes."""
+        recording("recording", data)
 
     def vcd(data: bytes) -> None:
         """A dump of value changes."""
@@ -88,7 +105,25 @@ def make(place: Callable[[], Path]) -> dict[str, Callable[[bytes], object]]:
         finally:
             shutil.rmtree(into)
 
-    return {target.__name__: target for target in (scope_csv, vcd, power_csv, archive, bundled)}
+    return {target.__name__: target for target in (scope_csv, levels_csv, binary, vcd, power_csv, archive, bundled)}
+
+
+@functools.cache
+def binaries() -> tuple[bytes, ...]:
+    """A small recording of each kind that is no text."""
+    n = np.arange(200)
+    eye, coil = (n % 40 < 20) * 3.3, (n % 40 > 5) * 5.0
+    streams = [io.BytesIO() for _ in range(5)]
+    np.save(streams[0], np.column_stack([n * 1e-6, eye, coil]))
+    np.savez(streams[1], A=eye, B=coil, fs=1e6)
+    pq.write_table(pa.table({"time_us": n * 1.0, "A": eye, "B": coil}), streams[2])
+    wavfile.write(streams[3], 48_000, np.column_stack([eye, coil]).astype(np.float32))
+    about = "[device 1]\ncapturefile=logic-1\nsamplerate=1 MHz\nunitsize=1\nprobe1=A\nprobe2=B\n"
+    with zipfile.ZipFile(streams[4], "w") as archive:
+        archive.writestr("version", "2")
+        archive.writestr("metadata", about)
+        archive.writestr("logic-1-1", ((eye > 0) + 2 * (coil > 0)).astype(np.uint8).tobytes())
+    return (*(stream.getvalue() for stream in streams), gzip.compress(SCOPE))
 
 
 @functools.cache

@@ -80,6 +80,8 @@ def seeds() -> dict[str, list[bytes]]:
         "stamps": [np.ascontiguousarray(numbers).tobytes()],
         "series_json": [SERIES],
         "scope_csv": [imported.SCOPE, imported.EUROPEAN],
+        "levels_csv": [imported.LEVELS],
+        "binary": list(imported.binaries()),
         "vcd": [imported.VCD],
         "power_csv": [imported.POWER],
         "archive": [imported.packed(MANIFEST_TEXT, record)],
