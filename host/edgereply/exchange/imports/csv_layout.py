@@ -178,7 +178,7 @@ def _titles(table: CsvTable, first: int) -> _Titles:
     for row in reversed(table.rows[max(0, first - 3) : first]):
         cells = [(row[c] if c < len(row) else "") for c in range(table.width)]
         words = [cells[c] for c in table.numeric if cells[c]]
-        if not words or any(map(_describes, row)):
+        if not words or any(_describes(cell) and _is_key(table, c) for c, cell in enumerate(row)):
             continue
         if not any(units) and all(is_unit(word) or means_count(word) for word in words):
             units = [bare_unit(cell) if is_unit(cell) else "" for cell in cells]
@@ -195,6 +195,11 @@ def _titles(table: CsvTable, first: int) -> _Titles:
 def _describes(cell: str) -> bool:
     """Whether a cell is the key of a line about the channels, such as "Vertical Units,mV,V"."""
     return means_source(cell) or means_vertical_unit(cell) or means_horizontal_unit(cell)
+
+
+def _is_key(table: CsvTable, column: int) -> bool:
+    """Whether a key may stand in a column: not above a channel's values, where it is a title ("Source" of a switch)."""
+    return column not in table.numeric or _goes_on(table, column)
 
 
 def _from_header(table: CsvTable, first: int, channels: list[int], titles: _Titles) -> None:
@@ -218,7 +223,7 @@ def _keys(table: CsvTable, first: int, means: Callable[[str], bool]) -> list[tup
         (number, column)
         for number, row in enumerate(table.rows)
         for column, cell in enumerate(row)
-        if cell and (number < first or column not in table.numeric) and means(cell)
+        if cell and means(cell) and (number < first or column not in table.numeric) and _is_key(table, column)
     ]
 
 

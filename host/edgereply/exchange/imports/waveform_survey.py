@@ -31,6 +31,8 @@ from edgereply.exchange.imports.state_levels import RunningHistogram, StateLevel
 LEAP: Final = 50.0
 # Of evenly spaced samples no more steps than this differ from the usual one by a fifth or more.
 _ODD: Final = 0.05
+# The intervals of an envelope are alike but for the print of their times.
+_EVEN: Final = 2.5
 # How far a stated interval may be from the mean one of rounded times: three digits are good to half a per cent.
 _ALIKE: Final = 0.02
 
@@ -162,6 +164,12 @@ class Stretch:
             self.even_ns = stated
             return
         if self.envelope:
+            if self.most > _EVEN * self.least:
+                raise DataError(
+                    "two rows stand at each time, and the times are irregular: neither samples nor an envelope",
+                    where=str(self.file.path),
+                    remedy="export samples, or the changes as logic levels 0 and 1 with one row each",
+                )
             return
         if self.leap_line and not self.uneven:
             raise DataError(

@@ -250,3 +250,13 @@ def test_a_recording_that_is_no_table_of_levels_after_its_head_is_read_as_volts(
     assert levels is not None
     assert levels.high == pytest.approx(3.3)
     assert found.edges("A") == 10
+
+
+@pytest.mark.parametrize("titles", ["Time (s),Source,Gate", "Time (s),Gate,Source"])
+def test_a_channel_may_be_called_source(titles: str, tmp_path: Path) -> None:
+    rows = [f"{n}e-6,{3.3 * (n % 40 >= 20):.1f},{5.0 * (n % 40 >= 25):.1f}" for n in range(200)]
+    (tmp_path / "a.csv").write_text("\n".join(["Sample Interval,1E-06,s", titles, *rows, ""]))
+    assert list(read([tmp_path / "a.csv"], [], Settings()).channels) == titles.split(",")[1:]
+    (tmp_path / "b.csv").write_text("\n".join([titles.partition(",")[2], *(row.partition(",")[2] for row in rows), ""]))
+    found = read([tmp_path / "b.csv"], [], Settings(interval_ns=1_000.0))
+    assert list(found.channels) == titles.split(",")[1:]

@@ -272,3 +272,13 @@ def test_a_damaged_file_is_read_or_explained(which: int, hits: list[tuple[float,
         for trace in segment.traces.values():
             assert trace.at_ns.size == trace.rising.size
             assert not trace.at_ns.size or 0 <= trace.at_ns.min() <= trace.at_ns.max() <= segment.length_ns + 1
+
+
+def test_changes_drawn_as_steps_are_no_envelope(tmp_path: Path) -> None:
+    """Each change stands twice, before and after: two rows a time, at irregular times."""
+    at = np.cumsum(np.random.default_rng(2).integers(1_000, 90_000, 200))
+    rows = [f"{t}e-9,{3.3 * (level % 2)}\n" for n, t in enumerate(at) for level in (n, n + 1)]
+    path = tmp_path / "a.csv"
+    path.write_text("Time (s),A (V)\n" + "".join(rows))
+    with pytest.raises(DataError, match="two rows stand at each time, and the times are irregular"):
+        read([path], [], Settings())
