@@ -97,6 +97,25 @@ def test_a_route_is_a_module_and_a_row(copy: Copy, tmp_path: Path) -> None:
     assert set(json.loads(planned.stdout)["conditions"]) == {"toy", "virtual"}
 
 
+def test_a_statistic_is_a_module_and_a_row(copy: Copy, tmp_path: Path) -> None:
+    run = ROOT / "tests/reference_data/runs/format-1-first"
+    copy.add_module(
+        "host/edgereply/analysis/statistics/toy.py",
+        "def second_slowest(values_ns):\n    return int(sorted(values_ns)[-2])\n",
+    )
+    table = "host/edgereply/analysis/statistics/further.py"
+    copy.add_row(table, "FURTHER", '"second_slowest_ns": Further("second slowest", second_slowest),')
+    text = (copy.root / table).read_text(encoding="utf-8")
+    (copy.root / table).write_text(
+        text.replace(
+            "\n\n\n@dataclass", "\nfrom edgereply.analysis.statistics.toy import second_slowest\n\n\n@dataclass", 1
+        )
+    )
+    shown = copy.run("report", str(run), "--table", "summary", "--output", "table.md", place=tmp_path)
+    assert shown.returncode == 0, shown.stderr
+    assert "second slowest" in (tmp_path / "table.md").read_text(encoding="utf-8")
+
+
 def test_a_pulse_source_is_a_module_and_a_row(copy: Copy, tmp_path: Path) -> None:
     write_bench(tmp_path, "virtual", "toy")
     assert copy.run("source", place=tmp_path).returncode == 2

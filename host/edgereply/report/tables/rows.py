@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Final
 
+from edgereply.analysis.statistics.further import FURTHER
 from edgereply.evaluation.run_view import RunView, flatten
 from edgereply.wording.numbers import ROUGH, duration, exactly, interval, is_rough, quantile, range_words, share
 
@@ -23,6 +24,7 @@ _JITTER: Final = (
     ("peak-to-peak", "peak_to_peak_ns"),
     ("standard deviation", "std_ns"),
     ("tail spread (p99.9 − median)", "tail_spread_ns"),
+    *((row.label, name) for name, row in FURTHER.items()),
 )
 _SEGMENT: Final = (("median", "median_ns"), ("p99", "p99_ns"), ("slowest", "max_ns"))
 _COUNTS: Final = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "unobserved", "late")
