@@ -3,7 +3,7 @@
 import json
 import shutil
 import sys
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -16,6 +16,7 @@ BoardOption = Annotated[str, typer.Option("--board", help="Board of the bench fi
 HostArgument = Annotated[str, typer.Argument(help="What you type after ssh; without it the bench file's board.")]
 SshConfigOption = Annotated[str, typer.Option(help="An ssh configuration file in place of your own, for HOST.")]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, everything else on stderr.")]
+DetailsOption = Annotated[bool, typer.Option("--details", help="Say everything: all tables, notes and sentences.")]
 
 
 def say(line: str) -> None:
@@ -26,7 +27,17 @@ def say(line: str) -> None:
     line = f"· {line}"
     if sys.stderr.isatty() and "edgereply " not in line:
         line = fold(line, shutil.get_terminal_size().columns)
+    sys.stdout.flush()  # where both go to one file or pipe, they stay in order
     print(f"{line}\n", end="", file=sys.stderr, flush=True)
+
+
+def rows_of(lines: Sequence[str]) -> int:
+    """How many rows of a terminal `say` will take for some lines; 80 columns where there is no terminal."""
+    width = shutil.get_terminal_size().columns if sys.stderr.isatty() else 80
+    return sum(
+        -(-len(line) // width) if "edgereply " in line else len(fold(line, width).split("\n"))
+        for line in (f"· {line}" for line in lines)
+    )
 
 
 def put_json(document: Mapping[str, Any]) -> None:

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, DetailsOption, JsonOption, leave, put_json, say
 from edgereply.errors import INTERRUPTED, SAYS_NO
 
 
@@ -29,6 +29,7 @@ def command(
     confidence: Annotated[float, typer.Option(help="1 - the chance that a --fail-if fails for nothing.")] = 0.95,
     deadline: Annotated[str | None, typer.Option(help="Judge finished runs by this, such as 2ms.")] = None,
     matters: Annotated[str, typer.Option(help="The smallest difference that counts; 0% counts any.")] = "5%",
+    details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Compare: measure routes, waits or responders in interleaved blocks; or finished runs, also with a baseline."""
@@ -50,10 +51,11 @@ def command(
     if runs and baseline is not None:
         _check(baseline, runs, fail_if or [], confidence, as_json)
     elif runs:
-        _beside(runs, deadline, counts, as_json)
+        _beside(runs, deadline, counts, details, as_json)
     elif any(axes.values()):
         _measure(
-            axes, rounds, {"count": count, "rate": rate}, order_seed, bench, board, out, not no_wiring, counts, as_json
+            axes, rounds, {"count": count, "rate": rate}, order_seed, bench, board, out, not no_wiring, counts,
+            details, as_json,
         )  # fmt: skip
     else:
         raise SettingError(
@@ -61,7 +63,7 @@ def command(
         )
 
 
-def _beside(runs: list[Path], deadline: str | None, matters: float, as_json: bool) -> None:
+def _beside(runs: list[Path], deadline: str | None, matters: float, details: bool, as_json: bool) -> None:
     from edgereply.system.workers import workers
 
     many = sum(len(list(run.glob("*/run.json"))) or 1 for run in runs)
@@ -77,7 +79,7 @@ def _beside(runs: list[Path], deadline: str | None, matters: float, as_json: boo
     if as_json:
         put_json(comparison.as_dict())
     else:
-        print_comparison(comparison)
+        print_comparison(comparison, runs, details)
 
 
 def _check(baseline: Path, runs: list[Path], fail_if: list[str], confidence: float, as_json: bool) -> None:
@@ -113,6 +115,7 @@ def _measure(
     out: Path | None,
     prove_wires: bool,
     matters: float,
+    details: bool,
     as_json: bool,
 ) -> None:
     import sys
@@ -138,14 +141,11 @@ def _measure(
     )  # fmt: skip
     if as_json:
         put_json(result.as_dict())
-    elif result.views:
-        from edgereply.cli.differences import print_cpu, print_differences
-        from edgereply.report.terminal.result import print_result
+        say(f"series written to {directory}")
+    else:
+        from edgereply.cli.differences import print_interleaved
 
-        print_result(list(result.views.values()))
-        print_cpu(result.cpu_ns)
-        print_differences(result.comparison)
-    say(f"series written to {directory}")
+        print_interleaved(result, details)
     if result.interrupted:
         say("interrupted: complete rounds are evaluated, and every block measured is kept")
         leave(INTERRUPTED)

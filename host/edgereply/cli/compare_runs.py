@@ -4,11 +4,14 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from edgereply.analysis.statistics.equivalence import MATTERS
+from edgereply.cli.on_terminal import print_conditions
 from edgereply.comparison.baseline import BaselineCheck, check_runs, parse_rule, sentences
 from edgereply.comparison.compare import Comparison, compare_entries
+from edgereply.comparison.condition_headlines import entry_headline
 from edgereply.comparison.conditions import compared_words, difference_words, differing
 from edgereply.comparison.entries import Entry, load_entries
 from edgereply.errors import SettingError
+from edgereply.evaluation.headline import Headline
 from edgereply.report.tables.lines import comparison_lines
 from edgereply.report.tables.rows import TableLine
 from edgereply.report.terminal.sheet import print_sheet
@@ -35,8 +38,30 @@ def compare_finished(
     return compare_entries(load_entries(paths, deadline_ns, each), one_series, each=each, matters=matters)
 
 
-def print_comparison(comparison: Comparison) -> None:
-    """Print the table, what differs, and what the figures are worth against each other."""
+def print_comparison(comparison: Comparison, paths: Sequence[Path], details: bool) -> None:
+    """Print who keeps the deadline and a line for each run; with details the whole comparison before it.
+
+    Args:
+        comparison: of the runs.
+        paths: as they were given, for the commands to go on with.
+        details: the table with intervals, what differs, and what the figures are worth against each other.
+    """
+    if details:
+        _print_whole(comparison)
+        tell()
+    said = [*comparison.sentences, *comparison.words]
+    if len(comparison.places) > 1:
+        said.insert(0, compared_words(comparison.differences))
+    steps = [f"next: edgereply report {' '.join(map(str, paths))} -o report.html"]
+    print_conditions(headlines(comparison), [] if details else said, steps)
+
+
+def headlines(comparison: Comparison) -> list[Headline]:
+    """The sides of a comparison, each named by its letter first."""
+    return [entry_headline(place.entry, f"{place.short}: {place.entry.name}") for place in comparison.places]
+
+
+def _print_whole(comparison: Comparison) -> None:
     headings, cells, notes = comparison_lines(comparison)
     lines = [
         TableLine(f"{place.short}: {place.entry.name}", line, place.entry.grade, bool(place.entry.trouble))

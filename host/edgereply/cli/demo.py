@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import JsonOption, leave, put_json, say
+from edgereply.cli.common import DetailsOption, JsonOption, leave, put_json, say
 from edgereply.errors import INTERRUPTED
 from edgereply.wording.folding import tell
 
@@ -35,16 +35,21 @@ seed = 20
 def command(
     out: Annotated[Path, typer.Option(help="Directory to write into; must be new or empty.")] = Path("edgereply-demo"),
     dwell: Annotated[str, typer.Option(help="How long each of the two runs takes.")] = "8s",
+    details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure a virtual reject gate by two wait strategies and show both side by side (about half a minute)."""
-    from edgereply.cli.on_terminal import show_runs, watching
+    from dataclasses import replace
+
+    from edgereply.cli.on_terminal import print_conditions, watching
     from edgereply.cli.option_values import duration_option
+    from edgereply.evaluation.headline import headline
     from edgereply.evaluation.run_view import letter
     from edgereply.measurement.demo import prepare
     from edgereply.measurement.measure import Measured, Procedure, measure
     from edgereply.report.document import write_page
     from edgereply.report.material import load_material
+    from edgereply.report.terminal.result import print_result
 
     directory = prepare(out, BENCH.replace("{dwell}", f"{duration_option(dwell, '--dwell') // 1_000_000}ms"))
     done: list[Measured] = []
@@ -62,24 +67,24 @@ def command(
     page = directory.root / "report.html"
     material = load_material(runs, None, say)
     write_page(material.views, page, material.comparison, material.title)
+    steps = next_steps(directory.bench_file, runs, page)
     if as_json:
         put_json({"page": str(page), "runs": [{"run": str(m.directory), **m.record.summary} for m in done]})
+        for line in steps:
+            say(line)
     else:
-        show_runs(runs)
-        tell()
-        for index, view in enumerate(material.views):
-            tell(f"{letter(index)}: {view.title} ({view.grade.replace('virtual', 'VIRTUAL')}): "
-                 f"{' '.join(view.judgement[:2])}")  # fmt: skip
-    for line in next_steps(directory.bench_file, runs, page):
-        say(line)
+        if details:
+            print_result(material.views)
+            tell()
+        named = [replace(view, title=f"{letter(index)}: {view.title}") for index, view in enumerate(material.views)]
+        print_conditions([headline(view) for view in named], [], steps)
 
 
 def next_steps(bench_file: Path, runs: list[Path], page: Path) -> list[str]:
     """What to do after the demo."""
     return [
-        f"the page: {page}",
-        f"judge it with a share of late answers tolerated: edgereply verdict {runs[0]} --exceed 0.01",
-        f"the raw stamps: {runs[0]}/stamps/*.parquet and {runs[0]}/board/*.parquet",
-        f"measure again with other settings: edgereply measure --bench {bench_file} --rate 200/s --dwell 60s",
+        f"the page, to be opened in a browser: {page}",
+        f"next, with 1 % late answers tolerated: edgereply verdict {runs[0]} --exceed 1%",
+        f"next, why answers were late: edgereply explain {runs[0]}",
         "with real wires: README, 'From the demo to a desk' (common ground first, never 5 V into a 3.3 V input)",
     ]

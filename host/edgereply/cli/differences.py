@@ -1,21 +1,34 @@
-"""Differences between conditions, as lines of text."""
+"""Conditions measured in turns, as lines of text."""
 
+from edgereply.cli.common import say
+from edgereply.cli.compare_runs import headlines
+from edgereply.cli.on_terminal import print_conditions
 from edgereply.comparison.compare import Comparison
-from edgereply.measurement.interleaved import METHOD
+from edgereply.measurement.interleaved import METHOD, Compared
+from edgereply.report.terminal.result import print_result
 from edgereply.wording.folding import tell
 from edgereply.wording.numbers import duration
 
 
-def print_differences(comparison: Comparison | None) -> None:
-    """Print what differs by enough to matter."""
-    for line in difference_lines(comparison):
-        tell(line)
+def print_interleaved(result: Compared, details: bool) -> None:
+    """Print what a comparison in blocks ends with.
 
-
-def print_cpu(cpu_ns: dict[str, float]) -> None:
-    """Print what an answer costs the board's processor."""
-    for line in cpu_lines(cpu_ns):
-        tell(line)
+    Args:
+        result: the comparison; without a complete round it says only where the series is.
+        details: print the table, the distributions and how everything was judged before it.
+    """
+    written = f"series written to {result.directory}"
+    if result.comparison is None:
+        say(written)
+        return
+    if details:
+        print_result(list(result.views.values()))
+        for line in (*cpu_lines(result.cpu_ns), *difference_lines(result.comparison)):
+            tell(line)
+        tell()
+    said = [] if details else result.comparison.sentences
+    steps = [written, f"next: edgereply report {result.directory} -o report.html"]
+    print_conditions(headlines(result.comparison), said, steps)
 
 
 def cpu_lines(cpu_ns: dict[str, float]) -> list[str]:

@@ -5,8 +5,7 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import JsonOption, put_json
-from edgereply.wording.folding import tell
+from edgereply.cli.common import DetailsOption, JsonOption, put_json
 
 
 def command(
@@ -14,6 +13,7 @@ def command(
     late_above: Annotated[
         str | None, typer.Option(help="What counts as late, such as 1ms; chosen from the data if not given.")
     ] = None,
+    details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Say why answers were late, and what all answers are like. "No cause found" and "not enough data" are answers.
@@ -21,6 +21,8 @@ def command(
     Late answers: a period, a burst, a segment, the board's counters. All answers: usual reaction times, warm-up, drift,
     jitter of the rising edges, long pulses.
     """
+    from dataclasses import replace
+
     from edgereply.cli.arguments import expect_run
     from edgereply.cli.option_values import duration_option
     from edgereply.evaluation.cautions import cautions
@@ -36,7 +38,8 @@ def command(
         relate_context,
         sentences,
     )
-    from edgereply.evaluation.load_view import evaluate_run
+    from edgereply.evaluation.headline import headline
+    from edgereply.evaluation.load_view import evaluate_run, make_view
     from edgereply.storage.run_reader import RunReader
 
     expect_run(run)
@@ -63,10 +66,10 @@ def command(
             }
         )
         return
-    tell(f"{run} ({'virtual, ' if record.virtual else ''}{result.evidence})")
-    for heading, lines in (("Late answers", late), ("All answers", whole)):
-        tell(heading)
-        for line in lines:
-            tell(f"  {line}")
-    for caution in careful:
-        tell(f"caution: {caution}")
+    from edgereply.cli.on_terminal import print_sentences
+
+    view = make_view(record, result, record.deadline_ns, str(run))
+    top = replace(headline(view), answer=late[0])
+    # What all answers are like comes after what the late ones have in common, but for its first sentence.
+    said = [*late[1:], f"All answers: {whole[0][:1].lower()}{whole[0][1:]}", *whole[1:]] if whole else late[1:]
+    print_sentences(run, top, said, "", [f"edgereply report {run} -o report.html"], view, details, picture=False)

@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, DetailsOption, JsonOption, leave, put_json, say
 from edgereply.errors import INTERRUPTED
 
 
@@ -36,6 +36,7 @@ def command(
     no_wiring: Annotated[
         bool, typer.Option("--no-wiring", help="Do not prove the wires with slow pulses first.")
     ] = False,
+    details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""
@@ -54,7 +55,7 @@ def command(
         stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
         top={"deadline": deadline},
     )
-    _run(settings, bench, board, out, not no_wiring, until, (power_log, accuracy), as_json)
+    _run(settings, bench, board, out, not no_wiring, until, (power_log, accuracy), details, as_json)
 
 
 def _run(
@@ -65,6 +66,7 @@ def _run(
     prove_wires: bool,
     until: str | None,
     meter: Any,
+    details: bool,
     as_json: bool,
 ) -> None:
     import sys
@@ -88,19 +90,14 @@ def _run(
         lost = {name: measured.record.counts.get(name, 0) for name in ("lost_edges", "unrecorded", "lost_records")}
         put_json({"run": str(directory), "state": measured.record.state, **summary, **lost,
                   "warnings": measured.record.warnings})  # fmt: skip
+        for note in measured.record.warnings:
+            say(f"note: {note}")
+        for caution in cautions(measured.record, measured.record.counts):
+            say(f"caution: {caution}")
     else:
-        from edgereply.cli.on_terminal import show_runs
+        from edgereply.cli.on_terminal import end_with_run
 
-        show_runs([directory])
-        say(f"run written to {directory}")
-    for note in measured.record.warnings:
-        say(f"note: {note}")
-    for caution in cautions(measured.record, measured.record.counts):
-        say(f"caution: {caution}")
-    if not as_json:
-        if measured.record.deadline_ns is not None:
-            say(f"next: edgereply verdict {directory} --exceed 0.001")
-        say(f"next: edgereply report {directory} -o report.html")
+        end_with_run(directory, _next_steps(directory, measured.record), details)
     outcome = measured.outcome
     if outcome.interrupted:
         say("interrupted: what was measured until then is kept")
@@ -108,6 +105,14 @@ def _run(
     if outcome.error is not None:
         say("the run is incomplete; what was received is kept")
         raise outcome.error
+
+
+def _next_steps(directory: Path, record: Any) -> list[str]:
+    """What to do with the run, the most useful first."""
+    troubled = any(record.counts.get(name) for name in ("late", "missed", "coalesced", "ambiguous"))
+    why = [f"edgereply explain {directory}"] if troubled else []
+    judge = [] if record.deadline_ns is None else [f"edgereply verdict {directory} --exceed 0.001"]
+    return [*why, *judge, f"edgereply report {directory} -o report.html"]
 
 
 def _with_power(directory: Path, log: Path, accuracy: Any) -> Any:

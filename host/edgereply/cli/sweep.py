@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import JsonOption, leave, put_json, say
+from edgereply.cli.common import DetailsOption, JsonOption, leave, put_json, say
 from edgereply.errors import INTERRUPTED, SAYS_NO, TROUBLE
 from edgereply.wording.folding import tell
 
@@ -24,6 +24,7 @@ def command(
         list[str] | None, typer.Option(help="CSV file of a USB meter with dates, read at the end; BOARD=FILE for one.")
     ] = None,
     power_accuracy: Annotated[str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.")] = None,
+    details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""
@@ -61,12 +62,12 @@ def command(
         return
     if not resume:
         begin(directory, record)
-    _measure(record, ready, directory, bench_file, wanted, not no_wiring, meter, as_json)
+    _measure(record, ready, directory, bench_file, wanted, not no_wiring, meter, details, as_json)
 
 
 def _measure(
     record: Any, ready: Any, directory: Path, bench_file: Path, wanted: Any, prove_wires: bool, meter: Any,
-    as_json: bool,
+    details: bool, as_json: bool,
 ) -> None:  # fmt: skip
     import sys
     from contextlib import nullcontext
@@ -90,7 +91,7 @@ def _measure(
     with Stage() if len(sweep.lanes) > 1 else nullcontext() as stage:
         ended = sweep.carry_out()
     join_series(directory, record, *meter)
-    _show(directory, record, ended, as_json)
+    _show(directory, record, ended, details, as_json)
     if ended.gave_up is not None:
         raise ended.gave_up
     if ended.interrupted:
@@ -133,7 +134,7 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
         leave(SAYS_NO)
 
 
-def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
+def _show(directory: Path, record: Any, ended: Any, details: bool, as_json: bool) -> None:
     from edgereply.comparison.advice import advise
     from edgereply.comparison.contrasts import contrasts
     from edgereply.comparison.entries import series_entries
@@ -147,21 +148,34 @@ def _show(directory: Path, record: Any, ended: Any, as_json: bool) -> None:
         put_json(
             sweep_table.document(directory, record, found, ended.interrupted, trouble) | {"advice": advice.as_dict()}
         )
-    else:
-        from edgereply.report.terminal.sheet import print_sheet
-        from edgereply.wording.numbers import rounds_together
+        say(f"series written to {directory}")
+        return
+    from edgereply.cli.on_terminal import print_conditions
+    from edgereply.comparison.condition_headlines import entry_headline
 
-        headings, lines, notes = sweep_table.sheet(found)
-        print_sheet(headings, lines)
-        for line in notes:
-            tell(line)
-        for line in (line for entry, _ in found for line in rounds_together(entry.trouble)):
-            tell(f"! {line}")
-        tell()
-        for line in advice.lines():
-            tell(line)
-    say(f"series written to {directory}")
-    say(f"next: edgereply compare {directory}")
+    if details:
+        _print_whole(found, advice)
+    below = [f"series written to {directory}", f"next: edgereply compare {directory}"]
+    below.append(f"next: edgereply report {directory} -o report.html")
+    bought = [f"{head}: {'; '.join(parts)}." for head, parts in advice.sentences]
+    print_conditions([entry_headline(entry) for entry in entries], [] if details else bought, below)
+
+
+def _print_whole(found: Any, advice: Any) -> None:
+    from edgereply.report.tables import sweep_table
+    from edgereply.report.terminal.sheet import print_sheet
+    from edgereply.wording.numbers import rounds_together
+
+    headings, lines, notes = sweep_table.sheet(found)
+    print_sheet(headings, lines)
+    for line in notes:
+        tell(line)
+    for line in (line for entry, _ in found for line in rounds_together(entry.trouble)):
+        tell(f"! {line}")
+    tell()
+    for line in advice.lines():
+        tell(line)
+    tell()
 
 
 def _show_plan(record: Any, ready: Any, at_once: bool, as_json: bool) -> None:

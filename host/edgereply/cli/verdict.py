@@ -5,9 +5,10 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import JsonOption, leave, put_json
+from edgereply.cli.common import DetailsOption, JsonOption, leave, put_json
 from edgereply.errors import SAYS_NO
-from edgereply.wording.folding import tell
+
+NO_CERTIFICATE = "This is evidence for a design, not a safety certification."
 
 
 def command(
@@ -25,6 +26,7 @@ def command(
             help="Little memory and approximate quantiles, or all at once; by the run's length if not given.",
         ),
     ] = None,
+    details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Judge a deadline: pass, fail, or not enough data and how much more it takes. Exit code 1 unless it passes."""
@@ -32,9 +34,11 @@ def command(
     from edgereply.cli.option_values import duration_option, share_option
     from edgereply.errors import SettingError
     from edgereply.evaluation.by_pieces import evaluate_by_pieces, goes_by_pieces, words
-    from edgereply.evaluation.load_view import evaluate_run
+    from edgereply.evaluation.headline import headline, summary_headline
+    from edgereply.evaluation.load_view import evaluate_run, make_view
     from edgereply.evaluation.verdict import judge_pieces, judge_run, sentences
     from edgereply.storage.run_reader import RunReader
+    from edgereply.storage.run_record import graded
 
     expect_run(run)
     tolerated = share_option(exceed, "--exceed")
@@ -49,24 +53,27 @@ def command(
                 "a tail model takes all answers at once", where="--tail", remedy="leave it out, or add --whole"
             )
         found = evaluate_by_pieces(reader, deadline_ns)
-        judgement, evidence, summary = (
-            judge_pieces(found, confidence, tolerated),
-            found.evidence,
-            found.summary(virtual),
-        )
+        judgement, evidence = judge_pieces(found, confidence, tolerated), found.evidence
+        summary = found.summary(virtual)
         summed = {"by_pieces": summary["by_pieces"], "summary": summary}
+        said, view = sentences(judgement), None
         more = [*words(summary), *found.notes]
+        top = summary_headline(
+            summary, name=str(run), grade=graded(evidence, virtual), deadline_ns=deadline_ns, said=said,
+            outcome=judgement.outcome,
+        )  # fmt: skip
     else:
         result = evaluate_run(reader, deadline_ns)
         judgement, evidence = judge_run(result, deadline_ns, confidence, tolerated, tail), result.evidence
+        view = make_view(record, result, deadline_ns, str(run))
+        said, top = sentences(judgement), headline(view, judgement)
         summed, more = {}, []
-    grade = f"{'virtual, ' if virtual else ''}{evidence}"
     if as_json:
         put_json({"run": str(run), "evidence": evidence, "virtual": virtual, **judgement.as_dict(), **summed})
     else:
-        tell(f"{run} ({grade})")
-        for sentence in [*sentences(judgement), *more]:
-            tell(sentence)
-        tell("This is evidence for a design, not a safety certification.")
+        from edgereply.cli.on_terminal import print_sentences
+
+        steps = [f"edgereply explain {run}"] if judgement.outcome == "fail" else []
+        print_sentences(run, top, [*said[1:], *more], NO_CERTIFICATE, steps, view, details)
     if judgement.outcome != "pass":
         leave(SAYS_NO)

@@ -9,7 +9,7 @@ import pytest
 import typer
 
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.cli.on_terminal import show_runs
+from edgereply.cli.on_terminal import end_with_run
 from edgereply.cli.verdict import command as verdict
 from edgereply.errors import SettingError
 from edgereply.evaluation import by_pieces
@@ -181,7 +181,7 @@ def test_a_long_run_is_summed_up_by_pieces_when_it_ends_and_when_it_is_checked(
     counts = dict(found.counts)
     replace_record(reader.directory, reader.record.model_copy(update={"summary": summary, "counts": counts}))
     assert check_run(reader.directory).differences == ()
-    show_runs([reader.directory])
+    end_with_run(reader.directory, [], details=True)
     said = capsys.readouterr().out
     assert "Evaluated by pieces (1)" in said
     assert "1 part in 4,096" in said
