@@ -135,7 +135,8 @@ def _measure(
     )  # fmt: skip
     directory = out or run_directory(checked, board).with_name(run_directory(checked, board).name + "-compare")
     result = compare_conditions(
-        data, name, conditions, rounds, directory, order_seed, lambda condition, label: watching(condition, name),
+        data, name, conditions, rounds, directory, order_seed,
+        lambda condition, label, whole: watching(condition, name, label, whole),
         Procedure(say=say, repeat=typed_command(sys.argv), bench_file=bench, prove_wires=prove_wires),
         matters,
     )  # fmt: skip

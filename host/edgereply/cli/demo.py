@@ -76,7 +76,10 @@ def command(
         if details:
             print_result(material.views)
             tell()
-        named = [replace(view, title=f"{letter(index)}: {view.title}") for index, view in enumerate(material.views)]
+        named = [
+            replace(view, title=f"{letter(index)}: wait {wait}")
+            for index, (view, wait) in enumerate(zip(material.views, directory.benches, strict=True))
+        ]
         print_conditions([headline(view) for view in named], [], steps)
 
 
@@ -84,7 +87,7 @@ def next_steps(bench_file: Path, runs: list[Path], page: Path) -> list[str]:
     """What to do after the demo."""
     return [
         f"the page, to be opened in a browser: {page}",
-        f"next, with 1 % late answers tolerated: edgereply verdict {runs[0]} --exceed 1%",
-        f"next, why answers were late: edgereply explain {runs[0]}",
+        f"next: edgereply verdict {runs[0]} --exceed 1%   (1 % late tolerated)",
+        f"next: edgereply explain {runs[0]}   (why answers were late)",
         "with real wires: README, 'From the demo to a desk' (common ground first, never 5 V into a 3.3 V input)",
     ]

@@ -27,13 +27,18 @@ from edgereply.sources.base import SourceBatch
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import graded
 from edgereply.wording.folding import tell
+from edgereply.wording.progress import SeriesProgress
 
 CONFIDENCE: Final = 0.95
 
 
 @contextlib.contextmanager
 def watching(
-    bench: Bench, board: str, label: str = "", whole: Callable[[], str] | None = None, stage: Stage | None = None
+    bench: Bench,
+    board: str,
+    label: str = "",
+    whole: Callable[[], SeriesProgress] | None = None,
+    stage: Stage | None = None,
 ) -> Iterator[Watcher]:
     """A live view fed by the run.
 

@@ -179,7 +179,7 @@ def _print_whole(found: Any, advice: Any) -> None:
 
 
 def _show_plan(record: Any, ready: Any, at_once: bool, as_json: bool) -> None:
-    from edgereply.measurement.sweep.pace import Pace
+    from edgereply.measurement.pace import Pace
     from edgereply.measurement.sweep.sweep import lane_blocks
     from edgereply.wording.numbers import time_left
 

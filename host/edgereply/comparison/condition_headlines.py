@@ -12,7 +12,7 @@ from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.verdict import judge
 from edgereply.comparison.entries import LOST_NS, Entry
 from edgereply.evaluation.headline import Headline, HeadlineOutcome, unjudged
-from edgereply.wording.numbers import clean, exactly, listing, rounds_together
+from edgereply.wording.numbers import clean, exactly, listing, trouble_counts
 
 _FIGURES = (0.5, 0.99)
 CONFIDENCE = 0.95
@@ -49,7 +49,7 @@ def entry_headline(entry: Entry, name: str = "") -> Headline:
         coalesced=counts["coalesced"],
         unmatched=counts["ambiguous"],
         spurious=counts["spurious"],
-        cut=f"Not complete: {listing([clean(line) for line in rounds_together(entry.trouble)])}."
+        cut=f"Not complete: {listing([clean(line) for line in trouble_counts(entry.trouble)])}."
         if entry.trouble
         else "",
     )
@@ -84,8 +84,8 @@ def deadline_sentence(headlines: Sequence[Headline]) -> str:
         headlines: one or more, their names short.
     """
     everyone = len(headlines) > 1
-    whole = {"pass": f"kept by all {len(headlines)}", "fail": f"NOT kept by any of {len(headlines)}",
-             "not enough data": f"not proven for any of {len(headlines)}"}  # fmt: skip
+    whole = {"pass": f"kept by all {len(headlines)}", "fail": f"NOT kept by any of the {len(headlines)}",
+             "not enough data": f"not proven for any of the {len(headlines)}"}  # fmt: skip
     words = {"pass": "kept by", "fail": "NOT kept by", "not enough data": "not proven for"}
     parts = []
     for outcome, verb in words.items():

@@ -94,7 +94,7 @@ class Headline:
         if self.spurious:
             lines.append(f"{self.spurious:,} {'pulse' if self.spurious == 1 else 'pulses'} answered no stimulus.")
         if self.cut:
-            lines.append(self.cut)
+            lines.append(clean(self.cut))
         return lines
 
     def lines(self) -> list[str]:

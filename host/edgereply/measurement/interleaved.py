@@ -16,11 +16,14 @@ from edgereply.config.settings import OUR_RESPONDERS, Bench
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.load_view import load_view, pool_views
 from edgereply.evaluation.run_view import RunView
-from edgereply.measurement.measure import Procedure, opened
+from edgereply.measurement.measure import Procedure, block_words, opened
+from edgereply.measurement.pace import PlainBlock, SeriesClock
 from edgereply.measurement.run import Watcher
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import now_iso
 from edgereply.storage.series_record import SeriesRecord, plan_blocks, save_series
+from edgereply.wording.numbers import time_left
+from edgereply.wording.progress import SeriesProgress
 
 METHOD = "Every condition once a round, in random order, same seed of arrivals in a round."
 
@@ -82,7 +85,7 @@ def compare_conditions(
     rounds: int,
     directory: Path,
     order_seed: int,
-    make_watch: Callable[[Bench, str], AbstractContextManager[Watcher]],
+    make_watch: Callable[[Bench, str, Callable[[], SeriesProgress]], AbstractContextManager[Watcher]],
     procedure: Procedure,
     matters: float = MATTERS,
 ) -> Compared:
@@ -95,7 +98,8 @@ def compare_conditions(
         rounds: how often each condition is measured; 6 is the least that gives intervals.
         directory: of the series; must be new or empty.
         order_seed: of the order of the blocks.
-        make_watch: context manager that gives the watcher of a block.
+        make_watch: context manager that gives the watcher of a block, from its bench, its condition and a function
+            that says how far the whole is.
         procedure: how it goes; its bench file is where `data` is from.
         matters: the smallest change that counts, a part of the whole.
 
@@ -125,10 +129,12 @@ def compare_conditions(
     with opened(benches[0], board, procedure.say, procedure.bench_file) as ready:
         if procedure.prove_wires:
             ready.prove_wires()
+        planned = [PlainBlock(name, bench.stimulus.stimuli * bench.stimulus.rate / 1e9) for bench in benches]
+        clock = SeriesClock(len(benches))
         for index, (block, bench) in enumerate(zip(record.blocks, benches, strict=True)):
-            procedure.say(f"block {index + 1} of {len(benches)}: round {block.round}, {block.condition}")
-            with make_watch(bench, block.condition) as watch:
-                measured = ready.measure(bench, directory / block.run, watch, procedure.repeat)
+            clock.begin(planned[index:])
+            with make_watch(bench, block.condition, clock.progress) as watch:
+                measured = ready.measure(bench, directory / block.run, watch, procedure.repeat, in_series=True)
             block.state = "complete" if measured.outcome.state == "complete" else "incomplete"
             block.reason = measured.outcome.reason
             save_series(directory, record)
@@ -137,6 +143,12 @@ def compare_conditions(
                 raise measured.outcome.error
             if interrupted:
                 break
+            clock.end(planned[index])
+            left = time_left(clock.pace.total_s(planned[index + 1 :]))
+            procedure.say(
+                f"block {index + 1} of {len(benches)}, round {block.round}, {block.condition}: "
+                f"{block_words(measured.record)}; {left} left in all"
+            )
     views = pooled_rounds(directory, record)
     comparison = compare_entries(series_entries(directory, record, None), True, matters=matters) if views else None
     return Compared(directory, record, views, comparison, cpu_per_answer(directory, record), interrupted)

@@ -26,6 +26,7 @@ from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
 from edgereply.storage.run_writer import RunWriter
+from edgereply.wording.numbers import duration
 from edgereply_protocol import Configured, Json
 
 RING_ROWS = 65_536
@@ -91,7 +92,13 @@ class OpenBench:
             )
 
     def measure(
-        self, bench: Bench, directory: Path, watch: Watcher, repeat: list[str], goal: Goal | None = None
+        self,
+        bench: Bench,
+        directory: Path,
+        watch: Watcher,
+        repeat: list[str],
+        goal: Goal | None = None,
+        in_series: bool = False,
     ) -> Measured:
         """Measure one condition and write its run directory.
 
@@ -101,6 +108,7 @@ class OpenBench:
             watch: called a few times a second with the counts so far.
             repeat: commands that repeat this run, kept in the record.
             goal: stop early once this quantile is known well enough.
+            in_series: say nothing on the way: who measures a series says a line a block.
 
         Raises:
             SettingError: the bench asks for what the board or the source cannot do; nothing was measured.
@@ -120,7 +128,8 @@ class OpenBench:
             record.fixture = self.fixture.model_dump(mode="json")
             record.warnings.append(self.fixture.sentence())
         writer = RunWriter(directory, record)
-        self.say(f"measuring {plan.count} stimuli")
+        if not in_series:
+            self.say(f"measuring {plan.count:,} stimuli")
         enough = None if goal is None else StoppingRule(goal, bench.stimulus.window)
         began_ns = time.time_ns()
         outcome = Run(answering, self.source, writer, plan, watch, enough).execute()
@@ -128,12 +137,22 @@ class OpenBench:
         if enough is not None:
             self.say(enough.sentence())
             writer.record.warnings.append(enough.sentence())
-        self.say("evaluating")
+        if not in_series:
+            self.say("evaluating")
         during = outcome.environment_after.get("during", {}).get("reading", {})
         readings = RunReader(directory).context()
         writer.record.context = context_of(readings, during, board.power, began_ns, ended_ns)
         _note_activity(writer.record, activity(outcome.environment_after, readings, board.load.any))
         return Measured(directory, close_record(writer, outcome), outcome)
+
+
+def block_words(record: RunRecord) -> str:
+    """A finished block of a series in one line: typical and worst answer, and what was not as it should be."""
+    reaction, counts = record.summary.get("reaction") or {}, record.counts
+    parts = [f"typical {duration(reaction.get('median_ns'))}", f"worst {duration(reaction.get('max_ns'))}"]
+    named = {"late": "late", "missed": "missed", "coalesced": "coalesced", "ambiguous": "not matched"}
+    parts += [f"{counts[name]:,} {words}" for name, words in named.items() if counts.get(name)]
+    return ", ".join(parts) + (" (virtual)" if record.virtual else "")
 
 
 @contextmanager

@@ -12,6 +12,8 @@ _UNITS: Final = ((1, "ns"), (1_000, "µs"), (1_000_000, "ms"), (1_000_000_000, "
 _MOST_DIGITS: Final = 15
 NOTHING: Final = "–"
 ROUGH: Final = "rough: slow answers came in groups"
+_ROUND: Final = re.compile(r"round (\d+) of ([^:]*): (.*)", re.DOTALL)
+_NEVER: Final = "not measured"
 
 
 def duration(value_ns: float | None, digits: int = 3) -> str:
@@ -196,22 +198,49 @@ def one_in(value: float) -> str:
 
 
 def rounds_together(lines: Sequence[str]) -> list[str]:
-    """What became of single rounds, with those that were never begun in one line.
+    """What became of single rounds, those that went alike in one line.
 
     Args:
         lines: such as "round 3 of block: not measured", of one condition; others stay as they are.
 
     Returns:
-        Such as "rounds 3 to 8 of block: not measured", or "rounds 3, 5 and 8 of block: not measured".
+        Such as "rounds 3 to 8 of block: not measured", or "rounds 3, 5 and 8 of block: failed: no power"; rounds that
+        were never begun come last.
     """
-    never = [(line, found) for line in lines if (found := re.fullmatch(r"round (\d+) of (.*): not measured", line))]
-    if len(never) < 2:
-        return list(lines)
-    rounds = [int(found[1]) for _, found in never]
-    whole = rounds == list(range(rounds[0], rounds[-1] + 1)) and len(rounds) > 2
-    words = f"{rounds[0]} to {rounds[-1]}" if whole else listing([str(number) for number in rounds])
-    others = [line for line in lines if line not in {line for line, _ in never}]
-    return [*others, f"rounds {words} of {never[0][1][2]}: not measured"]
+    alike: dict[tuple[str, str], list[int]] = {}
+    others = []
+    for line in lines:
+        if found := _ROUND.fullmatch(line):
+            alike.setdefault((found[2], found[3]), []).append(int(found[1]))
+        else:
+            others.append(line)
+    never = [key for key in alike if key[1] == _NEVER]
+    for key in (*(key for key in alike if key not in never), *never):
+        others.append(f"{_rounds(alike[key])} of {key[0]}: {key[1]}")
+    return others
+
+
+def trouble_counts(lines: Sequence[str]) -> list[str]:
+    """What became of blocks that are not complete, each kind once with its count.
+
+    Args:
+        lines: as of `rounds_together`.
+
+    Returns:
+        Such as "2 blocks failed: no power" and "1 block not measured"; other lines as they are.
+    """
+    counts: dict[str, int] = {}
+    for line in lines:
+        found = _ROUND.fullmatch(line)
+        counts[found[3] if found else line] = counts.get(found[3] if found else line, 0) + bool(found)
+    return [f"{n} {'block' if n == 1 else 'blocks'} {what}" if n else what for what, n in counts.items()]
+
+
+def _rounds(rounds: Sequence[int]) -> str:
+    if len(rounds) == 1:
+        return f"round {rounds[0]}"
+    whole = list(rounds) == list(range(rounds[0], rounds[-1] + 1)) and len(rounds) > 2
+    return f"rounds {f'{rounds[0]} to {rounds[-1]}' if whole else listing([str(number) for number in rounds])}"
 
 
 def unclear_words(count: int) -> str:

@@ -29,6 +29,11 @@ class Setup:
     warm_up: Bench | None
 
     @property
+    def runs(self) -> int:
+        """Runs of a block: its warm-up is one too."""
+        return 1 if self.warm_up is None else 2
+
+    @property
     def nominal_s(self) -> float:
         """Seconds its stimuli take, warm-up included."""
         benches = [self.bench] if self.warm_up is None else [self.warm_up, self.bench]

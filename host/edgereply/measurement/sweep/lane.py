@@ -2,7 +2,6 @@
 
 import contextlib
 import threading
-import time
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import AbstractContextManager
 from dataclasses import dataclass
@@ -10,15 +9,16 @@ from pathlib import Path
 
 from edgereply.config.settings import Bench
 from edgereply.errors import HostError, StoreError
-from edgereply.measurement.measure import OpenBench, Procedure, Say
+from edgereply.measurement.measure import Measured, OpenBench, Procedure, Say, block_words
+from edgereply.measurement.pace import SeriesClock
 from edgereply.measurement.run import Tally, Watcher
 from edgereply.measurement.sweep.conditions import Setup, with_seed
-from edgereply.measurement.sweep.pace import Pace
 from edgereply.sources.base import SourceBatch
 from edgereply.storage.series_record import BlockRecord, BlockState
 from edgereply.wording.numbers import time_left
+from edgereply.wording.progress import SeriesProgress
 
-Watch = Callable[[Bench, str, Callable[[], str]], AbstractContextManager[Watcher]]
+Watch = Callable[[Bench, str, Callable[[], SeriesProgress]], AbstractContextManager[Watcher]]
 Opener = Callable[[Bench, str, Say, Path | None], AbstractContextManager[OpenBench]]
 
 
@@ -75,7 +75,8 @@ class Lane:
         self._board = ""
         self._ready: OpenBench | None = None
         self._stack = contextlib.ExitStack()
-        self.pace = Pace()
+        self._clock = SeriesClock(len(blocks))
+        self._last_failure, self._times_failed = "", 0
 
     def carry_out(self) -> Ended:
         """Measure what is missing.
@@ -89,7 +90,6 @@ class Lane:
             for index, block in enumerate(todo):
                 if self._stop.is_set():
                     return Ended(True, None)
-                self._announce(block, todo[index:])
                 error = self._try(block, todo[index:])
                 failed = failed + 1 if error is not None else 0
                 if error is not None and failed >= self._job.give_up_after and index + 1 < len(todo):
@@ -106,13 +106,13 @@ class Lane:
 
     def left_s(self, rest: Sequence[BlockRecord]) -> float:
         """Seconds these blocks will take."""
-        return self.pace.total_s([self._job.setups[block.condition] for block in rest])
+        return self._clock.pace.total_s([self._job.setups[block.condition] for block in rest])
 
     def _try(self, block: BlockRecord, rest: list[BlockRecord]) -> HostError | None:
         """Measure one block; gives back what it failed by."""
-        began = time.monotonic()
+        self._clock.begin([self._job.setups[item.condition] for item in rest])
         try:
-            self._measure(block, rest)
+            measured = self._measure(block)
         except KeyboardInterrupt:
             self._note(block, "incomplete", "stopped by the user")
             raise
@@ -123,44 +123,54 @@ class Lane:
             raise
         except HostError as error:
             self._note(block, "failed", str(error))
-            self._say(f"block failed: {error}")
+            self._say(f"{self._named(block, rest)}: {self._failure(error)}")
             with self._closing_quietly():
                 self._close()
             return error
-        self.pace.learn(self._job.setups[block.condition], time.monotonic() - began)
+        self._clock.end(self._job.setups[block.condition])
+        self._last_failure, self._times_failed = "", 0
+        left = time_left(self.left_s(rest[1:]))
+        self._say(f"{self._named(block, rest)}: {block_words(measured.record)}; {left} left in all")
         return None
 
-    def _measure(self, block: BlockRecord, rest: list[BlockRecord]) -> None:
+    def _failure(self, error: HostError) -> str:
+        """What a block failed by; in a row of blocks that fail alike the first tells it and the others count."""
+        words = f"failed: {error}"
+        again = words == self._last_failure
+        self._last_failure, self._times_failed = words, self._times_failed + 1 if again else 1
+        return f"failed as the one before, {self._times_failed} times now" if again else words
+
+    def _named(self, block: BlockRecord, rest: Sequence[BlockRecord]) -> str:
+        number = len(self._blocks) - len(rest) + 1
+        return f"block {number} of {len(self._blocks)}, round {block.round}, {block.condition}"
+
+    def _measure(self, block: BlockRecord) -> Measured:
         setup = self._job.setups[block.condition]
         ready = self._reach(setup)
         if setup.warm_up is not None:
             block.warm_up = f"{block.run}-warm-up"
             self._job.save()
             self._run(ready, with_seed(setup.warm_up, block.seed), block.warm_up, _unwatched)
-        began = time.monotonic()
-        ahead_s = self.left_s(rest)
-
-        def whole() -> str:
-            done = len(self._blocks) - len(rest)
-            left_s = max(0.0, ahead_s - (time.monotonic() - began))
-            return f"block {done + 1} of {len(self._blocks)}, {time_left(left_s)} left in all"
-
         bench = with_seed(setup.bench, block.seed)
-        with self._job.watch(bench, block.condition, whole) as watch:
-            self._run(ready, bench, block.run, watch)
+        with self._job.watch(bench, block.condition, self._clock.progress) as watch:
+            measured = self._run(ready, bench, block.run, watch)
         self._note(block, "complete", "")
+        return measured
 
-    def _run(self, ready: OpenBench, bench: Bench, name: str, watch: Watcher) -> None:
+    def _run(self, ready: OpenBench, bench: Bench, name: str, watch: Watcher) -> Measured:
         def stoppable(tally: Tally, batch: SourceBatch | None) -> None:
             if self._stop.is_set():
                 raise KeyboardInterrupt
             watch(tally, batch)
 
-        outcome = ready.measure(bench, self._job.directory / name, stoppable, self._job.procedure.repeat).outcome
-        if outcome.interrupted:
+        measured = ready.measure(
+            bench, self._job.directory / name, stoppable, self._job.procedure.repeat, in_series=True
+        )
+        if measured.outcome.interrupted:
             raise KeyboardInterrupt
-        if outcome.error is not None:
-            raise outcome.error
+        if measured.outcome.error is not None:
+            raise measured.outcome.error
+        return measured
 
     def _reach(self, setup: Setup) -> OpenBench:
         if self._ready is None or self._board != setup.board:
@@ -188,13 +198,6 @@ class Lane:
     def _note(self, block: BlockRecord, state: BlockState, reason: str) -> None:
         block.state, block.reason = state, reason
         self._job.save()
-
-    def _announce(self, block: BlockRecord, rest: list[BlockRecord]) -> None:
-        number = len(self._blocks) - len(rest) + 1
-        self._say(
-            f"block {number} of {len(self._blocks)}: round {block.round}, {block.condition}; "
-            f"{time_left(self.left_s(rest))} left in all"
-        )
 
     def _giving_up(self, error: HostError, failed: int, untried: int) -> HostError:
         return type(error)(

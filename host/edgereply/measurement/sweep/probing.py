@@ -8,11 +8,12 @@ from edgereply.analysis.arrays.presence import present
 from edgereply.config.settings import Bench
 from edgereply.errors import DataError, SettingError, StoreError
 from edgereply.evaluation.load_view import load_view
-from edgereply.measurement.measure import Measured, OpenBench, Procedure, opened
+from edgereply.measurement.measure import Measured, OpenBench, Procedure, block_words, opened
 from edgereply.measurement.run import Watcher
 from edgereply.measurement.sweep.conditions import Setup
 from edgereply.measurement.sweep.lane import Opener, Watch
 from edgereply.measurement.sweep.saturation import RateProbe, Saturation, fell_behind, probes_needed, search
+from edgereply.wording.progress import SeriesProgress
 from edgereply.wording.units import parse_rate_period_ns, rate_words
 
 _RANGE = re.compile(r"\s*(.+?)\s+to\s+(.+?)\s*")
@@ -80,18 +81,21 @@ def find_saturation(
             ready.prove_wires()
         number, virtual = 0, False
 
+        def progress() -> SeriesProgress:
+            return SeriesProgress(number, most, (number - 1) / most, unit="probe", at_most=True)
+
         def measure(period_ns: int) -> RateProbe:
             nonlocal number, virtual
             number += 1
             name = f"p{number:02}"
             label = rate_words(period_ns)
-            procedure.say(f"probe {number} of at most {most}: {label}")
             bench = at_rate(setup.bench, period_ns, count)
-            with watch(bench, label, lambda: f"probe {number} of at most {most}") as watcher:
+            with watch(bench, label, progress) as watcher:
                 measured = _measured(ready, bench, directory / name, watcher, procedure.repeat)
             virtual = virtual or measured.record.virtual
             counts = measured.record.counts
             unanswered = sum(counts.get(kind, 0) for kind in UNANSWERED)
+            procedure.say(f"probe {number} of at most {most}, {label}: {block_words(measured.record)}")
             behind = fell_behind(present(load_view(directory / name).reaction_ns), period_ns)
             return RateProbe(period_ns, counts["stimuli"], unanswered, behind, str(directory / name))
 
@@ -101,7 +105,7 @@ def find_saturation(
 
 
 def _measured(ready: OpenBench, bench: Bench, run: Path, watcher: Watcher, repeat: list[str]) -> Measured:
-    measured = ready.measure(bench, run, watcher, repeat)
+    measured = ready.measure(bench, run, watcher, repeat, in_series=True)
     if measured.outcome.interrupted:
         raise KeyboardInterrupt
     if measured.outcome.error is not None:

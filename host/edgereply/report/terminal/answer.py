@@ -169,17 +169,20 @@ def _table(headlines: Sequence[Headline], screen: Screen) -> list[Text]:
     if any(item.unmatched for item in headlines):
         columns.append(("unmatched", [f"{item.unmatched:,}" for item in headlines]))
     columns.append(("deadline", [item.deadline_word for item in headlines]))
-    if len(grades) > 1:
-        columns.append(("evidence", [item.grade for item in headlines]))
+    virtual = {item.grade.startswith("virtual") for item in headlines}
+    if len(grades) > 1 and wide:
+        columns.append(("evidence", [_capitals(item.grade) for item in headlines]))
+    elif len(virtual) > 1:
+        columns.append(("", ["VIRTUAL" if item.grade.startswith("virtual") else "" for item in headlines]))
     widths = [max(cell_len(text) for text in (name, *cells)) for name, cells in columns]
     room = screen.width - 1 - sum(width + _GAP for width in widths)
     names = [clean(item.name) for item in headlines]
-    title = _capitals(grades[0]) if len(grades) == 1 else ""
+    title = _capitals(grades[0]) if len(grades) == 1 else "VIRTUAL" if virtual == {True} else ""
     longest = max(cell_len(text) for text in (*names, title))
     name_width = max(_LEAST_NAME, min(longest, room))
     bars = room - name_width - _GAP
     axis = axis_of(headlines, bars) if bars >= LEAST_WIDTH else None
-    head = Text(_cut(title, name_width).ljust(name_width), style="bold")
+    head = Text(title[:name_width].ljust(name_width), style="bold")
     if title.startswith("VIRTUAL"):
         head.stylize("bold black on yellow", 0, len("VIRTUAL"))
     for (name, _), width in zip(columns, widths, strict=True):
@@ -211,7 +214,7 @@ def _trouble(headlines: Sequence[Headline]) -> list[str]:
     reasons: dict[str, list[str]] = {}
     for item in headlines:
         if item.cut:
-            reasons.setdefault(item.cut, []).append(short_name(item.name))
+            reasons.setdefault(clean(item.cut), []).append(short_name(item.name))
     for cut, whose in reasons.items():
         lines.append(f"{listing(whose) if len(whose) <= 3 else f'{len(whose)} conditions'}: {cut}")
     return lines
@@ -235,4 +238,9 @@ def _capitals(grade: str) -> str:
 
 
 def _cut(text: str, width: int) -> str:
-    return text if len(text) <= width else f"{text[: width - 1]}…"
+    """Shortened to a width: after its letter, where it has one, since the end of a path tells more than its start."""
+    if len(text) <= width:
+        return text
+    letter = text[: text.find(": ") + 2] if short_name(text) != text and ": " in text[:6] else ""
+    rest = width - len(letter) - 1
+    return f"{letter}…{text[len(text) - rest :]}"

@@ -4,59 +4,12 @@ from __future__ import annotations
 
 import math
 
-import numpy as np
 from rich.text import Text
 
-from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.histogram import Histogram
 from edgereply.wording.numbers import duration, exactly
 
 _EIGHTHS = " ▏▎▍▌▋▊▉"
-# Buckets of the running distribution: eight to an octave, up to 2 ** 63 ns.
-_PER_OCTAVE = 8
-_BUCKETS = 64 * _PER_OCTAVE
-
-
-class RunningDistribution:
-    """Counts in fixed buckets, so that a chunk costs the same however long the run is.
-
-    Not thread-safe.
-    """
-
-    def __init__(self) -> None:
-        self._counts = np.zeros(_BUCKETS, dtype=np.int64)
-        self.slowest_ns: int | None = None
-
-    def add(self, reaction_ns: Int64s) -> None:
-        """Count one chunk.
-
-        Args:
-            reaction_ns: shape (n,), int64, nanoseconds; values below 1 count as 1.
-        """
-        if reaction_ns.size == 0:
-            return
-        octaves = np.log2(np.maximum(reaction_ns, 1))
-        self._counts += np.bincount((octaves * _PER_OCTAVE).astype(np.int64), minlength=_BUCKETS)[:_BUCKETS]
-        slowest = int(reaction_ns.max())
-        self.slowest_ns = slowest if self.slowest_ns is None else max(self.slowest_ns, slowest)
-
-    def histogram(self, bins: int) -> Histogram:
-        """What was counted so far, neighbouring buckets joined.
-
-        Args:
-            bins: most bins wanted, at least 1.
-
-        Returns:
-            The occupied range in at most `bins` bins; empty before the first value.
-        """
-        occupied = np.flatnonzero(self._counts)
-        if occupied.size == 0:
-            return Histogram(edges_ns=np.empty(0, np.int64), counts=np.empty(0, np.int64), scale="log")
-        first, last = int(occupied[0]), int(occupied[-1])
-        step = -(-(last - first + 1) // bins)
-        starts = np.arange(first, last + 1, step)
-        edges = np.rint(2.0 ** (np.append(starts, starts[-1] + step) / _PER_OCTAVE)).astype(np.int64)
-        return Histogram(edges_ns=edges, counts=np.add.reduceat(self._counts[: last + 1], starts), scale="log")
 
 
 def histogram_lines(

@@ -14,14 +14,19 @@ from rich.text import Text
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import present
-from edgereply.report.terminal.bars import RunningDistribution, histogram_lines
+from edgereply.report.terminal.live_picture import LivePicture
 from edgereply.report.terminal.stage import Stage
 from edgereply.report.terminal.tables import is_plain, stamp, stderr_console
 from edgereply.wording.numbers import clean, duration, time_left
+from edgereply.wording.progress import SeriesProgress
 
-_REDRAW_S: Final = 0.2
+_REDRAW_S: Final = 0.25
 _LINE_S: Final = 5.0
-_BINS: Final = 12
+# Title, bar and facts above the picture, and a row below it where the cursor stands.
+_AROUND: Final = 4
+# Of a series the lines of the last blocks stay in sight above.
+_BLOCKS_IN_SIGHT: Final = 6
+_LEAST_ROWS: Final = 4
 
 
 class LiveView:
@@ -38,7 +43,7 @@ class LiveView:
         virtual: bool,
         deadline_ns: int | None = None,
         console: Console | None = None,
-        whole: Callable[[], str] | None = None,
+        whole: Callable[[], SeriesProgress] | None = None,
         stage: Stage | None = None,
     ) -> None:
         """
@@ -57,7 +62,7 @@ class LiveView:
         self._title = clean(title, 60)
         self._stamp = stamp(evidence, virtual)
         self._deadline_ns = deadline_ns
-        self._seen = RunningDistribution()
+        self._seen = LivePicture(deadline_ns)
         self._live: Live | None = None
         self._shown_s = float("-inf")
         self._late = 0
@@ -107,7 +112,7 @@ class LiveView:
             reaction_ns: shape (n,), int64, the new reaction times; NO_STAMP entries are left out.
         """
         values = present(reaction_ns)
-        self._seen.add(values)
+        self._seen.add(elapsed_s, values)
         if self._deadline_ns is not None:
             self._late += int((values > self._deadline_ns).sum())
         if rate is None and elapsed_s > 0:
@@ -126,22 +131,32 @@ class LiveView:
             self._live.update(self._screen(), refresh=True)
 
     def _screen(self) -> RenderableType:
+        rows = self._console.height - _AROUND - (_BLOCKS_IN_SIGHT if self._whole is not None else 0)
+        rows = max(_LEAST_ROWS, rows) - 1  # the axis
+        histogram = max(1, rows // 3)
         plain = is_plain(self._console)
-        width = max(10, min(50, self._console.width - 30))
-        bars = histogram_lines(self._seen.histogram(_BINS), width, self._deadline_ns, plain)
-        return Group(self._lines(), *bars)
+        return Group(self._lines(), *self._seen.rows(self._console.width - 1, histogram, rows - histogram, plain))
 
     def _lines(self) -> RenderableType:
-        state = self._state
+        """Title, bar and facts; within a series the bar is that of the whole series."""
+        state, console = self._state, self._console
         head = Text.assemble((self._title, "bold"), " ", self._stamp)
-        if self._whole is not None:
-            head.append(f"  {self._whole()}")
-        facts = Table.grid(padding=(0, 3))
-        facts.add_row(f"{state.stimuli:,} stimuli", state.rate_words(), f"{self._seen_words()}", self._failed())
+        whole = None if self._whole is None else self._whole()
+        words = state.progress_words() if whole is None else whole.words()
+        if whole is None:
+            part = min(1.0, state.stimuli / state.expected) if state.expected else 0.0
+        else:
+            part = whole.share
+            head.append(f"  {state.progress_words()}")
         progress = Table.grid(padding=(0, 1))
-        bar = ProgressBar(total=state.expected or 1, completed=min(state.stimuli, state.expected or 0), width=30)
-        progress.add_row(bar, state.progress_words())
-        return Group(head, progress, facts)
+        width = max(10, console.width - len(words) - 3)
+        progress.add_row(ProgressBar(total=1.0, completed=part, width=width), words)
+        facts = [Text(f"{state.stimuli:,} stimuli"), Text(state.rate_words()), Text(self._seen_words()), self._failed()]
+        line = Text("   ").join(fact for fact in facts if fact)
+        for text in (head, line):
+            text.no_wrap = True
+            text.overflow = "ellipsis"
+        return Group(head, progress, line)
 
     def _seen_words(self) -> str:
         slowest = self._seen.slowest_ns
@@ -160,7 +175,7 @@ class LiveView:
     def _words(self) -> str:
         state = self._state
         parts = [f"{state.elapsed_s:.1f} s", f"{state.stimuli:,} stimuli", state.progress_words(), state.rate_words()]
-        parts += [self._seen_words(), self._failed().plain, self._whole() if self._whole is not None else ""]
+        parts += [self._seen_words(), self._failed().plain, self._whole().words() if self._whole is not None else ""]
         return f"{self._title} ({self._stamp.plain}): " + ", ".join(part for part in parts if part)
 
     def _plain(self, words: str) -> None:

@@ -8,8 +8,8 @@ from hypothesis import strategies as st
 from edgereply.config.bench_file import parse_bench
 from edgereply.config.plan_file import load_plan, parse_plan
 from edgereply.errors import SettingError
+from edgereply.measurement.pace import OPENING_S, RUN_S, Pace
 from edgereply.measurement.sweep.conditions import conditions_of_plan, in_words, setups
-from edgereply.measurement.sweep.pace import OPENING_S, RUN_S, Pace
 
 BENCH: dict[str, Any] = {
     "board": {"gate": {"link": "local", "route": "virtual", "realtime": {"fifo_priority": 40}}},

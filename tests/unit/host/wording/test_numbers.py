@@ -140,6 +140,22 @@ def test_rounds_that_were_never_begun_take_one_line() -> None:
     assert numbers.rounds_together([cut, never[0]]) == [cut, never[0]]
 
 
+def test_rounds_that_failed_alike_take_one_line() -> None:
+    failed = [f"round {number} of block: failed: no power" for number in (1, 2, 5)]
+    other, never = "round 3 of block: failed: no link", "round 4 of block: not measured"
+    assert numbers.rounds_together([*failed[:2], other, never, failed[2], "run: cut off"]) == [
+        "run: cut off",
+        "rounds 1, 2 and 5 of block: failed: no power",
+        other,
+        never,
+    ]
+    assert numbers.trouble_counts([*failed, never, "run: cut off"]) == [
+        "3 blocks failed: no power",
+        "1 block not measured",
+        "run: cut off",
+    ]
+
+
 def test_one_stimulus_is_not_spoken_of_as_several() -> None:
     assert numbers.unclear_words(1) == "1 stimulus, since which answer is its own cannot be told"
     assert numbers.unclear_words(1_200).startswith("1,200 stimuli, since which answer is whose")

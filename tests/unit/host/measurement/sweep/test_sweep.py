@@ -7,6 +7,7 @@ from typing import Any
 
 import pytest
 
+from edgereply.comparison.condition_headlines import entry_headline
 from edgereply.comparison.entries import series_entries
 from edgereply.config.plan_file import parse_plan
 from edgereply.config.settings import Bench
@@ -21,6 +22,7 @@ from edgereply.report.tables.sweep_table import document, rows, sheet
 from edgereply.sources.base import SourceBatch
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.series_record import SeriesRecord, load_series
+from edgereply.wording.progress import SeriesProgress
 from tests.fakes.scripted_source import ScriptedSource, Step, batch
 
 MS = 1_000_000
@@ -78,8 +80,8 @@ class Lab:
             source.close()
 
     @contextlib.contextmanager
-    def watch(self, bench: Bench, condition: str, whole: Callable[[], str]) -> Iterator[Watcher]:
-        self.watched.append(f"{condition}: {whole()}")
+    def watch(self, bench: Bench, condition: str, whole: Callable[[], SeriesProgress]) -> Iterator[Watcher]:
+        self.watched.append(f"{condition}: {whole().words()}")
         yield lambda tally, latest: None
 
     def sweep(self, record: SeriesRecord, at_once: bool = True) -> Sweep:
@@ -109,6 +111,39 @@ def test_every_block_is_measured_once_on_one_open_bench(tmp_path: Path) -> None:
         assert run.requested["stimulus"]["seed"] == block.seed
     assert [words.partition(": ")[2][:12] for words in lab.watched] == [f"block {n} of 4" for n in (1, 2, 3, 4)]
     assert all("left in all" in words for words in lab.watched)
+
+
+def test_a_block_takes_one_line_that_says_how_it_went(tmp_path: Path) -> None:
+    lab = Lab(tmp_path, [good() * 2 + good(3 * MS) * 2])
+    record = begin(lab.directory, lab.planned())
+    lab.carry_out(record)
+    assert len(lab.said) == 4
+    for number, (words, block) in enumerate(zip(lab.said, record.blocks, strict=True), 1):
+        assert words.startswith(f"block {number} of 4, round {block.round}, {block.condition}: typical ")
+        assert words.endswith(" left in all")
+    assert "typical 100 µs, worst 100 µs (virtual); " in lab.said[0]
+    assert "typical 3.00 ms, worst 3.00 ms, 20 late (virtual); " in lab.said[3]
+    assert lab.said[3].endswith("; 0 s left in all")
+
+
+def test_a_failure_that_repeats_is_told_once_and_then_counted(tmp_path: Path) -> None:
+    broken = BoardError("out of reach", where="gate")
+    lab = Lab(tmp_path, [broken, broken, broken, good()], PLAN | {"give_up_after": 5})
+    record = begin(lab.directory, lab.planned())
+    lab.carry_out(record)
+    told = [words.partition(": ")[2].partition(";")[0] for words in lab.said]
+    assert told == [
+        "failed: gate: out of reach",
+        "failed as the one before, 2 times now",
+        "failed as the one before, 3 times now",
+        "typical 100 µs, worst 100 µs (virtual)",
+    ]
+    entries = [entry_headline(entry) for entry in series_entries(lab.directory, load_series(lab.directory), None)]
+    cuts = sorted(entry.cut for entry in entries)
+    assert cuts == [
+        "Not complete: 1 block failed: gate: out of reach.",
+        "Not complete: 2 blocks failed: gate: out of reach.",
+    ]
 
 
 def test_a_failed_block_is_recorded_and_the_sweep_goes_on_with_the_bench_opened_anew(tmp_path: Path) -> None:
@@ -240,11 +275,11 @@ def test_a_full_disk_ends_the_sweep_at_once(tmp_path: Path, monkeypatch: pytest.
     record = begin(lab.directory, lab.planned())
     measure, calls = OpenBench.measure, []
 
-    def full(self: OpenBench, *arguments: Any) -> Any:
+    def full(self: OpenBench, *arguments: Any, **more: Any) -> Any:
         calls.append(1)
         if len(calls) == 2:
             raise StoreError("no space")
-        return measure(self, *arguments)
+        return measure(self, *arguments, **more)
 
     monkeypatch.setattr(OpenBench, "measure", full)
     with pytest.raises(StoreError, match="no space"):
@@ -298,7 +333,7 @@ def test_boards_with_sources_of_their_own_are_measured_at_the_same_time(tmp_path
     assert sorted(lab.opened) == ["crane", "gate"], "each bench stays open"
     for name in ("gate", "crane"):
         said = [words.split(":")[1] for words in lab.said if words.startswith(f"{name}: block")]
-        assert said == [f" block {number} of 3" for number in (1, 2, 3)]
+        assert [words.partition(",")[0] for words in said] == [f" block {number} of 3" for number in (1, 2, 3)]
     assert {words.partition(": ")[2][:12] for words in lab.watched} == {f"block {n} of 3" for n in (1, 2, 3)}
 
 
@@ -345,7 +380,7 @@ def test_stopping_keeps_what_every_board_has_measured(tmp_path: Path) -> None:
 
 
 def test_a_full_disk_ends_every_board(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    def full(*_: Any) -> Any:
+    def full(*_: Any, **more: Any) -> Any:
         raise StoreError("no space")
 
     monkeypatch.setattr(OpenBench, "measure", full)

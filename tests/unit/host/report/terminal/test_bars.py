@@ -1,10 +1,8 @@
 import numpy as np
 import pytest
-from hypothesis import given
-from hypothesis import strategies as st
 
 from edgereply.analysis.arrays.histogram import Histogram
-from edgereply.report.terminal.bars import RunningDistribution, bar_note, histogram_lines
+from edgereply.report.terminal.bars import bar_note, histogram_lines
 
 
 def lines(counts: list[int], deadline_ns: int | None = None, width: int = 10, plain: bool = False) -> list[str]:
@@ -46,36 +44,3 @@ def test_nothing_yet() -> None:
 def test_the_note_says_how_to_read_it() -> None:
     shown = Histogram(edges_ns=np.array([1, 2]), counts=np.array([1234]), scale="linear")
     assert bar_note(shown).startswith("1,234 answers;")
-
-
-@given(st.lists(st.lists(st.integers(1, 10**11), max_size=20), max_size=5), st.integers(1, 15))
-def test_running_counts_lose_nothing(chunks: list[list[int]], bins: int) -> None:
-    running = RunningDistribution()
-    for chunk in chunks:
-        running.add(np.array(chunk, dtype=np.int64))
-    values = [value for chunk in chunks for value in chunk]
-    counted = running.histogram(bins)
-    assert counted.counts.sum() == len(values)
-    assert counted.counts.size <= bins
-    assert running.slowest_ns == max(values, default=None)
-    if values:
-        # Buckets are an eighth of an octave; their edges are rounded to whole nanoseconds.
-        assert counted.edges_ns[0] <= min(values) + 1
-        assert counted.edges_ns[-1] >= max(values)
-
-
-def test_running_counts_agree_with_numpy() -> None:
-    values = np.random.default_rng(3).integers(1000, 10**7, 5000)
-    running = RunningDistribution()
-    for chunk in np.array_split(values, 7):
-        running.add(chunk)
-    counted = running.histogram(10**6)
-    octaves, expected = np.unique(np.floor(8 * np.log2(values)), return_counts=True)
-    np.testing.assert_array_equal(counted.counts[counted.counts > 0], expected)
-    np.testing.assert_allclose(counted.edges_ns[0], 2 ** (octaves[0] / 8), rtol=1e-3)
-
-
-def test_values_without_a_logarithm_are_counted_too() -> None:
-    running = RunningDistribution()
-    running.add(np.array([-5, 0, 1]))
-    assert running.histogram(5).counts.tolist() == [3]
