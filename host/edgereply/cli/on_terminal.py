@@ -150,7 +150,8 @@ def print_conditions(tops: Sequence[Headline], said: Sequence[str], next_steps: 
     bad = any(top.outcome == "fail" or top.cut for top in tops)
     answer = screen.sentence(deadline_sentence(named), style="bold red" if bad else "bold")
     below = rows_of(next_steps)
-    most = MOST_LINES - below - len(answer.rows)
+    # A line is kept for how many sentences there was no room for.
+    most = MOST_LINES - below - len(answer.rows) - bool(said)
     parts = [answer, *table_parts(tops, screen, most)]
     parts += [screen.sentence(line, rank=10 + place) for place, line in enumerate(said)]
     screen.show(parts, below)

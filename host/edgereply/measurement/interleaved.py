@@ -22,7 +22,6 @@ from edgereply.measurement.run import Watcher
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import now_iso
 from edgereply.storage.series_record import SeriesRecord, plan_blocks, save_series
-from edgereply.wording.numbers import time_left
 from edgereply.wording.progress import SeriesProgress
 
 METHOD = "Every condition once a round, in random order, same seed of arrivals in a round."
@@ -144,11 +143,7 @@ def compare_conditions(
             if interrupted:
                 break
             clock.end(planned[index])
-            left = time_left(clock.pace.total_s(planned[index + 1 :]))
-            procedure.say(
-                f"block {index + 1} of {len(benches)}, round {block.round}, {block.condition}: "
-                f"{block_words(measured.record)}; {left} left in all"
-            )
+            procedure.say(f"block {index + 1}/{len(benches)} {block.condition}: {block_words(measured.record)}")
     views = pooled_rounds(directory, record)
     comparison = compare_entries(series_entries(directory, record, None), True, matters=matters) if views else None
     return Compared(directory, record, views, comparison, cpu_per_answer(directory, record), interrupted)

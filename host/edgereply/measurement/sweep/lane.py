@@ -15,7 +15,6 @@ from edgereply.measurement.run import Tally, Watcher
 from edgereply.measurement.sweep.conditions import Setup, with_seed
 from edgereply.sources.base import SourceBatch
 from edgereply.storage.series_record import BlockRecord, BlockState
-from edgereply.wording.numbers import time_left
 from edgereply.wording.progress import SeriesProgress
 
 Watch = Callable[[Bench, str, Callable[[], SeriesProgress]], AbstractContextManager[Watcher]]
@@ -129,8 +128,7 @@ class Lane:
             return error
         self._clock.end(self._job.setups[block.condition])
         self._last_failure, self._times_failed = "", 0
-        left = time_left(self.left_s(rest[1:]))
-        self._say(f"{self._named(block, rest)}: {block_words(measured.record)}; {left} left in all")
+        self._say(f"{self._named(block, rest)}: {block_words(measured.record)}")
         return None
 
     def _failure(self, error: HostError) -> str:
@@ -142,7 +140,7 @@ class Lane:
 
     def _named(self, block: BlockRecord, rest: Sequence[BlockRecord]) -> str:
         number = len(self._blocks) - len(rest) + 1
-        return f"block {number} of {len(self._blocks)}, round {block.round}, {block.condition}"
+        return f"block {number}/{len(self._blocks)} {block.condition}"
 
     def _measure(self, block: BlockRecord) -> Measured:
         setup = self._job.setups[block.condition]

@@ -56,9 +56,7 @@ class _Columns:
 
     def counted(self, buckets: Int64s, counts: Int64s) -> Int64s:
         """Counts by column; shape (width,)."""
-        found = np.zeros(self.width, np.int64)
-        np.add.at(found, self.of(buckets), counts)
-        return found
+        return np.bincount(self.of(buckets), counts, minlength=self.width).astype(np.int64)
 
 
 class LivePicture:
@@ -141,9 +139,14 @@ class LivePicture:
     def _strip(self, columns: _Columns, most: int, deadline: int | None, plain: bool) -> list[Text]:
         first, last = self._slices[0].number, self._slices[-1].number
         each = -(-(last - first + 1) // most)
-        rows = np.zeros(((last - first) // each + 1, columns.width), np.int64)
-        for item in self._slices:
-            rows[(item.number - first) // each] += columns.counted(item.buckets, item.counts)
+        count, width = (last - first) // each + 1, columns.width
+        row_of = np.repeat(
+            [(item.number - first) // each for item in self._slices], [item.buckets.size for item in self._slices]
+        )
+        column_of = columns.of(np.concatenate([item.buckets for item in self._slices]))
+        weights = np.concatenate([item.counts for item in self._slices])
+        flat = np.bincount(row_of * width + column_of, weights, minlength=count * width)
+        rows = flat.astype(np.int64).reshape(count, width)
         top = np.log(max(2, int(rows.max())))
         lines = []
         for number, row in enumerate(rows):
