@@ -19,9 +19,9 @@ class HostError(Exception):
     """Base of all errors the host raises on purpose.
 
     Args:
-        message: what went wrong, one sentence.
+        message: what went wrong: one clause, lower case, no full stop, as it stands after "edgereply: ".
         where: the file, port, board or setting concerned; empty when there is none.
-        remedy: what the reader can do about it; empty when nothing is known.
+        remedy: what the reader can do about it, in the same style; empty when nothing is known.
 
     Attributes:
         code: the agent's code where a fault on the board is behind it.
@@ -38,7 +38,7 @@ class HostError(Exception):
 
     def __str__(self) -> str:
         text = f"{self.where}: {self.message}" if self.where else self.message
-        return f"{text} {self.remedy}" if self.remedy else text
+        return f"{text}; {self.remedy}" if self.remedy else text
 
 
 class SettingError(HostError):

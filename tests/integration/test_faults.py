@@ -121,7 +121,7 @@ def incomplete(place: Workplace, options: str) -> tuple[Done, Path]:
     run = place.root / "run"
     record = RunReader(run).record
     assert record.state == done.document["state"] == "incomplete"
-    assert "Check " in record.reason
+    assert "check " in record.reason
     assert record.reason.split(": ", 1)[1][:30] in done.err
     report = place.run("report", "run", "-o", "page.html")
     assert report.code == 0, report.err

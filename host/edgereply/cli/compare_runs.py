@@ -19,6 +19,8 @@ from edgereply.system.workers import Each
 from edgereply.wording.folding import tell
 from edgereply.wording.numbers import rounds_together
 
+MOST_NAMED = 4
+
 
 def compare_finished(
     paths: Sequence[Path], deadline_ns: int | None, each: Each, matters: float = MATTERS
@@ -52,7 +54,8 @@ def print_comparison(comparison: Comparison, paths: Sequence[Path], details: boo
     said = [*comparison.sentences, *comparison.words]
     if len(comparison.places) > 1:
         said.insert(0, compared_words(comparison.differences))
-    steps = [f"next: edgereply report {' '.join(map(str, paths))} -o report.html"]
+    runs = " ".join(map(str, paths)) if len(paths) <= MOST_NAMED else "RUN ..."
+    steps = [f"next: edgereply report {runs} -o report.html"]
     print_conditions(headlines(comparison), [] if details else said, steps)
 
 

@@ -58,9 +58,9 @@ class Adapter:
 
     def __init__(self, port: str, baud: int, stimulus: str, response: str) -> None:
         if stimulus not in ("tx", "rts", "dtr"):
-            raise SettingError(f"{stimulus!r} cannot carry a stimulus.", "stimulus", "Use tx, rts or dtr.")
+            raise SettingError(f"{stimulus!r} cannot carry a stimulus", "stimulus", "use tx, rts or dtr")
         if response not in ("cts", "dsr", "none"):
-            raise SettingError(f"{response!r} cannot carry a response.", "response", "Use cts, dsr or none.")
+            raise SettingError(f"{response!r} cannot carry a response", "response", "use cts, dsr or none")
         self.name = port
         self._stimulus = stimulus
         self._response = response
@@ -109,7 +109,7 @@ class Adapter:
         except (serial.SerialException, OSError) as error:
             if self._stimulus != "tx" or self._response != "none":
                 raise SourceError(
-                    "this port has no control lines.", self.name, "Use TX for the stimulus, and no response."
+                    "this port has no control lines", self.name, "use TX for the stimulus, and no response"
                 ) from error
             return _USB_FRAME_NS
         return slowest_ns
@@ -119,4 +119,4 @@ class Adapter:
         try:
             yield
         except (serial.SerialException, OSError) as error:
-            raise SourceError("the adapter is gone.", self.name, "Check plug and cable, then start again.") from error
+            raise SourceError("the adapter is gone", self.name, "check plug and cable, then start again") from error

@@ -39,18 +39,18 @@ class StimulusPlan:
     def __post_init__(self) -> None:
         if self.pattern not in ("periodic", "uniform", "exponential"):
             raise SettingError(
-                f"the arrival pattern {self.pattern!r} is unknown.",
+                f"the arrival pattern {self.pattern!r} is unknown",
                 "pattern",
-                "Use periodic, uniform or exponential.",
+                "use periodic, uniform or exponential",
             )
         for name in ("period_ns", "width_ns", "count", "floor_ns", "spread_ns", "seed"):
             value = getattr(self, name)
             least = 0 if name in ("floor_ns", "spread_ns") else 1
             if isinstance(value, bool) or not isinstance(value, int) or value < least:
-                raise SettingError(f"{value!r} is not usable here.", name, f"Give an integer of at least {least}.")
+                raise SettingError(f"{value!r} is not usable here", name, f"give an integer of at least {least}")
         for name in ("count", "seed"):
             if getattr(self, name) > 0xFFFF_FFFF:
-                raise SettingError(f"{getattr(self, name)} is too large.", name, "Give at most 4294967295.")
+                raise SettingError(f"{getattr(self, name)} is too large", name, "give at most 4294967295")
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

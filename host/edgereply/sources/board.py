@@ -80,7 +80,7 @@ class BoardSource:
             SourceError: nothing is armed.
         """
         if not self._armed:
-            raise SourceError("no run is armed", self._client.name, "Arm one first.")
+            raise SourceError("no run is armed", self._client.name, "arm one first")
         self._armed, self._done, self._lost = False, False, 0
         self._client.start()
 
@@ -100,7 +100,7 @@ class BoardSource:
         deadline = Deadline(STOP_S)
         while not self._done:
             if deadline.expired():
-                raise SourceError("the emitting board did not stop in time", self._client.name, "Check the board.")
+                raise SourceError("the emitting board did not stop in time", self._client.name, "check the board")
             for message in self._client.poll(0.05):
                 self._take(message)
 
@@ -115,7 +115,7 @@ class BoardSource:
         deadline = Deadline(STOP_S)
         while not any(isinstance(message, Stopped) for message in self._client.poll(0.05)):
             if deadline.expired():
-                raise SourceError("the emitting board did not stop in time", self._client.name, "Check the board.")
+                raise SourceError("the emitting board did not stop in time", self._client.name, "check the board")
         return level
 
     def close(self) -> None:

@@ -178,21 +178,21 @@ class Dialogue:
     def silent(self, what: str) -> SourceError:
         """Returns: the error for an instrument that does not speak as it should."""
         return SourceError(
-            f"the {self._what} {what}.", self.port.name, "Check power, cable and baud rate, reset it, retry."
+            f"the {self._what} {what}", self.port.name, "check power, cable and baud rate, reset it, retry"
         )
 
     def nonsense(self, query: str, line: bytes) -> SourceError:
         """Returns: the error for an answer that cannot be one."""
         return SourceError(
-            f"the answer to {query} makes no sense: {scpi.printable(line)!r}.",
+            f"the answer to {query} makes no sense: {scpi.printable(line)!r}",
             self.port.name,
-            "Check the cable and the baud rate.",
+            "check the cable and the baud rate",
         )
 
     def _complaint(self, did: str, entry: scpi.ErrorEntry) -> HostError:
         if entry.code in REFUSALS:
-            return SettingError(f"the {self._what} refused {did}: {entry}.", self.port.name, "Choose another value.")
-        return SourceError(f"{did} failed: {entry}.", self.port.name, f"See the manual of the {self._what}.")
+            return SettingError(f"the {self._what} refused {did}: {entry}", self.port.name, "choose another value")
+        return SourceError(f"{did} failed: {entry}", self.port.name, f"see the manual of the {self._what}")
 
     def _set(self, header: str, value: str) -> str:
         self.tell(f"{header} {value}")
@@ -207,7 +207,7 @@ class Dialogue:
 
     def _took(self, header: str, wanted: str, got: str) -> SourceError:
         return SourceError(
-            f"{header} was set to {wanted} but reads {got[:60]}.",
+            f"{header} was set to {wanted} but reads {got[:60]}",
             self.port.name,
-            f"Check the firmware's version and the manual of the {self._what}.",
+            f"check the firmware's version and the manual of the {self._what}",
         )

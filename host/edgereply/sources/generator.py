@@ -59,7 +59,7 @@ class GeneratorSource:
         tolerance_ppm: float = 100.0,
     ) -> None:
         if count_by not in ("burst", "pulse"):
-            raise SettingError(f"{count_by!r} is no way to count.", "count_by", "Use burst or pulse.")
+            raise SettingError(f"{count_by!r} is no way to count", "count_by", "use burst or pulse")
         self._levels = Levels(*(Decimal(str(value)) for value in (high_v, low_v, input_limit_v)))
         self._levels.check()
         self._count_by = count_by
@@ -99,9 +99,9 @@ class GeneratorSource:
         check_plan(plan)
         if plan.pattern != "periodic":
             raise SettingError(
-                f"a function generator cannot do {plan.pattern} arrivals.",
+                f"a function generator cannot do {plan.pattern} arrivals",
                 self._port.name,
-                "Use pattern periodic, or a source that draws intervals.",
+                "use pattern periodic, or a source that draws intervals",
             )
         dialogue = self._dialogue
         dialogue.tell("*CLS", "*RST")
@@ -125,7 +125,7 @@ class GeneratorSource:
             SourceError: nothing is armed, or the generator failed.
         """
         if self._plan is None or self._started_s is not None:
-            raise SourceError("nothing is armed.", self._port.name, "Call arm before start.")
+            raise SourceError("nothing is armed", self._port.name, "call arm before start")
         self._dialogue.tell("*TRG" if self._count_by == "burst" else "INIT")
         self._started_s = time.monotonic()
         self._ended_s = None
@@ -203,9 +203,9 @@ class GeneratorSource:
             found = scpi.parse_identification(text)
         except scpi.ScpiError as error:
             raise SourceError(
-                f"what answers here does not identify itself as IEEE 488.2 says; it said {text[:60]!r}.",
+                f"what answers here does not identify itself as IEEE 488.2 says; it said {text[:60]!r}",
                 self._port.name,
-                "Name the port of the generator and its baud rate.",
+                "name the port of the generator and its baud rate",
             ) from error
         return SourceIdentity(
             kind="generator",

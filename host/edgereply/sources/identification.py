@@ -70,7 +70,7 @@ def _recognise(line: bytes, where: str) -> scpi.Identification | None:
 
 def _something_else(heard: bytes, where: str) -> NoReturn:
     raise SourceError(
-        f"what answers here is not a pulse source; it said {scpi.printable(heard.strip())!r}.",
+        f"what answers here is not a pulse source; it said {scpi.printable(heard.strip())!r}",
         where,
-        "Name another port, or load the pulse source's firmware.",
+        "name another port, or load the pulse source's firmware",
     )

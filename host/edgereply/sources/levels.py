@@ -39,13 +39,13 @@ class Levels:
         high_v, low_v = self.high_v, self.low_v
         doubled = f" ({factor} times the setting, as the generator assumes a matched load)" if factor > 1 else ""
         if high_v <= low_v:
-            raise SettingError(f"a pulse from {low_v} V to {high_v} V does not rise.", "levels", "Swap the levels.")
+            raise SettingError(f"a pulse from {low_v} V to {high_v} V does not rise", "levels", "swap the levels")
         if high_v * factor > self.limit_v or low_v * factor < LOWEST_V:
             raise SettingError(
                 f"pulses from {low_v * factor} V to {high_v * factor} V{doubled} would damage an input that bears "
-                f"{LOWEST_V} V to {self.limit_v} V; the output was left off.",
+                f"{LOWEST_V} V to {self.limit_v} V; the output was left off",
                 "levels",
-                "Lower the levels, or put a divider in between and declare what it bears.",
+                "lower the levels, or put a divider in between and declare what it bears",
             )
 
     def set_on(self, dialogue: Dialogue, where: str) -> None:
@@ -67,4 +67,4 @@ class Levels:
         replace(self, high_v=high_v, low_v=low_v).check(factor)
         for name, wanted_v, got_v in (("VOLT:HIGH", self.high_v, high_v), ("VOLT:LOW", self.low_v, low_v)):
             if abs(got_v - wanted_v) > _STEP_V:
-                raise SourceError(f"{name} was set to {wanted_v} V but reads {got_v} V.", where)
+                raise SourceError(f"{name} was set to {wanted_v} V but reads {got_v} V", where)

@@ -98,7 +98,7 @@ class LinesSource:
         check_plan(plan)
         if plan.period_ns < SHORTEST_PERIOD_NS:
             raise SettingError(
-                f"{plan.period_ns} ns is too short for an adapter on USB.", "period_ns", "Give 1000000 ns or more."
+                f"{plan.period_ns} ns is too short for an adapter on USB", "period_ns", "give 1000000 ns or more"
             )
         if self._on_tx:
             self._pulse = nearest_pulse(plan.width_ns)
@@ -118,7 +118,7 @@ class LinesSource:
             SourceError: nothing is armed.
         """
         if self._plan is None:
-            raise SourceError("nothing is armed.", self._adapter.name, "Call arm before start.")
+            raise SourceError("nothing is armed", self._adapter.name, "call arm before start")
         plan, self._plan = self._plan, None
         self._stop.clear()
         self._found = queue.SimpleQueue()

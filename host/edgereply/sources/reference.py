@@ -101,7 +101,7 @@ class ReferenceSource:
             SourceError: nothing is armed, or the port is gone.
         """
         if not self._armed:
-            raise SourceError("nothing is armed.", self._port.name, "Call arm before start.")
+            raise SourceError("nothing is armed", self._port.name, "call arm before start")
         self._armed = False
         self._timeline = TickTimeline(self._identity.tick_hz)
         self._dialogue.tell("READ?")
@@ -217,9 +217,9 @@ class ReferenceSource:
         with contextlib.suppress(HostError):
             self._port.send(scpi.DEVICE_CLEAR)
         failure = SourceError(
-            f"the records arrived damaged: {error}.",
+            f"the records arrived damaged: {error}",
             self._port.name,
-            "Check the cable and what lies next to it; edges up to there were kept.",
+            "check the cable and what lies next to it; edges up to there were kept",
         )
         failure.__cause__ = error
         return failure
@@ -229,7 +229,7 @@ class ReferenceSource:
             self._dialogue.check("to start")
         except HostError as error:
             return error
-        return SourceError("ended the run before it began.", self._port.name, "Start again.")
+        return SourceError("ended the run before it began", self._port.name, "start again")
 
     def _stop(self) -> None:
         if self._stream is None:

@@ -28,13 +28,11 @@ def source_class(name: str) -> type[Any]:
     try:
         kind = SOURCES[name]
     except KeyError:
-        raise SettingError(
-            f"there is no pulse source {name!r}.", "source", f"Use one of {', '.join(SOURCES)}."
-        ) from None
+        raise SettingError(f"there is no pulse source {name!r}", "source", f"use one of {', '.join(SOURCES)}") from None
     try:
         found: type[Any] = getattr(import_module(kind.module), kind.class_name)
     except ImportError as error:
-        raise SourceError(f"the source {name!r} needs {error.name}.", "source", f"Install it: {kind.needs}") from error
+        raise SourceError(f"the source {name!r} needs {error.name}", "source", f"install it: {kind.needs}") from error
     return found
 
 
@@ -61,6 +59,6 @@ def create_source(name: str, options: Mapping[str, Any], offered: Mapping[str, A
         signature.bind(**given)
     except TypeError as error:
         known = ", ".join(signature.parameters)
-        raise SettingError(f"{error}.", f"source {name!r}", f"Its options are: {known}.") from error
+        raise SettingError(f"{error}", f"source {name!r}", f"its options are: {known}") from error
     source: PulseSource = found(**given)
     return source

@@ -50,7 +50,7 @@ class SerialPort:
             self._serial.write(data)
         except serial.SerialTimeoutException as error:
             raise SourceError(
-                f"took no bytes for {_WRITE_S:g} s.", self.name, "Unplug the source, plug it in again, and retry."
+                f"took no bytes for {_WRITE_S:g} s", self.name, "unplug the source, plug it in again, and retry"
             ) from error
         except (serial.SerialException, OSError) as error:
             raise self._gone(error) from error
@@ -125,9 +125,9 @@ class SerialPort:
 
     def _gone(self, error: Exception) -> SourceError:
         return SourceError(
-            "the serial port is gone: the source was unplugged or switched off.",
+            "the serial port is gone: the source was unplugged or switched off",
             self.name,
-            "Check plug and cable, then start again.",
+            "check plug and cable, then start again",
         )
 
 
@@ -136,19 +136,19 @@ def _opening_error(port: str, baud: int, error: Exception) -> SourceError:
     if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO):
         present = ", ".join(sorted(info.device for info in list_ports.comports()[:8])) or "none"
         return SourceError(
-            "there is no such serial port.", port, f"Plug the source in, or name its port. Ports present: {present}."
+            "there is no such serial port", port, f"plug the source in, or name its port; present: {present}"
         )
     if number in (errno.EACCES, errno.EPERM):
         return SourceError(
-            "no permission to open this serial port.",
+            "no permission to open this serial port",
             port,
-            f"Join the group that owns it: sudo usermod -aG {_group(port)} $USER, then log in again.",
+            f"join the group that owns it: sudo usermod -aG {_group(port)} $USER, then log in again",
         )
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         return SourceError(
-            "another program is using this serial port.", port, "Close it (serial monitors, modem managers), and retry."
+            "another program is using this serial port", port, "close it (serial monitors, modem managers), and retry"
         )
-    return SourceError(f"cannot be opened as a serial port at {baud} Bd ({error}).", port, "Name the source's port.")
+    return SourceError(f"cannot be opened as a serial port at {baud} Bd ({error})", port, "name the source's port")
 
 
 def _group(port: str) -> str:

@@ -18,6 +18,6 @@ def test_exit_codes(kind: type[errors.HostError], code: int) -> None:
 
 
 def test_text() -> None:
-    assert str(errors.HostError("it broke.")) == "it broke."
-    assert str(errors.HostError("it broke.", "port")) == "port: it broke."
-    assert str(errors.HostError("it broke.", "port", "Mend it.")) == "port: it broke. Mend it."
+    assert str(errors.HostError("it broke")) == "it broke"
+    assert str(errors.HostError("it broke", "port")) == "port: it broke"
+    assert str(errors.HostError("it broke", "port", "mend it")) == "port: it broke; mend it"

@@ -37,11 +37,11 @@ class Faults:
         for name in ("drop", "duplicate", "late", "spurious", "garbage"):
             value = getattr(self, name)
             if not isinstance(value, int | float) or not 0 <= value <= 1:
-                raise SettingError(f"{value!r} is not a probability.", name, "Give 0 to 1.")
+                raise SettingError(f"{value!r} is not a probability", name, "give 0 to 1")
         for name in ("late_us", "stuck_after_ms", "unplug_after"):
             value = getattr(self, name)
             if value is not None and (not isinstance(value, int) or value < 0):
-                raise SettingError(f"{value!r} is not usable here.", name, "Give a whole number, 0 or more.")
+                raise SettingError(f"{value!r} is not usable here", name, "give a whole number, 0 or more")
 
     @classmethod
     def from_options(cls, options: Mapping[str, Any]) -> Faults:
@@ -53,7 +53,7 @@ class Faults:
         known = [field.name for field in fields(cls)]
         for name in options:
             if name not in known:
-                raise SettingError(f"there is no fault {name!r}.", "source 'virtual'", f"Use: {', '.join(known)}.")
+                raise SettingError(f"there is no fault {name!r}", "source 'virtual'", f"use: {', '.join(known)}")
         return cls(**options)
 
     def arguments(self) -> list[str]:

@@ -80,9 +80,9 @@ class VirtualSource(ReferenceSource):
             data = os.read(descriptor, 4096) if ready else b""
             if not data:
                 raise SourceError(
-                    f"the virtual source did not start{self._last_words()}.",
+                    f"the virtual source did not start{self._last_words()}",
                     "virtual source",
-                    "Run `python -m edgereply.sources.simulator` to see why.",
+                    "run `python -m edgereply.sources.simulator` to see why",
                 )
             line += data
         found: dict[str, str] = json.loads(line)
