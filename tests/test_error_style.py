@@ -48,7 +48,7 @@ def said(source: str) -> list[tuple[int, str]]:
 
 def _words(text: str) -> bool:
     """Whether it is a message; a single word is the name of a setting or a file."""
-    return " " in text or "{}" in text
+    return " " in text or text.endswith("{}.")
 
 
 def wrong(text: str) -> str:
