@@ -4,9 +4,10 @@ import importlib
 from typing import Annotated, Any
 
 import typer
-from typer.core import TyperGroup
+from typer.core import TyperCommand, TyperGroup
 
 from edgereply import __version__
+from edgereply.errors import SettingError
 
 COMMANDS = {
     "demo": ("demo", "Measure a virtual reject gate in half a minute."),
@@ -24,19 +25,45 @@ COMMANDS = {
     "bundle": ("bundle", "Pack runs for publishing, or verify a bundle."),
     "import": ("import_", "Make a run of an instrument's recording."),
 }
-# What help calls the value of an option, where that is not the option's own name.
-_TIMES = ("deadline", "dwell", "late_above", "window", "glitch", "interval", "resolution")
-_NUMBERS = ("count", "seed", "order_seed", "rounds")
-VALUES = dict.fromkeys(_TIMES, "TIME") | dict.fromkeys(_NUMBERS, "N") | dict.fromkeys(("exceed", "hysteresis"), "SHARE")
-VALUES |= {
-    "out": "DIRECTORY", "unpack": "DIRECTORY", "output": "FILE", "bench": "FILE", "power_log": "FILE",
-    "response_file": "FILE", "ssh_config": "FILE", "fail_if": "RULE", "until": "RULE", "saturation": "RATES",
-    "redact": "WORD", "keep": "KIND", "clock_ppm": "PPM", "fifo_priority": "PRIORITY", "runs": "RUN", "files": "FILE",
-    "verify": "BUNDLE", "power_accuracy": "ACCURACY", "baseline": "RUN",
-}  # fmt: skip
-CHOICES = ("to", "what")  # help lists what there is to choose from
 # rich draws help in colour and takes longer to import than all the rest.
-_PLAIN: dict[str, Any] = {"add_completion": False, "rich_markup_mode": None, "pretty_exceptions_enable": False}
+_PLAIN: dict[str, Any] = {"rich_markup_mode": None, "pretty_exceptions_enable": False}
+
+
+# What the parser raises about a command line; the class that all of these share has no public name.
+_UsageError: Any = typer.BadParameter.__mro__[1]
+
+
+_PLAINER = {
+    "Value error, ": "",
+    "Input should be a valid integer, unable to parse string as an integer": "not a whole number",
+    "Input should be a valid number, unable to parse string as a number": "not a number",
+}
+
+
+def _in_our_words(error: Any, path: str = "edgereply") -> SettingError:
+    """What the parser has to say, as every other error is said."""
+    said = str(error.format_message()).strip().rstrip(".")
+    for theirs, ours in _PLAINER.items():
+        said = said.replace(theirs, ours)
+    where = path
+    if error.ctx is not None:
+        path, where = error.ctx.command_path, error.ctx.get_usage().removeprefix("Usage: ")
+    return SettingError(said[:1].lower() + said[1:], where=where, remedy=f"'{path} --help' lists what there is")
+
+
+class Command(TyperCommand):
+    """A command whose parser speaks as the rest of the program does."""
+
+    def make_context(self, info_name: Any, *given: Any, **more: Any) -> Any:
+        """Parse the command line.
+
+        Raises:
+            SettingError: it cannot be parsed.
+        """
+        try:
+            return super().make_context(info_name, *given, **more)
+        except _UsageError as error:
+            raise _in_our_words(error, f"edgereply {info_name}") from error
 
 
 class Commands(TyperGroup):
@@ -45,6 +72,26 @@ class Commands(TyperGroup):
     def __init__(self, **settings: Any) -> None:
         super().__init__(**settings)
         self.commands: Any = dict.fromkeys(COMMANDS)  # for the hint after a misspelt name
+
+    def make_context(self, *given: Any, **more: Any) -> Any:
+        """Parse what stands before the command; `edgereply` alone shows its help."""
+        try:
+            return super().make_context(*given, **more)
+        except _UsageError as error:
+            if type(error).__name__ == "NoArgsIsHelpError":
+                raise
+            raise _in_our_words(error) from error
+
+    def resolve_command(self, ctx: Any, args: Any) -> Any:
+        """The command by its name.
+
+        Raises:
+            SettingError: there is none of that name.
+        """
+        try:
+            return super().resolve_command(ctx, args)
+        except _UsageError as error:
+            raise _in_our_words(error) from error
 
     def list_commands(self, ctx: Any) -> list[str]:
         """Names, in the order in which a bench is used."""
@@ -55,13 +102,9 @@ class Commands(TyperGroup):
         if cmd_name not in COMMANDS:
             return None
         module = importlib.import_module(f"edgereply.cli.{COMMANDS[cmd_name][0]}")
-        alone = typer.Typer(**_PLAIN)
-        alone.command(name=cmd_name)(module.command)
-        command = typer.main.get_command(alone)
-        for parameter in command.params:
-            if parameter.name not in CHOICES and not getattr(parameter, "is_flag", False):
-                parameter.metavar = VALUES.get(str(parameter.name)) or str(parameter.name).upper().replace("_", "-")
-        return command
+        alone = typer.Typer(add_completion=False, **_PLAIN)
+        alone.command(name=cmd_name, cls=Command)(module.command)
+        return typer.main.get_command(alone)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """The list of commands, none of them imported."""

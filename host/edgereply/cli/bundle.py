@@ -12,21 +12,32 @@ from edgereply.wording.folding import tell
 
 
 def command(
-    runs: Annotated[list[Path] | None, typer.Argument(help="Run directories, or one series directory.")] = None,
-    output: Annotated[Path, typer.Option("-o", "--output", help="The new archive.")] = Path("edgereply-bundle.zip"),
+    runs: Annotated[
+        list[Path] | None, typer.Argument(help="Run directories, or one series directory.", metavar="RUN")
+    ] = None,
+    output: Annotated[Path, typer.Option("-o", "--output", help="The new archive.", metavar="FILE")] = Path(
+        "edgereply-bundle.zip"
+    ),
     preview: Annotated[
         bool, typer.Option("--preview", help="List what would go in and what would be redacted; write nothing.")
     ] = False,
     keep: Annotated[
         list[str] | None,
-        typer.Option(help="Leave names in: a kind (host, user, serial, address, path) or one placeholder (host-1)."),
+        typer.Option(
+            help="Leave names in: a kind (host, user, serial, address, path) or one placeholder (host-1).",
+            metavar="KIND",
+        ),
     ] = None,
-    redact: Annotated[list[str] | None, typer.Option(help="Take this word out too, such as a customer's name.")] = None,
+    redact: Annotated[
+        list[str] | None, typer.Option(help="Take this word out too, such as a customer's name.", metavar="WORD")
+    ] = None,
     verify: Annotated[
-        Path | None, typer.Option(help="Instead: compute this bundle's summaries again from its raw stamps.")
+        Path | None,
+        typer.Option(help="Instead: compute this bundle's summaries again from its raw stamps.", metavar="BUNDLE"),
     ] = None,
     unpack: Annotated[
-        Path | None, typer.Option(help="With --verify: keep what was unpacked, in a new directory.")
+        Path | None,
+        typer.Option(help="With --verify: keep what was unpacked, in a new directory.", metavar="DIRECTORY"),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:

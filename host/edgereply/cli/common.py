@@ -3,7 +3,7 @@
 import json
 import shutil
 import sys
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -11,11 +11,43 @@ import typer
 
 from edgereply.wording.folding import fold
 
-BenchOption = Annotated[Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.")]
-BoardOption = Annotated[str, typer.Option("--board", help="Board of the bench file; not needed when it has one.")]
-HostArgument = Annotated[str, typer.Argument(help="What you type after ssh; without it the bench file's board.")]
-SshConfigOption = Annotated[str, typer.Option(help="An ssh configuration file in place of your own, for HOST.")]
+BenchOption = Annotated[
+    Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.", metavar="FILE")
+]
+BoardOption = Annotated[
+    str, typer.Option("--board", help="Board of the bench file; not needed when it has one.", metavar="BOARD")
+]
+HostArgument = Annotated[
+    str, typer.Argument(help="What you type after ssh; without it the bench file's board.", metavar="HOST")
+]
+SshConfigOption = Annotated[
+    str, typer.Option(help="An ssh configuration file in place of your own, for HOST.", metavar="FILE")
+]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, everything else on stderr.")]
+
+WAITS = ("block", "spin")
+RESPONDERS = ("agent", "floor", "external", "observe")
+
+
+def choices(names: Iterable[str], several: bool = False) -> dict[str, Any]:
+    """How an option is declared whose value is one of some names: help lists them, and completion knows them.
+
+    Whether a value is one of them is checked where bench files are, so that both are refused in the same words.
+
+    Args:
+        names: the values.
+        several: the option takes several, separated by commas.
+    """
+    known = list(names)
+
+    def complete(incomplete: str) -> list[str]:
+        before, comma, part = incomplete.rpartition(",") if several else ("", "", incomplete)
+        taken = before.split(",")
+        return [f"{before}{comma}{name}" for name in known if name.startswith(part) and name not in taken]
+
+    return {"metavar": ("," if several else "|").join(known), "autocompletion": complete}
+
+
 DetailsOption = Annotated[bool, typer.Option("--details", help="Say everything: all tables, notes and sentences.")]
 
 

@@ -5,30 +5,58 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, DetailsOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import (
+    WAITS,
+    BenchOption,
+    BoardOption,
+    DetailsOption,
+    JsonOption,
+    choices,
+    leave,
+    put_json,
+    say,
+)
 from edgereply.errors import INTERRUPTED, SAYS_NO
+from edgereply_protocol import ROUTES
 
 
 def command(
-    runs: Annotated[list[Path] | None, typer.Argument(help="Finished run or series directories, any number.")] = None,
-    routes: Annotated[str, typer.Option(help="Routes to measure and compare, such as chardev,gpiod,sysfs.")] = "",
-    waits: Annotated[str, typer.Option(help="Wait strategies to measure and compare, such as block,spin.")] = "",
-    responders: Annotated[str, typer.Option(help="Responders to measure and compare: agent,floor.")] = "",
-    rounds: Annotated[int, typer.Option(min=1, max=1000, help="Rounds; 6 is the least that gives intervals.")] = 8,
-    count: Annotated[int | None, typer.Option(help="Stimuli a block.")] = None,
-    rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.")] = None,
-    order_seed: Annotated[int, typer.Option(help="Seed of the order of the blocks.")] = 1,
+    runs: Annotated[
+        list[Path] | None, typer.Argument(help="Finished run or series directories, any number.", metavar="RUN")
+    ] = None,
+    routes: Annotated[str, typer.Option(help="Routes to measure and compare.", **choices(ROUTES, several=True))] = "",
+    waits: Annotated[
+        str, typer.Option(help="Wait strategies to measure and compare.", **choices(WAITS, several=True))
+    ] = "",
+    responders: Annotated[
+        str, typer.Option(help="Responders to measure and compare.", **choices(("agent", "floor"), several=True))
+    ] = "",
+    rounds: Annotated[
+        int, typer.Option(min=1, max=1000, help="Rounds; 6 is the least that gives intervals.", metavar="N")
+    ] = 8,
+    count: Annotated[int | None, typer.Option(help="Stimuli a block.", metavar="N")] = None,
+    rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.", metavar="RATE")] = None,
+    order_seed: Annotated[int, typer.Option(help="Seed of the order of the blocks.", metavar="N")] = 1,
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
-    out: Annotated[Path | None, typer.Option(help="Series directory to make.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Series directory to make.", metavar="DIRECTORY")] = None,
     no_wiring: Annotated[bool, typer.Option("--no-wiring", help="Do not prove the wires first.")] = False,
-    baseline: Annotated[Path | None, typer.Option(help="Run or one-condition series that RUN is checked by.")] = None,
-    fail_if: Annotated[
-        list[str] | None, typer.Option(help="Leave with 1 when worse than the baseline, such as 'p99.9 +10%'.")
+    baseline: Annotated[
+        Path | None, typer.Option(help="Run or one-condition series that RUN is checked by.", metavar="RUN")
     ] = None,
-    confidence: Annotated[float, typer.Option(help="1 - the chance that a --fail-if fails for nothing.")] = 0.95,
-    deadline: Annotated[str | None, typer.Option(help="Judge finished runs by this, such as 2ms.")] = None,
-    matters: Annotated[str, typer.Option(help="The smallest difference that counts; 0% counts any.")] = "5%",
+    fail_if: Annotated[
+        list[str] | None,
+        typer.Option(help="Leave with 1 when worse than the baseline, such as 'p99.9 +10%'.", metavar="RULE"),
+    ] = None,
+    confidence: Annotated[
+        float, typer.Option(help="1 - the chance that a --fail-if fails for nothing.", metavar="CONFIDENCE")
+    ] = 0.95,
+    deadline: Annotated[
+        str | None, typer.Option(help="Judge finished runs by this, such as 2ms.", metavar="TIME")
+    ] = None,
+    matters: Annotated[
+        str, typer.Option(help="The smallest difference that counts; 0% counts any.", metavar="SHARE")
+    ] = "5%",
     details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:

@@ -33,8 +33,10 @@ seed = 20
 
 
 def command(
-    out: Annotated[Path, typer.Option(help="Directory to write into; must be new or empty.")] = Path("edgereply-demo"),
-    dwell: Annotated[str, typer.Option(help="How long each of the two runs takes.")] = "8s",
+    out: Annotated[
+        Path, typer.Option(help="Directory to write into; must be new or empty.", metavar="DIRECTORY")
+    ] = Path("edgereply-demo"),
+    dwell: Annotated[str, typer.Option(help="How long each of the two runs takes.", metavar="TIME")] = "8s",
     details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:

@@ -9,9 +9,10 @@ from edgereply.cli.common import DetailsOption, JsonOption, put_json
 
 
 def command(
-    run: Annotated[Path, typer.Argument(help="A run directory.")],
+    run: Annotated[Path, typer.Argument(help="A run directory.", metavar="RUN")],
     late_above: Annotated[
-        str | None, typer.Option(help="What counts as late, such as 1ms; chosen from the data if not given.")
+        str | None,
+        typer.Option(help="What counts as late, such as 1ms; chosen from the data if not given.", metavar="TIME"),
     ] = None,
     details: DetailsOption = False,
     as_json: JsonOption = False,

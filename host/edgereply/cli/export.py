@@ -26,10 +26,15 @@ class What(StrEnum):
 
 
 def command(
-    runs: Annotated[list[Path], typer.Argument(help="Run or series directories; all of them become one table.")],
+    runs: Annotated[
+        list[Path], typer.Argument(help="Run or series directories; all of them become one table.", metavar="RUN")
+    ],
     to: Annotated[Format, typer.Option("--to", help="Format; vcd draws the raw edges of one run.")],
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="A new file; default edgereply-WHAT with the format's ending.")
+        Path | None,
+        typer.Option(
+            "-o", "--output", help="A new file; default edgereply-WHAT with the format's ending.", metavar="FILE"
+        ),
     ] = None,
     what: Annotated[
         What, typer.Option("--what", help="pairs: a row each stimulus with its answer; raw: the rows as written.")

@@ -14,14 +14,17 @@ def command(
     files: Annotated[
         list[Path],
         typer.Argument(
-            help="CSV or VCD (also gzip), NumPy, Parquet, WAV, session archives: in order of time, or a channel each."
+            help="CSV or VCD (also gzip), NumPy, Parquet, WAV, session archives: in order of time, or a channel each.",
+            metavar="FILE",
         ),
     ],
     response_file: Annotated[
-        list[Path] | None, typer.Option(help="Files that hold the response, one for each of FILES.")
+        list[Path] | None, typer.Option(help="Files that hold the response, one for each of FILES.", metavar="FILE")
     ] = None,
-    stimulus: Annotated[str, typer.Option(help="Channel of the stimulus; of two the earlier one if not given.")] = "",
-    response: Annotated[str, typer.Option(help="Channel of the response.")] = "",
+    stimulus: Annotated[
+        str, typer.Option(help="Channel of the stimulus; of two the earlier one if not given.", metavar="STIMULUS")
+    ] = "",
+    response: Annotated[str, typer.Option(help="Channel of the response.", metavar="RESPONSE")] = "",
     active_low_stimulus: Annotated[
         bool | None, typer.Option("--active-low-stimulus/--active-high-stimulus", help="Its pulses go low, or high.")
     ] = None,
@@ -29,32 +32,47 @@ def command(
         bool | None, typer.Option("--active-low-response/--active-high-response", help="Its pulses go low, or high.")
     ] = None,
     levels: Annotated[
-        list[str] | None, typer.Option(help="Low and high in volts by hand, such as 'CH1=0,3.3'.")
+        list[str] | None, typer.Option(help="Low and high in volts by hand, such as 'CH1=0,3.3'.", metavar="LEVELS")
     ] = None,
-    hysteresis: Annotated[float, typer.Option(help="About the 50 % level, ± this part of the amplitude.")] = 0.1,
-    glitch: Annotated[str | None, typer.Option(help="Take out levels shorter than this, such as 200ns.")] = None,
+    hysteresis: Annotated[
+        float, typer.Option(help="About the 50 % level, ± this part of the amplitude.", metavar="SHARE")
+    ] = 0.1,
+    glitch: Annotated[
+        str | None, typer.Option(help="Take out levels shorter than this, such as 200ns.", metavar="TIME")
+    ] = None,
     interval: Annotated[
-        str | None, typer.Option(help="Between samples, in place of what the file says: 1us or 2MHz.")
+        str | None, typer.Option(help="Between samples, in place of what the file says: 1us or 2MHz.", metavar="TIME")
     ] = None,
     time_file: Annotated[
-        list[Path] | None, typer.Option(help="File with the times of FILES, where they stand apart; one or one each.")
+        list[Path] | None,
+        typer.Option(
+            help="File with the times of FILES, where they stand apart; one or one each.", metavar="TIME-FILE"
+        ),
     ] = None,
     resolution: Annotated[
-        str | None, typer.Option(help="Of the sampling behind a VCD or a list of changes, such as 42ns or 24MHz.")
+        str | None,
+        typer.Option(help="Of the sampling behind a VCD or a list of changes, such as 42ns or 24MHz.", metavar="TIME"),
     ] = None,
-    clock_ppm: Annotated[float | None, typer.Option(help="Sample clock's tolerance; 100 if not given.")] = None,
+    clock_ppm: Annotated[
+        float | None, typer.Option(help="Sample clock's tolerance; 100 if not given.", metavar="PPM")
+    ] = None,
     window: Annotated[
-        str | None, typer.Option(help="Answers come within this: the resolution or more; 100ms at most if not given.")
+        str | None,
+        typer.Option(
+            help="Answers come within this: the resolution or more; 100ms at most if not given.", metavar="TIME"
+        ),
     ] = None,
-    deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
-    board: Annotated[str, typer.Option(help="What answered.")] = "board",
-    instrument: Annotated[str, typer.Option(help="What recorded it, for the record.")] = "",
+    deadline: Annotated[
+        str | None, typer.Option(help="Answers later than this are late, such as 2ms.", metavar="TIME")
+    ] = None,
+    board: Annotated[str, typer.Option(help="What answered.", metavar="BOARD")] = "board",
+    instrument: Annotated[str, typer.Option(help="What recorded it, for the record.", metavar="INSTRUMENT")] = "",
     virtual: Annotated[
         bool | None, typer.Option("--virtual/--no-virtual", help="Whether it comes from no real board.")
     ] = None,
     preview: Annotated[bool, typer.Option("--preview", help="Only show what was found; so it is without it.")] = False,
     accept: Annotated[bool, typer.Option("--accept", help="Write the run.")] = False,
-    out: Annotated[Path | None, typer.Option(help="Run directory to make with --accept.")] = None,
+    out: Annotated[Path | None, typer.Option(help="Run directory to make with --accept.", metavar="DIRECTORY")] = None,
     as_json: JsonOption = False,
 ) -> None:
     """Show what a recording holds; with --accept make it a run (grade: imported) that all other commands read."""

@@ -5,34 +5,71 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, DetailsOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import (
+    RESPONDERS,
+    WAITS,
+    BenchOption,
+    BoardOption,
+    DetailsOption,
+    JsonOption,
+    choices,
+    leave,
+    put_json,
+    say,
+)
 from edgereply.errors import INTERRUPTED
+from edgereply_protocol import ROUTES
 
 
 def command(
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
-    route: Annotated[str | None, typer.Option(help="chardev, gpiod, sysfs or virtual.")] = None,
-    wait: Annotated[str | None, typer.Option(help="block or spin.")] = None,
+    route: Annotated[str | None, typer.Option(help="How the board answers.", **choices(ROUTES))] = None,
+    wait: Annotated[str | None, typer.Option(help="How it waits for the edge.", **choices(WAITS))] = None,
     responder: Annotated[
-        str | None, typer.Option(help="agent, floor (the same calls made by C), external or observe.")
+        str | None,
+        typer.Option(help="What answers; floor makes the same calls from C.", **choices(RESPONDERS)),
     ] = None,
-    load: Annotated[str | None, typer.Option(help="Load the agent makes, such as 'cpu=2,memory=64M'.")] = None,
-    collection: Annotated[str | None, typer.Option(help="stream or quiet.")] = None,
-    pattern: Annotated[str | None, typer.Option(help="periodic, uniform or exponential arrivals.")] = None,
-    rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.")] = None,
-    count: Annotated[int | None, typer.Option(help="How many stimuli.")] = None,
-    dwell: Annotated[str | None, typer.Option(help="How long instead of how many, such as 60s.")] = None,
-    seed: Annotated[int | None, typer.Option(help="Seed of the arrivals.")] = None,
-    fifo_priority: Annotated[int | None, typer.Option(help="SCHED_FIFO priority to ask for, 1 to 99.")] = None,
-    deadline: Annotated[str | None, typer.Option(help="Answers later than this are late, such as 2ms.")] = None,
-    power: Annotated[str | None, typer.Option(help="The board's power as a meter shows it, such as 3.1W±0.1.")] = None,
+    load: Annotated[
+        str | None, typer.Option(help="Load the agent makes, such as 'cpu=2,memory=64M'.", metavar="LOAD")
+    ] = None,
+    collection: Annotated[
+        str | None, typer.Option(help="Send stamps while it measures, or at the end.", **choices(("stream", "quiet")))
+    ] = None,
+    pattern: Annotated[
+        str | None, typer.Option(help="Arrivals of the stimuli.", **choices(("periodic", "uniform", "exponential")))
+    ] = None,
+    rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.", metavar="RATE")] = None,
+    count: Annotated[int | None, typer.Option(help="How many stimuli.", metavar="N")] = None,
+    dwell: Annotated[
+        str | None, typer.Option(help="How long instead of how many, such as 60s.", metavar="TIME")
+    ] = None,
+    seed: Annotated[int | None, typer.Option(help="Seed of the arrivals.", metavar="N")] = None,
+    fifo_priority: Annotated[
+        int | None, typer.Option(help="SCHED_FIFO priority to ask for, 1 to 99.", metavar="PRIORITY")
+    ] = None,
+    deadline: Annotated[
+        str | None, typer.Option(help="Answers later than this are late, such as 2ms.", metavar="TIME")
+    ] = None,
+    power: Annotated[
+        str | None, typer.Option(help="The board's power as a meter shows it, such as 3.1W±0.1.", metavar="POWER")
+    ] = None,
     power_log: Annotated[
-        Path | None, typer.Option(help="CSV file of a USB meter, read when the run has ended: time and W, or V and A.")
+        Path | None,
+        typer.Option(
+            help="CSV file of a USB meter, read when the run has ended: time and W, or V and A.", metavar="FILE"
+        ),
     ] = None,
-    power_accuracy: Annotated[str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.")] = None,
-    out: Annotated[Path | None, typer.Option(help="Run directory to make; default runs/TIME-BOARD-ROUTE-WAIT.")] = None,
-    until: Annotated[str | None, typer.Option(help="Stop early by a valid rule, such as 'p99.9 within 5%'.")] = None,
+    power_accuracy: Annotated[
+        str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.", metavar="ACCURACY")
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Run directory to make; default runs/TIME-BOARD-ROUTE-WAIT.", metavar="DIRECTORY"),
+    ] = None,
+    until: Annotated[
+        str | None, typer.Option(help="Stop early by a valid rule, such as 'p99.9 within 5%'.", metavar="RULE")
+    ] = None,
     no_wiring: Annotated[
         bool, typer.Option("--no-wiring", help="Do not prove the wires with slow pulses first.")
     ] = False,

@@ -118,7 +118,7 @@ def end_with_run(directory: Path, next_steps: Sequence[str], details: bool) -> N
     found, view = run_headline(directory)
     record = RunReader(directory).record
     # What could not be matched stands in the headline itself.
-    notes = [*(f"note: {note}" for note in record.warnings), *(f"caution: {line}" for line in cautions(record, 0))]
+    notes = [*(f"note: {note}" for note in record.warnings), *(f"caution: {line}" for line in cautions(record, {}))]
     if details:
         show_figures(directory, view)
         for line in notes:
@@ -189,7 +189,7 @@ def print_sentences(
             tell(line)
         tell()
         show_figures(run, view)
-        for line in cautions(RunReader(run).record, top.unmatched):
+        for line in cautions(RunReader(run).record, {"ambiguous": top.unmatched}):
             tell(f"caution: {line}")
     else:
         parts += [screen.sentence(line, rank=10 + place) for place, line in enumerate(said)]

@@ -9,20 +9,26 @@ from edgereply.cli.common import JsonOption, put_json, say
 
 
 def command(
-    runs: Annotated[list[Path], typer.Argument(help="Run or series directories, any number.")],
+    runs: Annotated[list[Path], typer.Argument(help="Run or series directories, any number.", metavar="RUN")],
     output: Annotated[
-        Path | None, typer.Option("-o", "--output", help="File to write; report.html if not given.")
+        Path | None, typer.Option("-o", "--output", help="File to write; report.html if not given.", metavar="FILE")
     ] = None,
-    figure: Annotated[str, typer.Option(help="Write one figure as .svg, .png or .pdf in place of the page.")] = "",
-    size: Annotated[str, typer.Option(help="Size of that picture in pixels.")] = "900x500",
+    figure: Annotated[
+        str, typer.Option(help="Write one figure as .svg, .png or .pdf in place of the page.", metavar="FIGURE")
+    ] = "",
+    size: Annotated[str, typer.Option(help="Size of that picture in pixels.", metavar="SIZE")] = "900x500",
     table: Annotated[
-        str, typer.Option(help="Write one table as .md, .csv, .json or .tex: summary, comparison or conditions.")
+        str,
+        typer.Option(
+            help="Write one table as .md, .csv, .json or .tex: summary, comparison or conditions.", metavar="TABLE"
+        ),
     ] = "",
     deadline: Annotated[
-        str | None, typer.Option(help="Judge this deadline instead of the run's own, such as 2ms.")
+        str | None, typer.Option(help="Judge this deadline instead of the run's own, such as 2ms.", metavar="TIME")
     ] = None,
     exceed: Annotated[
-        str | None, typer.Option(help="Tolerated share of late answers, such as 1e-5 or 1%; none if not given.")
+        str | None,
+        typer.Option(help="Tolerated share of late answers, such as 1e-5 or 1%; none if not given.", metavar="SHARE"),
     ] = None,
     as_json: JsonOption = False,
 ) -> None:

@@ -11,19 +11,27 @@ from edgereply.wording.folding import tell
 
 
 def command(
-    plan: Annotated[Path, typer.Argument(help="Plan file: what is varied, how often, for how long.")],
-    bench: Annotated[Path | None, typer.Option(help="Bench file in place of the one the plan names.")] = None,
-    out: Annotated[Path | None, typer.Option(help="Series directory; default runs/TIME-PLAN.")] = None,
+    plan: Annotated[Path, typer.Argument(help="Plan file: what is varied, how often, for how long.", metavar="PLAN")],
+    bench: Annotated[
+        Path | None, typer.Option(help="Bench file in place of the one the plan names.", metavar="FILE")
+    ] = None,
+    out: Annotated[
+        Path | None, typer.Option(help="Series directory; default runs/TIME-PLAN.", metavar="DIRECTORY")
+    ] = None,
     resume: Annotated[bool, typer.Option("--resume", help="Measure only what the series at --out lacks.")] = False,
     dry_run: Annotated[bool, typer.Option("--dry-run", help="Show the plan and its time; measure nothing.")] = False,
     saturation: Annotated[
-        str | None, typer.Option(help="Instead: the highest rate answered without missing, in '100/s to 4000/s'.")
+        str | None,
+        typer.Option(help="Instead: the highest rate answered without missing, in '100/s to 4000/s'.", metavar="RATES"),
     ] = None,
     no_wiring: Annotated[bool, typer.Option("--no-wiring", help="Do not prove the wires first.")] = False,
     power_log: Annotated[
-        list[str] | None, typer.Option(help="CSV file of a USB meter with dates, read at the end; BOARD=FILE for one.")
+        list[str] | None,
+        typer.Option(help="CSV file of a USB meter with dates, read at the end; BOARD=FILE for one.", metavar="FILE"),
     ] = None,
-    power_accuracy: Annotated[str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.")] = None,
+    power_accuracy: Annotated[
+        str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.", metavar="ACCURACY")
+    ] = None,
     details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:

@@ -12,11 +12,16 @@ NO_CERTIFICATE = "This is evidence for a design, not a safety certification."
 
 
 def command(
-    run: Annotated[Path, typer.Argument(help="A run directory.")],
-    deadline: Annotated[str | None, typer.Option(help="Such as 2ms; the run's own when not given.")] = None,
-    confidence: Annotated[float, typer.Option(help="Of every bound, and of a pass or fail.")] = 0.95,
+    run: Annotated[Path, typer.Argument(help="A run directory.", metavar="RUN")],
+    deadline: Annotated[
+        str | None, typer.Option(help="Such as 2ms; the run's own when not given.", metavar="TIME")
+    ] = None,
+    confidence: Annotated[
+        float, typer.Option(help="Of every bound, and of a pass or fail.", metavar="CONFIDENCE")
+    ] = 0.95,
     exceed: Annotated[
-        str | None, typer.Option(help="Tolerated share of late answers, such as 1e-5 or 1%; none if not given.")
+        str | None,
+        typer.Option(help="Tolerated share of late answers, such as 1e-5 or 1%; none if not given.", metavar="SHARE"),
     ] = None,
     tail: Annotated[bool, typer.Option("--tail", help="Fit a model to the slow end too; it extrapolates.")] = False,
     by_pieces: Annotated[

@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import importlib
+import os
 import re
 import subprocess
 import sys
 from pathlib import Path
+from typing import Any, get_args
 
 import pytest
+import typer
 
 import edgereply.cli
-from edgereply.cli.app import COMMANDS
+from edgereply.cli.app import COMMANDS, app
+from edgereply.config.settings import Board, Stimulus
+from edgereply_protocol import ROUTES
 
 NEEDED = (
     "import sys\nfrom edgereply.__main__ import main\nsys.argv = ['edgereply', *{words}]\nmain()\nprint(*sys.modules)"
@@ -68,7 +73,74 @@ def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str)
     assert not re.search(r"--[\w-]+ <(?!parquet|pairs)", options), options
     if name == "measure":
         assert "--rate RATE" in options
+        assert "--wait block|spin" in options
         assert "--dwell TIME" in options
         assert re.search(r"--no-wiring +Do not", options)
     if name == "export":
         assert "parquet|csv|numpy|vcd" in options
+
+
+def parameters(name: str) -> dict[str, Any]:
+    """The options and arguments of a command, as they are declared."""
+    group: Any = typer.main.get_command(app)
+    context = group.make_context("edgereply", [], resilient_parsing=True)
+    return {str(item.name): item for item in group.get_command(context, name).params}
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_value_is_named_where_its_option_stands(name: str) -> None:
+    for option in parameters(name).values():
+        if getattr(option, "is_flag", False):
+            continue
+        if option.metavar is None:  # an enumeration, whose values the parser lists by itself
+            assert (name, option.name) in (("source", "what"), ("export", "to"), ("export", "what"))
+            continue
+        assert re.fullmatch(r"[A-Z-]+|[a-z]+([|,][a-z]+)+", option.metavar), f"{name}: {option.metavar}"
+
+
+def names_of(annotation: Any) -> set[str]:
+    """The values that a setting of a bench file takes."""
+    return set(get_args(annotation))
+
+
+@pytest.mark.parametrize(
+    ("command", "option", "known"),
+    [
+        ("measure", "route", set(ROUTES)),
+        ("measure", "wait", names_of(Board.model_fields["wait"].annotation)),
+        ("measure", "responder", names_of(Board.model_fields["responder"].annotation)),
+        ("measure", "collection", names_of(Board.model_fields["collection"].annotation)),
+        ("measure", "pattern", names_of(Stimulus.model_fields["pattern"].annotation)),
+        ("compare", "routes", set(ROUTES)),
+        ("compare", "waits", names_of(Board.model_fields["wait"].annotation)),
+    ],
+)
+def test_help_lists_what_a_bench_file_takes(command: str, option: str, known: set[str]) -> None:
+    found = parameters(command)[option]
+    assert known
+    assert set(re.split(r"[|,]", found.metavar)) == known
+    assert found.metavar.split(",")[0].split("|")[0] in run(command, "--help")[0]
+
+
+def completed(words: str, place: int) -> list[str]:
+    """What a shell is offered for the word at a place."""
+    env = {**os.environ, "_EDGEREPLY_COMPLETE": "complete_bash", "COMP_WORDS": words, "COMP_CWORD": str(place)}
+    program = "import sys; sys.argv = ['edgereply']; from edgereply.__main__ import main; main()"
+    done = subprocess.run([sys.executable, "-c", program], env=env, capture_output=True, text=True, timeout=300)
+    return done.stdout.split()
+
+
+@pytest.mark.parametrize(
+    ("words", "offered"),
+    [
+        ("edgereply meas", ["measure"]),
+        ("edgereply measure --route ", list(ROUTES)),
+        ("edgereply measure --wait s", ["spin"]),
+        ("edgereply compare --routes chardev,g", ["chardev,gpiod"]),
+        ("edgereply compare --waits block,", ["block,spin"]),
+        ("edgereply export --to ", ["parquet", "csv", "numpy", "vcd"]),
+        ("edgereply verdict --det", ["--details"]),
+    ],
+)
+def test_completion_knows_commands_options_and_choices(words: str, offered: list[str]) -> None:
+    assert completed(words, len(words.split(" ")) - 1) == offered
