@@ -150,7 +150,7 @@ def test_a_summary_can_be_computed_again_and_again(place: Workplace) -> None:
 
 def test_what_the_record_warns_of_is_said_after_the_measurement(place: Workplace) -> None:
     place.write(bench_text(count=60))
-    done = place.run("measure", "--load", "storage=1M", "--out", "run")
+    done = place.run("measure", "--load", "storage=1M", "--out", "run", "--details")
     assert done.code == 0, done.err
     warnings = RunReader(place.root / "run").record.warnings
     assert any("wears flash memory" in warning for warning in warnings)

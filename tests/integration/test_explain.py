@@ -13,20 +13,22 @@ def test_late_answers_and_all_answers_are_told_in_terminal_and_json(place: Workp
     reaction = reaction.copy()
     reaction[:300] += 60_000
     save_run(place.root / "run", stimulus, reaction)
-    done = place.run("explain", "run", "--late-above", "80us")
+    done = place.run("explain", "run", "--late-above", "80us", "--details")
     assert done.code == 0, done.err
-    head, *lines = done.out.splitlines()
-    assert head == "run (virtual, loop-back)"
-    whole = lines.index("All answers")
-    assert lines[0] == "Late answers"
-    assert lines[1].startswith("  N")
-    told = "\n".join(lines[whole:])
+    lines = done.out.splitlines()
+    assert "run  VIRTUAL · loop-back" in lines[:4]
+    told = done.out
     for word in ("usual reaction times: ", "tolerance bound", "Warm-up: the first 30", "Jitter of the rising edges"):
         assert word in told
     assert "No long pulses: none of 8,000" in told
     document = place.run("explain", "run", "--late-above", "80us", "--json").document
-    assert [f"  {line}" for line in document["sentences"]["late"]] == lines[1:whole]
-    assert [f"  {line}" for line in document["sentences"]["all"]] == [ln for ln in lines[whole + 1 :] if ln[:2] == "  "]
+    assert lines[0] == document["sentences"]["late"][0], "it starts with the answer"
+    late, whole = document["sentences"]["late"][1:], document["sentences"]["all"]
+    at = lines.index(late[0])
+    assert lines[at : at + len(late)] == late
+    first, *others = lines[at + len(late) : at + len(late) + len(whole)]
+    assert first.lower() == f"all answers: {whole[0]}".lower()
+    assert others == whole[1:]
     assert document["jitter"]["periods"] == 7_999
     assert document["warm_up"]["count"] == 300
     # The page says the same: one source of sentences.
@@ -36,7 +38,7 @@ def test_late_answers_and_all_answers_are_told_in_terminal_and_json(place: Workp
 
 def test_a_tick_is_named(place: Workplace) -> None:
     save_run(place.root / "run", *ticking_board(20_000, 3))
-    out = place.run("explain", "run", "--late-above", "10us").out
+    out = place.run("explain", "run", "--late-above", "10us", "--details").out
     # 16384 cycles at 16 MHz: ATmega328P data sheet, timer 0 behind a prescaler of 64.
     assert f"period of {TICK_NS / 1e6:.6f} ms" in out
     assert "timer 0 overflow" in out
@@ -44,9 +46,9 @@ def test_a_tick_is_named(place: Workplace) -> None:
 
 def test_a_short_run_gets_no_more_than_it_can_carry(place: Workplace) -> None:
     save_run(place.root / "run", random_stimuli(30, 1), np.full(30, 40_000) + np.arange(30))
-    out = place.run("explain", "run").out
+    out = place.run("explain", "run", "--details").out
     assert "Not enough data: " in out
-    assert "Not enough data to tell several usual reaction times apart" in out
+    assert "ot enough data to tell several usual reaction times apart" in out
     assert "Not enough data to tell a warm-up or a drift" in out
 
 

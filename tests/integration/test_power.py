@@ -21,11 +21,11 @@ def meter_log(place: Workplace, name: str = "meter.csv") -> None:
 
 def test_typed_power_stands_beside_the_reaction_time(place: Workplace) -> None:
     place.write(bench_text())
-    done = place.run(*MEASURE, "--out", "run")
+    done = place.run(*MEASURE, "--out", "run", "--details")
     assert done.code == 0, done.err
     assert "3.10 W ± 0.10 W (typed)" in done.out
     assert RunReader(place.root / "run").record.requested["board"]["power"]["accuracy_uw"] == 100_000
-    beside = place.run("compare", "run", "run")
+    beside = place.run("compare", "run", "run", "--details")
     assert beside.out.count("3.10 W ± 0.10 W (typed)") == 2
     page = place.run("report", "run", "-o", "page.html")
     assert page.code == 0, page.err
@@ -46,7 +46,7 @@ def test_a_meter_s_log_takes_its_place(place: Workplace) -> None:
 def test_a_sweep_takes_the_log_when_it_has_ended(place: Workplace) -> None:
     place.write(bench_text())
     place.write('repeats = 1\ncount = 300\n[axes]\nwait = ["block", "spin"]\n', "plan.toml")
-    done = place.run("sweep", "plan.toml", "--out", "series")
+    done = place.run("sweep", "plan.toml", "--out", "series", "--details")
     assert done.code == 0, done.err
     assert "power: no sensor" in done.out or " W" in done.out
     meter_log(place)

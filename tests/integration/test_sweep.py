@@ -46,12 +46,12 @@ def test_a_sweep_shows_its_plan_then_its_table(place: Workplace) -> None:
     assert done.code == 0, done.err
     assert "order seed 1; 4 blocks to measure, about" in done.out
     assert not (place.root / "series").exists()
-    done = place.run("sweep", "plan.toml", "--out", "series")
+    done = place.run("sweep", "plan.toml", "--out", "series", "--details")
     assert done.code == 0, done.err
     whole(place)
     lines = [line for line in done.out.splitlines() if line.startswith(("block", "spin"))]
-    assert len(lines) == 2
-    assert all("VIRTUAL" in line and "2/2" in line for line in lines)
+    assert len(lines) == 4, "the table with intervals, then the answer"
+    assert all("VIRTUAL" in line and "2/2" in line for line in lines[:2])
     assert "block 4 of 4" in done.err
     assert "left in all" in done.err
 

@@ -56,7 +56,18 @@ def measure(folder: Path, out: Path) -> tuple[int, str]:
         bare = stack.enter_context(Rig(board="lookup"))
         bench = folder / "bench.toml"
         bench.write_text(bench_text(plain, rt, bare), encoding="utf-8")
-        words = [sys.executable, "-m", "edgereply", "sweep", str(PLAN), "--bench", str(bench), "--out", str(out)]
+        words = [
+            sys.executable,
+            "-m",
+            "edgereply",
+            "sweep",
+            str(PLAN),
+            "--bench",
+            str(bench),
+            "--out",
+            str(out),
+            "--details",
+        ]
         done = subprocess.run(words, stdout=subprocess.PIPE, text=True, check=False)
     return done.returncode, done.stdout
 

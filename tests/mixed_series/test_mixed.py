@@ -28,7 +28,7 @@ def test_unlike_boards_in_one_series(
     place.write(small.replace('warm_up = "500ms"\n', ""), "plan.toml")
     with Rig(board="lookup") as bare:
         place.write(bench_text(icount_board, rt_icount_board, bare))
-        done = place.run("sweep", "plan.toml", "--out", "series", "--no-wiring")
+        done = place.run("sweep", "plan.toml", "--out", "series", "--no-wiring", "--details")
     assert done.code == 0, done.err
     assert f"at the same time: {'; '.join(BOARDS)}" in done.err
     rows = {line.split()[0]: line for line in table_of(done.out).splitlines() if line.split()[0] in BOARDS}

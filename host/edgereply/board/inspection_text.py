@@ -6,7 +6,7 @@ from typing import Any, Final
 
 from edgereply.wording.numbers import clean
 
-UNKNOWN: Final = "not told"
+UNKNOWN: Final = "unknown"
 NONE: Final = "none"
 # Kernel documentation, hwmon/sysfs-interface: thousandths of °C, V and A, millionths of W.
 _HWMON: Final = {"temp": (1e3, "°C"), "in": (1e3, "V"), "curr": (1e3, "A"), "power": (1e6, "W")}

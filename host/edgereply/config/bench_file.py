@@ -19,7 +19,7 @@ def parse_bench(data: dict[str, Any], where: str) -> Bench:
     Raises:
         SettingError: each offending key with its value and what is allowed.
     """
-    return checked(Bench, data, "the settings do not hold together", where)
+    return checked(Bench, data, "bench file", where)
 
 
 def read_bench(path: Path) -> dict[str, Any]:

@@ -108,7 +108,7 @@ def parse_plan(data: dict[str, Any], where: str) -> SweepPlan:
     Raises:
         SettingError: each offending key with its value and what is allowed.
     """
-    return checked(SweepPlan, data, "the plan does not hold together", where)
+    return checked(SweepPlan, data, "plan file", where)
 
 
 def load_plan(path: Path) -> SweepPlan:

@@ -10,13 +10,13 @@ from edgereply.errors import SettingError
 Model = TypeVar("Model", bound=BaseModel)
 
 
-def checked(model: type[Model], data: dict[str, Any], wrong: str, where: str) -> Model:
+def checked(model: type[Model], data: dict[str, Any], kind: str, where: str) -> Model:
     """Check the contents of a file that people write.
 
     Args:
         model: what it should be.
         data: what it holds.
-        wrong: said before the keys, such as "the plan does not hold together".
+        kind: what the file is, such as "bench file".
         where: the file.
 
     Raises:
@@ -25,8 +25,10 @@ def checked(model: type[Model], data: dict[str, Any], wrong: str, where: str) ->
     try:
         return model.model_validate(data)
     except ValidationError as error:
-        lines = "\n".join(f"  {line}" for line in explain_validation(error, model))
-        raise SettingError(f"{wrong}:\n{lines}", where=where, remedy="correct the keys named above") from error
+        found = explain_validation(error, model)
+        lines = "\n".join(f"  {line}" for line in found)
+        count = f"{len(found)} error{'' if len(found) == 1 else 's'}"
+        raise SettingError(f"{kind}: {count}\n{lines}", where=where, remedy="correct the keys named above") from error
 
 
 def explain_validation(error: ValidationError, model: type[BaseModel] | None = None) -> list[str]:

@@ -41,11 +41,11 @@ class Activity:
         """In plain words."""
         parts = []
         if self.others_share is not None:
-            parts.append(f"other programs and the system used {self.others_share:.0%} of its processors")
+            parts.append(f"other programs used {self.others_share:.0%} of the CPU time")
         if self.run_queue is not None:
-            parts.append(f"{self.run_queue:.1f} tasks a processor ran or were ready to run when looked at")
+            parts.append(f"run queue {self.run_queue:.1f} per CPU")
         if self.interrupts_per_s is not None:
-            parts.append(f"it took {self.interrupts_per_s:,.0f} interrupts a second")
+            parts.append(f"{self.interrupts_per_s:,.0f} interrupts a second")
         return f"The board during the run: {', '.join(parts)}." if parts else ""
 
 

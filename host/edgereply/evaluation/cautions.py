@@ -6,7 +6,7 @@ from edgereply.config.choices import software_wires
 from edgereply.config.load import load_caution
 from edgereply.evaluation.board_activity import busy_caution
 from edgereply.storage.run_record import RunRecord
-from edgereply.wording.numbers import unclear_words, unobserved_words
+from edgereply.wording.numbers import unmatched_words, unobserved_words
 
 
 def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
@@ -51,7 +51,7 @@ def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
             "50 µs where the width matters."
         )
     if evaluated.get("ambiguous"):
-        found.append(f"In no figure of time: {unclear_words(evaluated['ambiguous'])}.")
+        found.append(f"{unmatched_words(evaluated['ambiguous'], counts.get('stimuli', 0))}.")
     if evaluated.get("unobserved"):
         found.append(f"In no figure of time: {unobserved_words(evaluated['unobserved'])}.")
     return found

@@ -258,6 +258,12 @@ def unobserved_words(count: int) -> str:
     return f"{who} without an answer, since the record ends before one could be ruled out"
 
 
+def unmatched_words(unmatched: int, stimuli: int) -> str:
+    """Stimuli whose answer cannot be told, and what that means for every figure of time."""
+    verb = "is" if unmatched == 1 else "are"
+    return f"{unmatched:,} of {stimuli:,} stimuli could not be matched and {verb} NOT in the times"
+
+
 def clean(name: str, longest: int | None = None) -> str:
     """A name that cannot move the cursor, reverse the line or hide characters.
 

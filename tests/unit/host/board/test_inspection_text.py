@@ -77,4 +77,4 @@ def test_an_agent_of_another_version_stops_no_line(damage: object) -> None:
         lines = said(**{key: damage})
         assert list(lines) == list(whole)
         assert all(lines.values())
-    assert {environment_lines({})[place][22:] for place in (2, 9, 13)} == {"not told"}
+    assert {environment_lines({})[place][22:] for place in (2, 9, 13)} == {"unknown"}

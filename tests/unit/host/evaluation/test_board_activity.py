@@ -33,7 +33,7 @@ def test_others_are_what_neither_idles_nor_is_ours() -> None:
     assert result.run_queue == pytest.approx(0.5)
     assert result.interrupts_per_s == 500
     assert "10%" in result.sentence()
-    assert "0.5 tasks a processor" in result.sentence()
+    assert "run queue 0.5 per CPU" in result.sentence()
     assert "500 interrupts a second" in result.sentence()
 
 
