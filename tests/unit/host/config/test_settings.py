@@ -80,7 +80,7 @@ def test_a_wrong_key_is_named_with_file_and_value(bench_file: Path, old: str, ne
         ('host = "gate-board"', 'hosst = "gate-board"', "unknown key; did you mean 'host'?"),
         ('host = "gate-board"', 'host = "g"\nrealtime = { fifo_prio = 3 }', "did you mean 'fifo_priority'?"),
         ('rate = "200/s"', 'rat = "200/s"', "did you mean 'rate'?"),
-        ('host = "gate-board"', 'host = "g"\nzzz = 1', "board.gate.zzz = '1': unknown key correct"),
+        ('host = "gate-board"', 'host = "g"\nzzz = 1', "board.gate.zzz = '1': unknown key; correct"),
     ],
 )
 def test_a_misspelt_key_is_met_with_the_one_that_was_meant(bench_file: Path, old: str, new: str, said: str) -> None:
