@@ -48,6 +48,7 @@ def entry_headline(entry: Entry, name: str = "") -> Headline:
         missed=counts["missed"],
         coalesced=counts["coalesced"],
         unmatched=counts["ambiguous"],
+        unobserved=counts.get("unobserved", 0),
         spurious=counts["spurious"],
         cut=f"Not complete: {listing([clean(line) for line in trouble_counts(entry.trouble)])}."
         if entry.trouble

@@ -37,6 +37,7 @@ class Headline:
         stimuli: sent.
         late, missed, coalesced: answered after the deadline; not at all; only together with another.
         unmatched: which answer is theirs cannot be told, so that they are in no figure of time.
+        unobserved: not answered before the record ends, and not watched for long enough to be missed.
         spurious: pulses that answer no stimulus.
         cut: a sentence on what was not measured to its end; else "".
     """
@@ -55,13 +56,16 @@ class Headline:
     missed: int
     coalesced: int = 0
     unmatched: int = 0
+    unobserved: int = 0
     spurious: int = 0
     cut: str = ""
 
     @property
     def clean_run(self) -> bool:
         """Whether every stimulus was answered in time by a pulse of its own, and the run ended as planned."""
-        return not (self.late or self.missed or self.coalesced or self.unmatched or self.spurious or self.cut)
+        return not (
+            self.late or self.missed or self.coalesced or self.unobserved or self.unmatched or self.spurious or self.cut
+        )
 
     @property
     def deadline_word(self) -> str:
@@ -86,6 +90,7 @@ class Headline:
                 (self.late, "answered late"),
                 (self.missed, "not answered"),
                 (self.coalesced, "answered only together with another"),
+                (self.unobserved, "not watched to the end"),
                 (self.unmatched, "not matched and NOT in the times"),
             )
             if number
@@ -140,7 +145,9 @@ def summary_headline(
     """
     reaction = summary.get("reaction") or {}
     best, typical, p99, worst = (reaction.get(f"{key}_ns") for key in ("min", "median", "p99", "max"))
-    count = {key: int(summary.get(key) or 0) for key in ("stimuli", "late", "missed", "coalesced", "ambiguous")}
+    count = {
+        key: int(summary.get(key) or 0) for key in ("stimuli", "late", "missed", "coalesced", "unobserved", "ambiguous")
+    }
     late = count["late"] if deadline_ns is not None else 0
     return Headline(
         name=name,
@@ -157,6 +164,7 @@ def summary_headline(
         missed=count["missed"],
         coalesced=count["coalesced"],
         unmatched=count["ambiguous"],
+        unobserved=count["unobserved"],
         spurious=int(summary.get("spurious") or 0),
         cut=f"The run is {clean(status)}; the figures cover only what was recorded." if status else "",
     )
