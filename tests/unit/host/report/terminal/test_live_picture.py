@@ -110,3 +110,8 @@ def test_clock(seconds: float, words: str) -> None:
 def test_plain_terminals_get_ascii() -> None:
     rows = fed([(1.0, [50 * US] * 9 + [3 * MS])], 2 * MS).rows(80, 3, 3, plain=True)
     assert all(row.plain.replace("µ", "u").isascii() for row in rows)
+
+
+def test_counts_of_several_batches_add_up() -> None:
+    rows = fed([(0.5, [20 * US] * 3), (0.9, [20 * US] * 4), (2.5, [20 * US] * 5)]).rows(60, 3, 3)
+    assert rows[0].plain[:MARGIN].strip() == "12", "the most in one column"
