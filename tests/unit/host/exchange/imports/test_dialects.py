@@ -260,3 +260,24 @@ def test_a_channel_may_be_called_source(titles: str, tmp_path: Path) -> None:
     (tmp_path / "b.csv").write_text("\n".join([titles.partition(",")[2], *(row.partition(",")[2] for row in rows), ""]))
     found = read([tmp_path / "b.csv"], [], Settings(interval_ns=1_000.0))
     assert list(found.channels) == titles.split(",")[1:]
+
+
+def test_a_list_of_changes_at_even_times_is_a_list(tmp_path: Path) -> None:
+    """Periodic stimuli and answers, a change every 250 µs: no sampling has a change in every row."""
+    rows = [f"{n * 250e-6:.8f},{int(n % 4 in (1, 2))},{int(n % 4 in (2, 3))}" for n in range(40)]
+    (tmp_path / "a.csv").write_text("\n".join(["Time [s],D0,D1", *rows, ""]))
+    found = read([tmp_path / "a.csv"], [], Settings())
+    assert found.kind == "CSV list of changes"
+    assert found.segments[0].traces["D0"].at_ns[:2] == pytest.approx([250_000, 750_000])
+    assert found.segments[0].traces["D1"].at_ns[:2] == pytest.approx([500_000, 1_000_000])
+
+
+def test_sorted_pairs_are_an_envelope_whatever_interval_the_header_states(tmp_path: Path) -> None:
+    levels = KNOWN.levels(np.arange(0, KNOWN.end, 1_000))
+    pairs = [(n, sign) for n in range(len(levels[0])) for sign in (-1, 1)]
+    rows = [f"{n}e-06,{levels[0][n] * 3.3 + sign * 0.02:.2f},{levels[1][n] * 5 + sign * 0.02:.2f}" for n, sign in pairs]
+    made = tmp_path / "a.csv"
+    made.write_text("\n".join(["Sample Interval,5E-07,s", "Time (s),A (V),B (V)", *rows, ""]))
+    found = read([made], [], Settings())
+    assert any("(envelope" in doubt for doubt in found.doubts)
+    agree(found, KNOWN, "stated")

@@ -282,3 +282,22 @@ def test_changes_drawn_as_steps_are_no_envelope(tmp_path: Path) -> None:
     path.write_text("Time (s),A (V)\n" + "".join(rows))
     with pytest.raises(DataError, match="two rows stand at each time, and the times are irregular"):
         read([path], [], Settings())
+
+
+class _Harm:
+    """What a pickle may do when it is loaded."""
+
+    def __init__(self, path: Path) -> None:
+        self._path = path
+
+    def __reduce__(self) -> tuple[Callable[[Path], None], tuple[Path]]:
+        return Path.touch, (self._path,)
+
+
+def test_nothing_in_an_array_is_carried_out(tmp_path: Path) -> None:
+    for save, name in ((np.save, "a.npy"), (np.savez, "a.npz")):
+        harm = tmp_path / f"harm of {name}"
+        save(tmp_path / name, np.array([_Harm(harm)], object))
+        with pytest.raises(DataError, match="cannot be read"):
+            read([tmp_path / name], [], Settings())
+        assert not harm.exists()
