@@ -301,3 +301,10 @@ def test_nothing_in_an_array_is_carried_out(tmp_path: Path) -> None:
         with pytest.raises(DataError, match="cannot be read"):
             read([tmp_path / name], [], Settings())
         assert not harm.exists()
+
+
+def test_levels_and_volts_of_one_archive_belong_together(tmp_path: Path) -> None:
+    volts = np.repeat([0.0, 3.3, 0.0], 10).astype("<f4").tobytes()
+    levels = {"logic_1": bytes([0] * 5 + [3] * 25), "analog_1_3_1": volts}
+    found = read([archive(tmp_path / "a", DEVICE + "analog3=C\n", **levels)], [], Settings())
+    assert {name: found.edges(name) for name in found.channels} == {"A": 1, "B": 1, "C": 2}
