@@ -232,13 +232,17 @@ def _decided(search: Search) -> Trial | tuple[Refusal, str]:
 
 
 def _tried(search: Search, grown: Grown) -> Trial | None:
-    """Follow a line along the run and hold it against its rivals; where one is better, that one."""
+    """Follow a line along the run and hold it against its rivals; where one is better, that one.
+
+    Where each in turn has a better one, as at the ends of a train that repeats, the last is refused.
+    """
+    trial = None
     for _ in range(FOLLOWED):
-        found = against_rivals(search, follow(search.stimulus, search.edge, grown))
-        if not isinstance(found, Grown):
-            return found
-        grown = found
-    return None
+        trial = against_rivals(search, follow(search.stimulus, search.edge, grown))
+        if trial is None or trial.better is None:
+            break
+        grown = trial.better
+    return trial
 
 
 def _grown(search: Search, pairs: Iterable[tuple[int, int]], tolerances: list[float]) -> list[Grown]:

@@ -71,6 +71,7 @@ class Trial:
         share: of the stimuli between the first and last edge, how many have their own.
         scale_ns: mean distance of those.
         margin: nats ahead of the nearest rival; None where a rival comes near, and `refusal` says which.
+        better: that rival, where it is the better one.
     """
 
     clock: Clock
@@ -80,13 +81,14 @@ class Trial:
     margin: float | None = None
     refusal: Refusal | None = None
     reason: str = ""
+    better: Grown | None = None
 
 
-def against_rivals(search: Search, clock: Clock) -> Trial | Grown | None:
+def against_rivals(search: Search, clock: Clock) -> Trial | None:
     """Hold an alignment against its rivals.
 
     Returns:
-        The trial; the rival where that is the better; None where the alignment does not fit at all.
+        The trial; None where the alignment does not fit at all.
     """
     stretches = _stretches(search)
     own = [_shifted(search, clock, part, 0.0) for part in stretches]
@@ -109,11 +111,10 @@ def against_rivals(search: Search, clock: Clock) -> Trial | Grown | None:
         if close[0] >= MANY and close[1] < close[0] / 2:
             continue
         ahead = evidence(mine).nats - evidence(rival).nats
-        if ahead < -MARGIN:
-            return _instead(search, clock, stretches, shift, told.scale_ns)
         if ahead < MARGIN:
             refusal, reason = _undecided(search, pulses)
-            return replace(trial, margin=None, refusal=refusal, reason=reason)
+            better = _instead(search, clock, stretches, shift, told.scale_ns) if ahead < -MARGIN else None
+            return replace(trial, margin=None, refusal=refusal, reason=reason, better=better)
         trial = replace(trial, margin=min(ahead, trial.margin or ahead))
     return trial
 
