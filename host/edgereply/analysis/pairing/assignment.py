@@ -89,7 +89,9 @@ def pair_by_rows(
     if watched_to_ns is not None:
         late = rows[at > watched_to_ns]
         of_row[late[of_row[late] == MISSED_INDEX]] = _BEYOND
+    del expected, rows, at
     known = _told_by_rows(stimulus, rise, alignment, of_row, found)
+    del found, of_row
     has_output = np.append(set_ns != NO_STAMP, False)
     _fill(stimulus, rise, known, ~has_output[alignment.edge_index], window_ns)
     status = _statuses(stimulus, rise, known.partner, window_ns, watched_to_ns)

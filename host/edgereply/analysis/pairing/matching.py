@@ -18,7 +18,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s
+from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s, Places
 from edgereply.analysis.arrays.chunks import chunkwise
 from edgereply.analysis.pairing.clock import nearest, padded, spread
 from edgereply.analysis.pairing.posterior import UNCERTAIN_INDEX, settle
@@ -92,6 +92,7 @@ def match(target: Int64s, times: Int64s, sigma_ns: float, reach: Reach) -> Match
         residuals.append(residual[clear][:: -(-target.size // SAMPLE)].astype(np.float64))
 
     chunkwise(decide, target.size, CHUNK)
+    del among, targets
     found = spread(np.concatenate(residuals)) if residuals else sigma_ns
     ambiguous, uncertain = _settle_stretches(target, times, partner, found, mean_ns, reach)
     taken = np.zeros(times.size, np.bool_)
@@ -114,18 +115,23 @@ class _Stretches:
     after: Int64s
 
 
+def _before(places: Places) -> Places:
+    """The last place before each of the given ones, rising, that is not one of them; -1 where there is none."""
+    first = np.diff(places, prepend=-2) != 1
+    return np.asarray(np.maximum.accumulate(np.where(first, places - 1, -1)))
+
+
 def _left_over(target: Int64s, times: Int64s, partner: Int64s, reach: Reach) -> _Stretches:
     """Cut what is not matched at the certain pairs, and where nothing is within reach."""
     open_target = np.flatnonzero(partner < 0)
     taken = np.zeros(times.size, np.bool_)
-    taken[partner[partner >= 0]] = True
+    taken[partner if not open_target.size else partner[partner >= 0]] = True
     open_time = np.flatnonzero(~taken)
     del taken
     # Certain pairs before each: what is between the same two competes.
-    before_target = np.maximum.accumulate(partner)[open_target]
-    certain = partner[partner >= 0]
-    before_time = np.append(-1, certain)[np.searchsorted(certain, open_time)] if certain.size else -1 + 0 * open_time
-    del certain
+    certain = _before(open_target)
+    before_target = np.where(certain >= 0, partner[certain], -1)
+    before_time = _before(open_time)
     at = np.concatenate((target[open_target], times[open_time]))
     behind = np.concatenate((before_target, before_time))
     is_target = np.arange(at.size) < open_target.size
