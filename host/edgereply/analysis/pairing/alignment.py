@@ -217,7 +217,8 @@ def _decided(search: Search) -> Trial | tuple[Refusal, str]:
             trial = _tried(search, grown)
             if trial is None:
                 continue
-            if trial.share >= SURE and (trial.margin is not None or trial.scale_ns < search.usual_ns * CLOSE):
+            close = trial.scale_ns < search.usual_ns * CLOSE and trial.better is None
+            if trial.share >= SURE and (trial.margin is not None or close):
                 return trial
             trials.append(trial)
         # Off by some pulses, nearly even arrivals fit loosely: of all that were found, the one that fits best.

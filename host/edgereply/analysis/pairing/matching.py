@@ -77,9 +77,19 @@ def match(target: Int64s, times: Int64s, sigma_ns: float, reach: Reach) -> Match
     if not target.size or not times.size:
         return Match(partner, np.zeros(target.size, np.bool_), np.arange(times.size), sigma_ns)
     mean_ns = max(1.0, (int(target[-1]) - int(target[0])) / max(1, target.size - 1))
+    found = _match_clear(target, times, partner, sigma_ns, mean_ns)
+    ambiguous, uncertain = _settle_stretches(target, times, partner, found, mean_ns, reach)
+    taken = np.zeros(times.size, np.bool_)
+    taken[partner[partner >= 0]] = True
+    taken[uncertain] = True
+    return Match(partner, ambiguous, np.flatnonzero(~taken), found)
+
+
+def _match_clear(target: Int64s, times: Int64s, partner: Int64s, sigma_ns: float, mean_ns: float) -> float:
+    """Match those that are each other's nearest, close, and without a rival, into `partner`; their spread."""
     ordinary, margin = max(ORDINARY * sigma_ns, NEAR * mean_ns, 2.0), 4 * sigma_ns
     among, targets = padded(times), padded(target)
-    residuals: list[Floats] = []
+    residuals: list[Floats] = [np.empty(0)]
 
     def decide(part: slice) -> None:
         index, residual, second = nearest(target[part], among)
@@ -92,13 +102,7 @@ def match(target: Int64s, times: Int64s, sigma_ns: float, reach: Reach) -> Match
         residuals.append(residual[clear][:: -(-target.size // SAMPLE)].astype(np.float64))
 
     chunkwise(decide, target.size, CHUNK)
-    del among, targets
-    found = spread(np.concatenate(residuals)) if residuals else sigma_ns
-    ambiguous, uncertain = _settle_stretches(target, times, partner, found, mean_ns, reach)
-    taken = np.zeros(times.size, np.bool_)
-    taken[partner[partner >= 0]] = True
-    taken[uncertain] = True
-    return Match(partner, ambiguous, np.flatnonzero(~taken), found)
+    return spread(np.concatenate(residuals))
 
 
 @dataclass(frozen=True, slots=True)
