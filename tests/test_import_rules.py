@@ -20,8 +20,7 @@ IMPORT_NAMES = {"pyserial": "serial", "pyvcd": "vcd"}  # distribution → import
 # Import name → the only places in the host that may have it.
 ONLY_IN = {
     "rich": ("host/edgereply/report/terminal/*",),
-    "kaleido": ("host/edgereply/report/figures/pictures.py",),
-    "plotly": ("host/edgereply/report/figures/*",),
+    "matplotlib": ("host/edgereply/report/figures/pictures.py", "host/edgereply/report/figures/picture_pen.py"),
     "pyarrow": (
         "host/edgereply/storage/run_writer.py",
         "host/edgereply/storage/parquet_parts.py",
@@ -111,10 +110,9 @@ def sources() -> dict[PurePosixPath, str]:
 
 
 def dependencies() -> set[str]:
-    """Import names of the host's declared dependencies, those of its extra for pictures too."""
+    """Import names of the host's declared dependencies."""
     project = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["project"]
-    wanted = project["dependencies"] + project["optional-dependencies"]["pictures"]
-    names = (re.split(r"[^\w-]", entry)[0] for entry in wanted)
+    names = (re.split(r"[^\w-]", entry)[0] for entry in project["dependencies"])
     return {IMPORT_NAMES.get(name, name.replace("-", "_")) for name in names}
 
 
@@ -250,7 +248,8 @@ def test_a_circle_is_seen() -> None:
         ("host/edgereply/x.py", "from edgereply_agent.session import Session"),
         ("host/edgereply/x.py", "def f():\n    import edgereply_agent"),
         ("host/edgereply/cli/x.py", "from rich.table import Table"),
-        ("host/edgereply/report/x.py", "import plotly.graph_objects as go"),
+        ("host/edgereply/report/x.py", "import matplotlib.figure"),
+        ("host/edgereply/report/figures/drawing.py", "import matplotlib"),
         (
             "host/edgereply/measurement/run.py",
             "from typing import TYPE_CHECKING\nif TYPE_CHECKING:\n    import pyarrow",
@@ -282,7 +281,7 @@ def test_a_crossing_is_seen(path: str, source: str) -> None:
         ("host/edgereply/report/terminal/x.py", "from rich.table import Table"),
         ("host/edgereply/report/terminal/tables.py", "from rich.table import Table"),
         ("host/edgereply/cli/main.py", "import typer\nfrom edgereply.report.terminal import show"),
-        ("host/edgereply/report/figures/canvas.py", "import plotly"),
+        ("host/edgereply/report/figures/pictures.py", "import matplotlib as mpl"),
         ("host/edgereply/storage/run_writer.py", "import pyarrow.parquet"),
         ("host/edgereply/report/x.py", "from edgereply.storage.stamps import STIMULUS\nfrom . import figures"),
         ("host/edgereply/exchange/export/csv.py", "import pyarrow.csv"),

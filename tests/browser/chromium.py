@@ -61,16 +61,16 @@ class Browser:
     def __init__(self, driver: webdriver.Chrome) -> None:
         self.driver = driver
 
-    def open(self, page: Path, width: int = 1200, dark: bool = False) -> None:
-        """Open a page and wait until its figures are drawn."""
+    def open(self, page: Path, width: int = 1200, dark: bool = False, height: int = 900, drawn: str = "yes") -> None:
+        """Open a page and wait until its figures are drawn, or cannot be (`drawn` is "no")."""
         features = [{"name": "prefers-color-scheme", "value": "dark" if dark else "light"}]
         self.driver.execute_cdp_cmd("Emulation.setEmulatedMedia", {"features": features})
         self.driver.execute_cdp_cmd(
             "Emulation.setDeviceMetricsOverride",
-            {"width": width, "height": 900, "deviceScaleFactor": 1, "mobile": False},
+            {"width": width, "height": height, "deviceScaleFactor": 1, "mobile": False},
         )
         self.driver.get(page.as_uri())
-        self.wait("document.documentElement.dataset.drawn === 'yes'")
+        self.wait(f"document.documentElement.dataset.drawn === '{drawn}'")
 
     def ask(self, expression: str, *arguments: Any) -> Any:
         """Value of a JavaScript expression."""

@@ -85,9 +85,9 @@ def test_a_wrong_bench_file(place: Workplace, text: bytes, words: list[str]) -> 
         (["report", "full", "--deadline", "soon"], ["'soon'", "--deadline"]),
         (["report", "full", "--figure", "mona-lisa"], ["'mona-lisa'", "--figure", "distribution"]),
         (["report", "full", "--figure", "tail", "-o", "x.jpg"], ["'jpg'", ".svg, .png or .pdf"]),
-        (["report", "full", "--figure", "tail", "--size", "huge"], ["'huge'", "900x500"]),
+        (["report", "full", "--figure", "tail", "--size", "huge"], ["'huge'", "1280x720"]),
         (["report", "full", "--table", "top"], ["'top'", "--table", "comparison"]),
-        (["report", "full", "--table", "summary", "-o", "x.doc"], ["'doc'", ".md, .csv, .json or .tex"]),
+        (["report", "full", "--table", "summary", "-o", "x.doc"], ["'doc'", ".md, .csv, .json, .tex or .html"]),
         (["measure", "--out", "full"], ["not empty", "full"]),
     ],
 )

@@ -22,7 +22,8 @@ from edgereply_protocol import ROUTES
 
 def command(
     runs: Annotated[
-        list[Path] | None, typer.Argument(help="Finished run or series directories, any number.", metavar="RUN")
+        list[Path] | None,
+        typer.Argument(help="Finished run or series directories or bundles, any number.", metavar="RUN"),
     ] = None,
     routes: Annotated[str, typer.Option(help="Routes to measure and compare.", **choices(ROUTES, several=True))] = "",
     waits: Annotated[
@@ -92,18 +93,20 @@ def command(
 
 
 def _beside(runs: list[Path], deadline: str | None, matters: float, details: bool, as_json: bool) -> None:
+    from edgereply.exchange.bundle.opened import opened
     from edgereply.system.workers import workers
 
-    many = sum(len(list(run.glob("*/run.json"))) or 1 for run in runs)
-    if many > 10:
-        say(f"evaluating {many} runs")
-    # Workers import what they need while this process does.
-    with workers(many) as each:
-        from edgereply.cli.compare_runs import compare_finished, print_comparison
-        from edgereply.cli.option_values import duration_option
+    with opened(runs, say) as given:
+        many = sum(len(list(run.glob("*/run.json"))) or 1 for run in given.paths)
+        if many > 10:
+            say(f"evaluating {many} runs")
+        # Workers import what they need while this process does.
+        with workers(many) as each:
+            from edgereply.cli.compare_runs import compare_finished, print_comparison
+            from edgereply.cli.option_values import duration_option
 
-        deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
-        comparison = compare_finished(runs, deadline_ns, each, matters)
+            deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
+            comparison = compare_finished(given.paths, deadline_ns, each, matters, given.named)
     if as_json:
         put_json(comparison.as_dict())
     else:

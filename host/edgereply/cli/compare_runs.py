@@ -1,6 +1,7 @@
 """Finished runs and series side by side on the terminal."""
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from edgereply.analysis.statistics.equivalence import MATTERS
@@ -23,8 +24,9 @@ MOST_NAMED = 4
 
 
 def compare_finished(
-    paths: Sequence[Path], deadline_ns: int | None, each: Each, matters: float = MATTERS
-) -> Comparison:
+    paths: Sequence[Path], deadline_ns: int | None, each: Each, matters: float = MATTERS,
+    named: Callable[[str], str] = str,
+) -> Comparison:  # fmt: skip
     """Compare runs and series that are on the disk.
 
     Args:
@@ -32,12 +34,18 @@ def compare_finished(
         deadline_ns: judged in place of the runs' own.
         each: works on runs and conditions.
         matters: the smallest change that counts, a part of the whole.
+        named: what people call a place, where that is not its path: a run out of a bundle.
 
     Raises:
         DataError: neither a run nor a series, or damaged.
     """
     one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
-    return compare_entries(load_entries(paths, deadline_ns, each), one_series, each=each, matters=matters)
+    entries = [
+        replace(entry, name=named(entry.name), places=tuple(map(named, entry.places)),
+                trouble=tuple(map(named, entry.trouble)))
+        for entry in load_entries(paths, deadline_ns, each)
+    ]  # fmt: skip
+    return compare_entries(entries, one_series, each=each, matters=matters)
 
 
 def print_comparison(comparison: Comparison, paths: Sequence[Path], details: bool) -> None:

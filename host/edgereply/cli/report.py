@@ -1,7 +1,7 @@
-"""`edgereply report`: runs and series as one page, as a picture or as a table."""
+"""`edgereply report`: runs, series and bundles as one page, as a picture or as a table."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -9,18 +9,27 @@ from edgereply.cli.common import JsonOption, put_json, say
 
 
 def command(
-    runs: Annotated[list[Path], typer.Argument(help="Run or series directories, any number.", metavar="RUN")],
+    runs: Annotated[
+        list[Path],
+        typer.Argument(help="Run or series directories or bundles, any number.", metavar="RUN"),
+    ],
     output: Annotated[
         Path | None, typer.Option("-o", "--output", help="File to write; report.html if not given.", metavar="FILE")
     ] = None,
     figure: Annotated[
-        str, typer.Option(help="Write one figure as .svg, .png or .pdf in place of the page.", metavar="FIGURE")
+        str,
+        typer.Option(
+            help="Write one figure as .svg, .png or .pdf in place of the page, such as boards.", metavar="FIGURE"
+        ),
     ] = "",
-    size: Annotated[str, typer.Option(help="Size of that picture in pixels.", metavar="SIZE")] = "900x500",
+    size: Annotated[str, typer.Option(help="Size of that picture in pixels.", metavar="SIZE")] = "1280x720",
+    dark: Annotated[bool, typer.Option("--dark", help="Draw that picture on a dark ground.")] = False,
     table: Annotated[
         str,
         typer.Option(
-            help="Write one table as .md, .csv, .json or .tex: summary, comparison or conditions.", metavar="TABLE"
+            help="Write one table as .md, .csv, .json, .tex or .html: boards (for a slide), summary, comparison or "
+            "conditions.",
+            metavar="TABLE",
         ),
     ] = "",
     deadline: Annotated[
@@ -32,11 +41,12 @@ def command(
     ] = None,
     as_json: JsonOption = False,
 ) -> None:
-    """Write one self-contained page about runs and series, or one figure or table of it. No network is needed."""
+    """Write one self-contained page about runs, series and bundles, or one figure or table. No network is needed."""
     from edgereply.cli.arguments import expect_runs
     from edgereply.cli.option_values import duration_option, share_option
     from edgereply.cli.report_parts import check_names, write_figure, write_table
     from edgereply.errors import SettingError
+    from edgereply.exchange.bundle.opened import opened
     from edgereply.report.document import write_page
     from edgereply.report.material import load_material
 
@@ -45,9 +55,11 @@ def command(
     expect_runs(runs)
     check_names(figure, table, output, size)
     deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
-    material = load_material(runs, deadline_ns, say, share_option(exceed, "--exceed"))
+    tolerated = share_option(exceed, "--exceed")
+    with opened(runs, say) as given:
+        material = load_material(given.paths, deadline_ns, say, tolerated, given.named)
     if figure:
-        written: Path | None = write_figure(material, figure, output, size)
+        written: Path | None = write_figure(material, figure, output, size, dark)
     elif table:
         written = write_table(material, table, output, to_stdout=not as_json)
     else:
@@ -55,22 +67,18 @@ def command(
         write_page(material.views, page, material.comparison, material.title, material.advice)
         written = page
     if as_json:
-        kind = "figure" if figure else "table" if table else "page"
-        sides = zip(material.comparison.places, material.views, strict=True)
-        put_json(
-            {
-                kind: None if written is None else str(written),
-                "advice": None if material.advice is None else material.advice.as_dict(),
-                "runs": [
-                    {
-                        "places": list(place.entry.places),
-                        "name": view.title,
-                        "verdict": view.judged or None,
-                        **view.summary,
-                    }
-                    for place, view in sides
-                ],
-            }
-        )
+        put_json(_document("figure" if figure else "table" if table else "page", written, material))
     if written is not None:
         say(f"{figure or table or 'page'} written to {written}")
+
+
+def _document(kind: str, written: Path | None, material: Any) -> dict[str, Any]:
+    sides = zip(material.comparison.places, material.views, strict=True)
+    return {
+        kind: None if written is None else str(written),
+        "advice": None if material.advice is None else material.advice.as_dict(),
+        "runs": [
+            {"places": list(place.entry.places), "name": view.title, "verdict": view.judged or None, **view.summary}
+            for place, view in sides
+        ],
+    }

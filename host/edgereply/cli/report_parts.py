@@ -9,9 +9,11 @@ from edgereply.report.document import write_whole
 from edgereply.report.figures import pictures, plots
 from edgereply.report.material import Material
 from edgereply.report.tables.table import FORMATS, NAMES, make_table, render
+from edgereply.wording.numbers import listing
 
 _SIZE = re.compile(r"(\d{2,5})x(\d{2,5})")
 _MOST_PIXELS = 10_000
+PAGE_ENDINGS = ("html", "htm")
 
 
 def check_names(figure: str, table: str, output: Path | None, size: str) -> None:
@@ -28,16 +30,20 @@ def check_names(figure: str, table: str, output: Path | None, size: str) -> None
             _suffix(output or _picture_path(figure)),
             pictures.FORMATS,
             "--output",
-            "end its name with .svg, .png or .pdf",
+            f"end its name with {_endings(pictures.FORMATS)}",
         )
         _pixels(size)
-    if table:
+    elif table:
         _one_of(table, NAMES, "--table")
         if output is not None:
-            _one_of(_suffix(output), FORMATS, "--output", "end its name with .md, .csv, .json or .tex")
+            _one_of(_suffix(output), FORMATS, "--output", f"end its name with {_endings(FORMATS)}")
+    elif output is not None:
+        _page_ending(output)
 
 
-def write_figure(material: Material, name: str, output: Path | None, size: str = "900x500") -> Path:
+def write_figure(
+    material: Material, name: str, output: Path | None, size: str = "1280x720", dark: bool = False
+) -> Path:
     """Draw one figure into a file.
 
     Raises:
@@ -51,7 +57,7 @@ def write_figure(material: Material, name: str, output: Path | None, size: str =
         raise SettingError(f"these runs have no figure {name!r}", where="--figure", remedy=remedy)
     width, height = _pixels(size)
     title = plots.HEADINGS[name] + (f": {material.views[0].title}" if len(material.views) == 1 else "")
-    write_whole(path, pictures.picture(figure, _suffix(path), width, height, title), "the picture")
+    write_whole(path, pictures.picture(figure, _suffix(path), width, height, title, dark), "the picture")
     return path
 
 
@@ -68,6 +74,22 @@ def write_table(material: Material, name: str, output: Path | None, to_stdout: b
         return None
     write_whole(output, render(made, _suffix(output)).encode(), "the table")
     return output
+
+
+def _page_ending(output: Path) -> None:
+    kind = _suffix(output)
+    if kind in PAGE_ENDINGS:
+        return
+    remedy = "end its name with .html"
+    if kind in pictures.FORMATS:
+        remedy = f"name the figure too, such as --figure boards; or {remedy}"
+    elif kind in FORMATS:
+        remedy = f"name the table too, such as --table boards; or {remedy}"
+    raise SettingError(f"a page is no {kind!r}" if kind else "a page needs an ending", where="--output", remedy=remedy)
+
+
+def _endings(kinds: tuple[str, ...]) -> str:
+    return listing([f".{kind}" for kind in kinds]).replace(" and ", " or ")
 
 
 def _picture_path(name: str) -> Path:
@@ -87,5 +109,5 @@ def _pixels(size: str) -> tuple[int, int]:
     found = _SIZE.fullmatch(size)
     width, height = (int(found[1]), int(found[2])) if found else (0, 0)
     if not (100 <= width <= _MOST_PIXELS and 100 <= height <= _MOST_PIXELS):
-        raise SettingError(f"{size!r} is no size", where="--size", remedy="write 900x500, each from 100 to 10000")
+        raise SettingError(f"{size!r} is no size", where="--size", remedy="write 1280x720, each from 100 to 10000")
     return width, height

@@ -19,14 +19,16 @@ from edgereply.comparison.compare import Comparison
 from edgereply.comparison.conditions import compared_words, difference_words
 from edgereply.errors import SettingError
 from edgereply.evaluation.run_view import COMPLETE, RunView, flatten, letter
-from edgereply.report import figures
 from edgereply.report.figures import theme
+from edgereply.report.figures.library import library_hash, packed_library
 from edgereply.report.figures.plots import plots
+from edgereply.report.first_screen import first_screen
 from edgereply.report.tables import rows
 from edgereply.report.tables.answer import EVIDENCE, VIRTUAL, answer
 from edgereply.report.tables.context_rows import context_group
 from edgereply.report.tables.interval_words import interval_words
 from edgereply.report.tables.lines import comparison_lines, unlike_first
+from edgereply.wording.evidence import all_measured_by, measured_by
 from edgereply.wording.numbers import clean, exactly, listing
 
 _AS_IS: Final = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
@@ -63,7 +65,7 @@ def page(
     if not views:
         raise ValueError("a report needs at least one run")
     shown = plots(views)
-    library, script = figures.library(), _file("page.js")
+    script = _file("page.js")
     data = {
         "figures": [{"key": plot.key, "spec": plot.figure} for plot in shown],
         "dark": theme.swap_table(),
@@ -77,17 +79,20 @@ def page(
     environment.filters["who"] = difference_words
     return environment.get_template("page.html.j2").render(
         title=title or (views[0].title if len(views) == 1 else f"{len(views)} runs compared"),
-        policy=_policy(library, script),
-        library=library,
+        policy=_policy(library_hash(), script),
+        library=packed_library(),
+        first=first_screen(views, comparison if len(views) > 1 else None),
         script=script,
         style=_style(),
         data=embedded(data),
         runs=[_run(view, index) for index, view in enumerate(views)],
+        cautions=_cautions(views),
         groups=[*rows.summary_groups(views), context_group(views)],
         plots=shown,
         comparison=None if comparison is None or len(views) == 1 else _standing(comparison),
         advice=advice if advice is not None and advice.contrasts else None,
         first_shown=MOST_SHOWN,
+        measured_words=all_measured_by((clean(view.evidence), view.virtual) for view in views),
         repeats=_repeats(views),
         tool_words=listing(list(dict.fromkeys(view.tool for view in views if view.tool))) or "an unknown version",
         version=__version__,
@@ -161,6 +166,7 @@ def _run(view: RunView, index: int) -> dict[str, Any]:
     return {
         "view": view,
         "letter": letter(index),
+        "measured_by": measured_by(view.evidence, view.virtual),
         "answer": answer(view),
         "conditions": [_readable(item) for item in rows.condition_rows(view)],
         "environment": flatten(view.environment),
@@ -182,7 +188,7 @@ def _grades(views: Sequence[RunView], some: Sequence[int]) -> list[dict[str, Any
     """Grades of evidence of some runs, each with the letters that have it; without letters where all have the same."""
     found: dict[str, list[int]] = {}
     for index in some:
-        found.setdefault(views[index].grade, []).append(index)
+        found.setdefault(measured_by(views[index].evidence, views[index].virtual), []).append(index)
     return [
         {
             "grade": grade,
@@ -191,6 +197,15 @@ def _grades(views: Sequence[RunView], some: Sequence[int]) -> list[dict[str, Any
         }
         for grade, who in found.items()
     ]
+
+
+def _cautions(views: Sequence[RunView]) -> list[tuple[str, str]]:
+    """Cautions, each once, with the letters of the runs it is about; "" where it is about all of them."""
+    found: dict[str, list[str]] = {}
+    for index, view in enumerate(views):
+        for caution in view.cautions:
+            found.setdefault(caution, []).append(letter(index))
+    return [("" if len(who) == len(views) else ", ".join(who), caution) for caution, who in found.items()]
 
 
 def _repeats(views: Sequence[RunView]) -> list[dict[str, Any]]:
@@ -208,6 +223,8 @@ def _standing(comparison: Comparison) -> dict[str, Any]:
         "headings": headings,
         "lines": list(zip(cells, unlike_first(comparison), comparison.places, strict=True)),
         "differences": comparison.differences,
+        # What was compared on purpose differs in every row; only what differs besides needs a column.
+        "unlike": bool(comparison.also_different),
         "words": [compared_words(comparison.differences), *comparison.sentences, *comparison.words, *comparison.method],
         "note": " ".join(notes),
     }
@@ -228,12 +245,10 @@ def _style() -> str:
     return f":root {{\n  color-scheme: light;\n{light}\n}}\n{dark_rules}{follow}{printed}{_file('page.css')}"
 
 
-def _policy(*scripts: str) -> str:
+def _policy(library: str, script: str) -> str:
     # The library writes style attributes, hence 'unsafe-inline' for styles; scripts run by their hash only.
-    hashes = " ".join(
-        f"'sha256-{base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()}'" for script in scripts
-    )
+    own = base64.b64encode(hashlib.sha256(script.encode()).digest()).decode()
     return (
-        f"default-src 'none'; script-src {hashes}; style-src 'unsafe-inline'; img-src data: blob:; "
-        "base-uri 'none'; form-action 'none'"
+        f"default-src 'none'; script-src 'sha256-{library}' 'sha256-{own}'; style-src 'unsafe-inline'; "
+        "img-src data: blob:; base-uri 'none'; form-action 'none'"
     )

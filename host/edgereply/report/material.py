@@ -63,8 +63,9 @@ class Material:
 
 
 def load_material(
-    paths: Sequence[Path], deadline_ns: int | None, say: Callable[[str], None], exceed: float | None = None
-) -> Material:
+    paths: Sequence[Path], deadline_ns: int | None, say: Callable[[str], None], exceed: float | None = None,
+    named: Callable[[str], str] = str,
+) -> Material:  # fmt: skip
     """Read, evaluate, judge, explain and compare.
 
     Args:
@@ -72,6 +73,7 @@ def load_material(
         deadline_ns: judged in place of the runs' own.
         say: one line on what is being done.
         exceed: tolerated share of late answers; None tolerates none.
+        named: what people call a place, where that is not its path: a run out of a bundle.
 
     Raises:
         SettingError: `exceed` is out of range.
@@ -90,23 +92,38 @@ def load_material(
                 if blocks.runs:
                     sides.append(_condition(path, record, blocks, deadline_ns, len(paths) > 1, exceed))
         else:
-            say(f"{before}evaluating {path} from its raw stamps")
+            say(f"{before}evaluating {named(str(path))} from its raw stamps")
             run = evaluated(path, deadline_ns)
             titles.append(run.record.title)
             sides.append((_run(run, exceed), make_entry(str(path), [part_of(run)])))
-    return _together(sides, paths, titles)
+    return _together(sides, paths, titles, named)
 
 
-def _together(sides: list[tuple[RunView, Entry]], paths: Sequence[Path], titles: Sequence[str]) -> Material:
+def _named(side: tuple[RunView, Entry], named: Callable[[str], str]) -> tuple[RunView, Entry]:
+    view, entry = side
+    return (
+        replace(view, notes=[named(note) for note in view.notes]),
+        replace(entry, name=named(entry.name), places=tuple(map(named, entry.places)),
+                trouble=tuple(map(named, entry.trouble))),
+    )  # fmt: skip
+
+
+def _together(
+    sides: list[tuple[RunView, Entry]], paths: Sequence[Path], titles: Sequence[str], named: Callable[[str], str]
+) -> Material:
     if not sides:
-        raise DataError("no block is complete", where=str(paths[0]), remedy="measure the rest: sweep PLAN --resume")
+        where = named(str(paths[0]))
+        raise DataError("no block is complete", where=where, remedy="measure the rest: sweep PLAN --resume")
     one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
-    comparison = compare_entries([side for _, side in sides], one_series)
-    views = [view for view, _ in sides]
+    # What to keep of a setting is read from the runs once more, so their true places come first.
     entries = [side for _, side in sides]
     settings = load_series(paths[0]).conditions if one_series else {}
     advice = advise(contrasts(entries, settings), entries) if one_series else None
-    return Material(_told_apart(views, entries), comparison, " / ".join(dict.fromkeys(filter(None, titles))), advice)
+    shown = [_named(side, named) for side in sides]
+    entries = [side for _, side in shown]
+    comparison = compare_entries(entries, one_series)
+    views = _told_apart([view for view, _ in shown], entries)
+    return Material(views, comparison, " / ".join(dict.fromkeys(filter(None, titles))), advice)
 
 
 def _run(run: EvaluatedRun, exceed: float | None) -> RunView:

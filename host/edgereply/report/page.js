@@ -7,6 +7,17 @@
   const drawings = new Map();
   let printing = false;
 
+  // The library lies in the page compressed; unpacked it runs by the hash the page's policy names, or not at all.
+  const unpackLibrary = async () => {
+    const packed = atob(document.getElementById("library").textContent.trim());
+    const bytes = Uint8Array.from(packed, (character) => character.charCodeAt(0));
+    const stream = new Blob([bytes]).stream().pipeThrough(new DecompressionStream("gzip"));
+    const script = document.createElement("script");
+    script.textContent = await new Response(stream).text();
+    document.head.append(script);
+    if (!window.Plotly) throw new Error("the drawing library did not start");
+  };
+
   const isDark = () =>
     !printing && (root.dataset.theme ? root.dataset.theme === "dark" : systemDark.matches);
 
@@ -23,78 +34,85 @@
 
   const axesOf = (layout, letter) => Object.keys(layout).filter((key) => new RegExp(`^${letter}axis\\d*$`).test(key));
 
+  // Brightness is the logarithm of a count; the count itself is what a reader is told.
+  const brighten = (trace) => {
+    trace.customdata = trace.z;
+    trace.z = trace.z.map((row) => row.map((count) => (count > 0 ? Math.log10(count) : null)));
+  };
+
+  // Words of ticks that would run into each other: from the left, those with room stay.
+  const thinTicks = (axis, width) => {
+    if (!axis.tickvals) return;
+    const along = (at) => (axis.type === "log" ? Math.log10(at) : at);
+    let end = -Infinity;
+    axis.ticktext = axis.ticktext.map((text, place) => {
+      const at = (width * (along(axis.tickvals[place]) - axis.range[0])) / (axis.range[1] - axis.range[0]);
+      const half = 3.8 * text.length + 2;
+      if (at - half < end) return "";
+      end = at + half;
+      return text;
+    });
+  };
+
+  const fitNarrow = (copy, width) => {
+    copy.layout.margin = { ...copy.layout.margin, l: 50, r: 8 };
+    copy.layout.font = { ...copy.layout.font, size: 12 };
+    copy.layout.title.font.size = 12;
+    if (copy.layout.coloraxis) copy.layout.coloraxis.colorbar.thickness = 9;
+    const room = Math.floor((width - 58 - (copy.layout.coloraxis ? 60 : 0)) / 7.5);
+    const titles = copy.layout.annotations.filter((words) => words.name === "title");
+    for (const title of titles) {
+      title.font.size = 12;
+      const beside = copy.layout.annotations.find((words) => words.name === "levels" && words.y === title.y);
+      const most = room - (beside ? beside.text.length + 2 : 0);
+      if (title.text.length > most) title.text = `${title.text.slice(0, Math.max(1, most - 1))}…`;
+    }
+    for (const words of copy.layout.annotations) words.font.size = 12;
+    for (const axis of axesOf(copy.layout, "x")) thinTicks(copy.layout[axis], 7.5 * room);
+  };
+
   const draw = (drawing) => {
-    const { key, spec, types, ranges, whole } = drawing;
+    const { key, spec, types, ranges } = drawing;
     const copy = recolour(spec, isDark() ? data.dark : {});
     const hidden = hiddenRuns();
+    const place = document.getElementById(key);
     for (const trace of copy.data) {
-      if (trace.meta && hidden.has(trace.meta.run) && trace.type === "scatter") trace.visible = false;
+      if (trace.type === "heatmap") brighten(trace);
+      else if (trace.meta && hidden.has(trace.meta.run)) trace.visible = false;
     }
-    if (key === "segments") dropRows(copy, hidden);
     const narrow = narrowPage.matches;
-    if (narrow) {
-      copy.layout.margin = { ...copy.layout.margin, l: 58, r: 10 };
-      copy.layout.font = { ...copy.layout.font, size: 11 };
-      copy.layout.title.font.size = 11;
-      // Titles of panels run into the scale of counts: letter and grade are enough, the names stand above.
-      for (const title of copy.layout.annotations ?? []) {
-        if (title.yref !== "paper" || title.showarrow) continue;
-        Object.assign(title, { x: 0, xanchor: "left", font: { size: 11 }, text: title.text.replace(/\): .*$/s, ")") });
-      }
-      if (copy.layout.coloraxis) copy.layout.coloraxis.colorbar.thickness = 9;
-    }
-    if (copy.layout.showlegend && key !== "segments") growForKey(copy, narrow);
+    if (narrow) fitNarrow(copy, place.clientWidth);
+    if (copy.layout.showlegend) growForKey(copy, narrow);
     for (const letter of ["x", "y"]) {
       for (const axis of axesOf(copy.layout, letter)) {
-        if (types[letter] && copy.layout[axis].type !== types[letter]) {
-          copy.layout[axis].type = types[letter];
-          delete copy.layout[axis].range;
-          delete copy.layout[axis].dtick;
-          delete copy.layout[axis].tickvals;
-          delete copy.layout[axis].ticktext;
-          delete copy.layout[axis].minor;
+        const one = copy.layout[axis];
+        if (types[letter] && one.type !== types[letter] && one.visible !== false) {
+          one.type = types[letter];
+          for (const name of ["range", "dtick", "tickvals", "ticktext", "tickangle"]) delete one[name];
         }
-        if (letter === "x" && whole && !copy.layout[axis].fixedrange) delete copy.layout[axis].range;
         if (ranges[axis]) {
-          copy.layout[axis].range = ranges[axis];
+          one.range = ranges[axis];
           // Within a decade the prepared ticks are too few.
-          if (ranges[axis][1] - ranges[axis][0] < 1 && copy.layout[axis].type === "log") delete copy.layout[axis].tickvals;
+          if (ranges[axis][1] - ranges[axis][0] < 1 && one.type === "log") delete one.tickvals;
         }
       }
     }
     // The library fits a drawing to its container, so the container carries the height.
-    const place = document.getElementById(key);
     place.style.height = place.style.minHeight = `${copy.layout.height}px`;
     return Plotly.react(key, copy.data, copy.layout, {
       displaylogo: false,
       responsive: true,
-      displayModeBar: narrow ? false : "hover",
-      modeBarButtons: [["toImage", "zoom2d", "pan2d", "resetScale2d"]],
+      // The page's own buttons do the same and can be reached by keys.
+      displayModeBar: false,
     });
   };
 
-  // Rows of runs that are not shown go, with their marks.
-  const dropRows = (copy, hidden) => {
-    const kept = new Set();
-    for (const trace of copy.data) {
-      if (!trace.meta?.runs) continue;
-      const shown = trace.meta.runs.map((run) => !hidden.has(run));
-      const pick = (values) => values.filter((_, place) => shown[place]);
-      for (const part of ["x", "y", "customdata"]) trace[part] = pick(trace[part]);
-      trace.marker.color = trace.marker.line.color = pick(trace.marker.color);
-      trace.y.forEach((label) => kept.add(label));
-    }
-    const axis = copy.layout.yaxis;
-    const rows = axis.categoryarray.filter((label) => kept.has(label));
-    copy.layout.height -= 40 * (axis.categoryarray.length - rows.length);
-    axis.categoryarray = rows;
-  };
-
-  // Under the figure a key takes a line a run; a narrow page wraps its labels no further.
+  // Under the figure a key takes a line a name; a narrow page wraps its labels no further.
   const growForKey = (copy, narrow) => {
-    const named = copy.data.filter((trace) => trace.showlegend !== false && trace.visible !== false);
-    const runs = new Set(named.map((trace) => trace.meta?.run)).size;
-    const extra = 14 + 22 * (narrow ? runs : Math.ceil(runs / 2));
+    const named = new Set(copy.data.filter((t) => t.showlegend && t.visible !== false).map((t) => t.name));
+    const longest = Math.max(0, ...[...named].map((name) => name.length));
+    const columns = Math.max(1, narrow ? (longest < 14 ? 2 : 1) : Math.min(4, Math.floor(120 / (longest + 6))));
+    const extra = 14 + 22 * Math.ceil(named.size / columns);
     copy.layout.height += extra;
     copy.layout.margin = { ...copy.layout.margin, b: copy.layout.margin.b + extra };
   };
@@ -103,7 +121,6 @@
 
   const move = (drawing, action) => {
     const layout = document.getElementById(drawing.key)._fullLayout;
-    if (action === "all") drawing.whole = true;
     for (const axis of axesOf(layout, "x")) {
       if (layout[axis].fixedrange) continue;
       if (action === "all") {
@@ -146,20 +163,31 @@
     });
   };
 
-  for (const { key, spec } of data.figures) {
-    drawings.set(key, { key, spec, types: {}, ranges: {}, whole: false });
-  }
-  for (const part of document.querySelectorAll("[data-needs-script]")) part.hidden = false;
-  for (const drawing of drawings.values()) wireControls(drawing);
+  const start = () => {
+    for (const { key, spec } of data.figures) {
+      drawings.set(key, { key, spec, types: {}, ranges: {} });
+    }
+    for (const part of document.querySelectorAll("[data-needs-script]")) part.hidden = false;
+    for (const drawing of drawings.values()) wireControls(drawing);
+    document.getElementById("shown")?.addEventListener("change", redraw);
+    systemDark.addEventListener("change", redraw);
+    narrowPage.addEventListener("change", redraw);
+    addEventListener("beforeprint", () => { printing = true; redraw(); });
+    addEventListener("afterprint", () => { printing = false; redraw(); });
+    return redraw();
+  };
+
   document.getElementById("theme").addEventListener("change", (event) => {
     if (event.target.value) root.dataset.theme = event.target.value;
     else delete root.dataset.theme;
-    redraw();
+    if (drawings.size) redraw();
   });
-  document.getElementById("shown")?.addEventListener("change", redraw);
-  systemDark.addEventListener("change", redraw);
-  narrowPage.addEventListener("change", redraw);
-  addEventListener("beforeprint", () => { printing = true; redraw(); });
-  addEventListener("afterprint", () => { printing = false; redraw(); });
-  redraw().then(() => { root.dataset.drawn = "yes"; });
+  document.querySelector(".settings").hidden = false;
+  unpackLibrary().then(start).then(
+    () => { root.dataset.drawn = "yes"; },
+    () => {
+      root.dataset.drawn = "no";
+      document.getElementById("undrawn").hidden = false;
+    },
+  );
 })();

@@ -1,10 +1,6 @@
-"""Arrays into figures: the only package that knows plotly.
+"""Arrays into figures: described once (`drawing`), drawn for the page (`page_drawing`) and into files (`pictures`)."""
 
-Figures are drawn in the light palette of `theme`. Every trace says in `meta` which run it belongs to, so that the
-page can hide a run; `meta.controls` of a figure lists the axes a reader may switch between linear and logarithmic.
-"""
-
-from edgereply.report.figures.canvas import library
+from edgereply.report.figures.boards import boards
 from edgereply.report.figures.cycle import fold
 from edgereply.report.figures.distribution import distribution, tail
 from edgereply.report.figures.pulse import persistence
@@ -14,5 +10,5 @@ from edgereply.report.figures.segments import segments
 from edgereply.report.figures.timeline import over_time
 
 __all__ = [
-    "distribution", "fold", "library", "over_time", "persistence", "quantiles", "segments", "sweep_curves", "tail",
+    "boards", "distribution", "fold", "over_time", "persistence", "quantiles", "segments", "sweep_curves", "tail",
 ]  # fmt: skip

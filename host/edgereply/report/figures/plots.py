@@ -2,37 +2,38 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Final
 
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report import figures
 from edgereply.report.figures import quantile_readings, readings
+from edgereply.report.figures.distribution import MOST_PANELS
+from edgereply.report.figures.drawing import Drawing
+from edgereply.report.figures.page_drawing import page_drawing
 
-# More panels than this in one figure cannot be taken in.
-MOST_PANELS: Final = 6
 HEADINGS: Final = {
-    "quantiles": "Runs beside each other",
-    "rates": "Reaction time against rate",
-    "distribution": "Reaction time, how often",
-    "tail": "The slow end",
-    "over-time": "Reaction time over the run",
-    "persistence": "All responses laid over each other",
-    "segments": "Segments",
-    "fold": "Folded at the period of the late answers",
+    "boards": "Best, typical, worst",
+    "distribution": "Histogram",
+    "persistence": "Persistence",
+    "over-time": "Over time",
+    "segments": "Where the time goes",
+    "tail": "Slowest answers",
+    "quantiles": "Percentiles",
+    "rates": "Against rate",
+    "fold": "Late answers by period",
 }
 NAMES: Final = tuple(HEADINGS)
-_Draw = Callable[[Sequence[RunView]], Any]
+_Draw = Callable[[Sequence[RunView]], Drawing | None]
 _WHOLE: Final[dict[str, tuple[_Draw, Callable[[Sequence[RunView]], readings.Reading]]]] = {
+    "distribution": (figures.distribution, readings.distribution),
+    "persistence": (figures.persistence, readings.persistence),
+    "over-time": (figures.over_time, readings.over_time),
+    "segments": (figures.segments, quantile_readings.segments),
+    "tail": (figures.tail, readings.tail),
     "quantiles": (figures.quantiles, quantile_readings.quantiles),
     "rates": (figures.sweep_curves, quantile_readings.rates),
-    "distribution": (figures.distribution, readings.distribution),
-    "tail": (figures.tail, readings.tail),
-    "over-time": (figures.over_time, readings.over_time),
-    "persistence": (figures.persistence, readings.persistence),
-    "segments": (figures.segments, quantile_readings.segments),
 }
 _PANELS: Final = {"over-time": figures.over_time, "persistence": figures.persistence}
 
@@ -47,6 +48,7 @@ class Plot:
         reading: what it shows.
         figure: for the drawing library, JSON-ready.
         runs: numbers of the runs in it.
+        notes: what it leaves out.
     """
 
     key: str
@@ -54,18 +56,19 @@ class Plot:
     reading: readings.Reading
     figure: dict[str, Any]
     runs: tuple[int, ...]
+    notes: tuple[str, ...] = ()
 
 
 def plots(views: Sequence[RunView]) -> list[Plot]:
     """Every figure that these runs can fill, in the order of the page."""
     return [
-        Plot(key, heading, reading, json.loads(figure.to_json()), runs)
+        Plot(key, heading, reading, page_drawing(figure), runs, figure.notes)
         for key, heading, reading, figure, runs in _made(views)
         if figure is not None
     ]
 
 
-def draw(name: str, views: Sequence[RunView]) -> Any:
+def draw(name: str, views: Sequence[RunView]) -> Drawing | None:
     """One figure by its name.
 
     Args:
@@ -77,10 +80,16 @@ def draw(name: str, views: Sequence[RunView]) -> Any:
     """
     if name == "fold":
         return next((figures.fold(view, index) for index, view in enumerate(views) if view.folds), None)
+    if name == "boards":
+        return figures.boards(views)
+    if name in _PANELS and len(views) > MOST_PANELS:
+        some = _PANELS[name](views[:MOST_PANELS], 0)
+        rest = f"{letter(0)} to {letter(MOST_PANELS - 1)} of {len(views)} runs; give the others by themselves."
+        return replace(some, notes=(*some.notes, rest))
     return _WHOLE[name][0](views)
 
 
-def _made(views: Sequence[RunView]) -> Iterator[tuple[str, str, readings.Reading, Any, tuple[int, ...]]]:
+def _made(views: Sequence[RunView]) -> Iterator[tuple[str, str, readings.Reading, Drawing | None, tuple[int, ...]]]:
     every = tuple(range(len(views)))
     for name, (drawing, reading) in _WHOLE.items():
         if name == "quantiles" and len(views) == 1:
@@ -95,7 +104,9 @@ def _made(views: Sequence[RunView]) -> Iterator[tuple[str, str, readings.Reading
             yield key, HEADINGS["fold"] + of_run, readings.fold(view, index), figures.fold(view, index), (index,)
 
 
-def _parts(name: str, views: Sequence[RunView]) -> Iterator[tuple[str, str, readings.Reading, Any, tuple[int, ...]]]:
+def _parts(
+    name: str, views: Sequence[RunView]
+) -> Iterator[tuple[str, str, readings.Reading, Drawing | None, tuple[int, ...]]]:
     for first in range(0, len(views), MOST_PANELS):
         some = views[first : first + MOST_PANELS]
         heading = f"{HEADINGS[name]}, runs {letter(first)} to {letter(first + len(some) - 1)}"

@@ -7,39 +7,47 @@ from collections.abc import Sequence
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures.curves import curves
 from edgereply.report.figures.readings import Reading
-from edgereply.report.tables.rows import QUANTILES, estimate, segment_label, segment_names
+from edgereply.report.figures.segments import part_label
+from edgereply.report.tables.rows import QUANTILES, estimate, segment_names
+from edgereply.wording.evidence import measured_by
 from edgereply.wording.numbers import quantile
 
 
 def segments(views: Sequence[RunView]) -> Reading:
-    """The segments' figures."""
+    """The parts of the reaction time, and how long the program kept the pin high."""
     names = ("median_ns", "p99_ns", "p99_9_ns", "max_ns")
     rows = tuple(
         (
-            f"{segment_label(name)}{f' {letter(i)}' if len(views) > 1 else ''}",
+            f"{_part(name)}{f' {letter(i)}' if len(views) > 1 else ''}",
             *(quantile((view.summary.get("segments") or {}).get(name), key) for key in names),
         )
         for name in segment_names(views)
         for i, view in enumerate(views)
     )
     return Reading(
-        "Where the time goes: a line from the fastest to the slowest of each segment, a circle at the median, a "
-        "diamond at p99, a square at p99.9.",
-        ("segment", "median", "p99", "p99.9", "slowest"),
+        "Each bar adds up to a mean reaction time: above of the typical answers, below of the slowest 1 %.",
+        ("part", "median", "p99", "p99.9", "worst"),
         rows,
     )
+
+
+def _part(name: str) -> str:
+    words = "hold (the program kept it high)" if name == "hold" else part_label(name)
+    return words[:1].upper() + words[1:]
 
 
 def quantiles(views: Sequence[RunView]) -> Reading:
     """Quantiles with the intervals that allow for clusters."""
     rows = tuple(
-        (f"{letter(index)} ({view.grade})", *(_estimate(view, key) for _, key in QUANTILES))
+        (
+            f"{letter(index)} ({measured_by(view.evidence, view.virtual)})",
+            *(_estimate(view, key) for _, key in QUANTILES),
+        )
         for index, view in enumerate(views)
     )
     return Reading(
-        "Quantiles of the reaction time, a bar over each 95 % interval, which allows for answers that depend on each "
-        "other. An open marker without a bar is rough: slow answers came in groups. A quantile that a run is too short "
-        "for is left out; the table says how many answers it needs.",
+        "Percentiles of the reaction time with their 95 % intervals. An open mark is rough: slow answers came in "
+        "groups. A percentile that needs more answers than there are is left out.",
         ("run", *(word for word, _ in QUANTILES)),
         rows,
     )
@@ -50,7 +58,7 @@ def rates(views: Sequence[RunView]) -> Reading:
     found = curves(views)
     rows = tuple(
         (
-            f"{curve.name or 'all conditions'}, {rate:,.6g}/s ({view.grade})",
+            f"{curve.name or 'all conditions'}, {rate:,.6g}/s ({measured_by(view.evidence, view.virtual)})",
             *(_estimate(view, key) for _, key in QUANTILES),
             f"{view.stimuli:,}",
             "no deadline" if view.deadline_ns is None else f"{int(view.late().sum()):,}",
@@ -60,9 +68,9 @@ def rates(views: Sequence[RunView]) -> Reading:
         for rate, view in zip(curve.rates, curve.views, strict=True)
     )
     return Reading(
-        "Quantiles of the reaction time against the rate of the stimuli, a line for all else that was varied, in the "
-        "shade of its 95 % intervals. An open marker is rough: slow answers came in groups. A quantile that a "
-        "condition is too short for is left out; the table says how many answers it needs.",
+        "Percentiles of the reaction time against the rate of the stimuli, a line for all else that was varied. "
+        "An open mark is rough: slow answers came in groups. A percentile that needs more answers than there are is "
+        "left out.",
         ("condition", *(word for word, _ in QUANTILES), "stimuli", "late", "no answer"),
         rows,
     )

@@ -1,57 +1,80 @@
-"""Quantiles of several runs beside each other."""
+"""Percentiles of several runs beside each other."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
-import plotly.graph_objects as go
-
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures import style
-from edgereply.report.figures.canvas import blank
+from edgereply.report.figures.drawing import Axis, Drawing, Flag, Panel, Points
 from edgereply.report.tables.rows import QUANTILES, estimate
+from edgereply.wording.numbers import exactly
 
 
-def quantiles(views: Sequence[RunView]) -> go.Figure:
-    """Quantiles of the reaction time with their 95 % intervals, run beside run.
+def quantiles(views: Sequence[RunView]) -> Drawing:
+    """Percentiles of the reaction time with their 95 % intervals, run beside run.
 
     Args:
         views: the runs.
 
     Returns:
-        The figure; a quantile that a run is too short for is left out, a rough one is an open marker without a bar.
+        The figure; a percentile that a run is too short for is left out.
     """
     size, unit = style.unit_of([view.answers() for view in views])
-    figure = blank(views, "", f"reaction time ({unit})", ["y"])
+    items: list[Points] = []
     for index, view in enumerate(views):
         found = [(place, word, estimate(view, key)) for place, (word, key) in enumerate(QUANTILES)]
         known = [(place, word, item) for place, word, item in found if item is not None]
-        line = style.line(views, index) | {"mode": "markers"}
-        symbols = [f"{style.marker(index)}{'-open' if item.rough else ''}" for _, _, item in known]
-        line["marker"] = {"symbol": symbols, "size": 10, "color": style.color(index)}
-        figure.add_scatter(
-            x=[place + 0.7 * ((index + 0.5) / len(views) - 0.5) for place, _, _ in known],
-            y=[item.value_ns / size for _, _, item in known],
-            error_y={
-                "array": [(item.high_ns - item.value_ns) / size for _, _, item in known],
-                "arrayminus": [(item.value_ns - item.low_ns) / size for _, _, item in known],
-                "thickness": 2, "width": 7 if len(views) <= 8 else 3, "color": style.color(index),
-            },
-            customdata=[
-                [word, item.words] for _, word, item in known
-            ],
-            hovertemplate="%{customdata[0]}: %{customdata[1]}"
-            "<extra>" + letter(index) + "</extra>",
-            **line,
-        )  # fmt: skip
-    places = list(range(len(QUANTILES)))
-    figure.update_xaxes(
-        tickvals=places, ticktext=[word for word, _ in QUANTILES], range=[-0.5, len(places) - 0.5], fixedrange=True
+        for hollow in (False, True):
+            shown = [(place, word, item) for place, word, item in known if item.rough == hollow]
+            if hollow and not shown:
+                continue
+            items.append(
+                Points(
+                    x=[place + 0.7 * ((index + 0.5) / len(views) - 0.5) for place, _, _ in shown],
+                    y=[item.value_ns / size for _, _, item in shown],
+                    low=[] if hollow else [item.low_ns / size for _, _, item in shown],
+                    high=[] if hollow else [item.high_ns / size for _, _, item in shown],
+                    hover=[f"{letter(index)} {word}: {item.words}" for _, word, item in shown],
+                    color=style.color(index),
+                    symbol=style.marker(index),
+                    size=10,
+                    name="" if hollow else style.label(view, index),
+                    run=index,
+                    hollow=hollow,
+                )
+            )
+    ends = [
+        end
+        for view in views
+        for _, key in QUANTILES
+        if (item := estimate(view, key))
+        for end in (item.low_ns, item.high_ns)
+    ]
+    limits = style.unlike_deadlines(views)
+    # A deadline further away than the answers spread would flatten what is compared here.
+    near = [limit for limit in limits if ends and limit <= 5 * max(ends)]
+    low, high = min([*ends, *near], default=0), max([*ends, *near], default=1)
+    y = style.time_axis(f"reaction time ({unit})", low, high, size, log=low > 0, room=0.06)
+    x = Axis(
+        low=-0.5,
+        high=len(QUANTILES) - 0.5,
+        fixed=True,
+        lines=False,
+        ticks=tuple((float(place), word) for place, (word, _) in enumerate(QUANTILES)),
     )
-    known_ns = [ends for view in views for _, key in QUANTILES if (item := estimate(view, key))
-                for ends in (item.low_ns, item.high_ns)]  # fmt: skip
-    if known_ns and min(known_ns) > 0:
-        figure.update_yaxes(**style.logarithmic(min(known_ns), max(known_ns), size))
-    else:
-        figure.update_yaxes(rangemode="tozero")
-    return figure
+    flags = tuple(
+        Flag(axis="y", at=limit / size, text=style.deadline(limit, size).text, color="deadline", dash="dash")
+        for limit in near
+    )
+    far = [limit for limit in limits if limit not in near]
+    notes = ["Bars: 95 % intervals."]
+    notes += ["Open marks: rough, slow answers came in groups."] if any(item.hollow for item in items) else []
+    notes += [f"Beyond the top: deadline {', '.join(exactly(limit) for limit in far)}."] if far else []
+    return Drawing(
+        panels=(Panel(x=x, y=y, items=tuple(items), flags=flags, height=330),),
+        notes=tuple(notes),
+        measured_by=style.measured_words(views),
+        switches=("y",),
+        key=True,
+    )

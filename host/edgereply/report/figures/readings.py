@@ -13,6 +13,7 @@ from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP, present
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures import density, overlay
+from edgereply.wording.evidence import measured_by
 from edgereply.wording.numbers import duration, exactly, listing, share
 
 # Of more runs than this only the extremes are told in words; the table has all.
@@ -78,13 +79,15 @@ def tail(views: Sequence[RunView]) -> Reading:
     ]
     text = _for(views, "; ".join(sentences) + ". ") if sentences else ""
     if len(sentences) > MOST_TOLD:
-        judged = [(_left(view, view.deadline_ns) / max(1, view.stimuli), letter(i), _unanswered(view, view.deadline_ns))
-                  for i, view in enumerate(views) if view.deadline_ns is not None]  # fmt: skip
+        judged = [
+            (_left(view, view.deadline_ns) / max(1, view.stimuli), letter(i), _unanswered(view, view.deadline_ns))
+            for i, view in enumerate(views)
+            if view.deadline_ns is not None
+        ]
         least, most = min(judged), max(judged)
         text = f"After their deadlines from {least[2]} of {least[1]} to {most[2]} of {most[1]} are not answered. "
     return Reading(
-        f"{text}Each curve falls as stimuli are answered; dotted lines are 95 % limits for each point by itself. "
-        "Stimuli without an answer keep a curve from reaching zero.",
+        f"{text}Each curve falls as stimuli are answered. Stimuli without an answer keep it from reaching zero.",
         ("not answered within", *_letters(views)),
         rows,
     )
@@ -102,23 +105,24 @@ def over_time(views: Sequence[RunView], first: int = 0) -> Reading:
             inside = reaction[slice(*np.searchsorted(since, [part * width, (part + 1) * width]))]
             answered = present(inside)
             late = "–" if view.deadline_ns is None else f"{int((answered > view.deadline_ns).sum()):,}"
-            rows.append((
-                f"{letter(index)} from {duration(part * width)}",
-                duration(int(np.median(answered)) if answered.size else None),
-                duration(int(answered.max()) if answered.size else None),
-                late,
-                f"{inside.size - answered.size:,}",
-            ))  # fmt: skip
+            rows.append(
+                (
+                    f"{letter(index)} from {duration(part * width)}",
+                    duration(int(np.median(answered)) if answered.size else None),
+                    duration(int(answered.max()) if answered.size else None),
+                    late,
+                    f"{inside.size - answered.size:,}",
+                )
+            )
     marked = any(view.late().any() for view in views)
     sentence = (
-        "Each answer stands where its stimulus happened; long runs are shown as counts per cell under a line through "
-        "the slowest answers"
+        "Each answer stands at the time of its stimulus; of a long run, colour is the count and the line the slowest"
     )
     if any(view.pooled > 1 for view in views):
         sentence += "; rounds stand one after the other"
     sentence += ". Late answers are diamonds above the deadline" if marked else ""
     return Reading(
-        f"{sentence}. Stimuli without an answer of their own are crosses at the top.{_unmarked(views, first)}",
+        f"{sentence}. Stimuli without an answer of their own are crosses at the top.",
         ("part of the run", "median", "slowest", "late", "no answer"),
         tuple(rows),
     )
@@ -138,8 +142,8 @@ def persistence(views: Sequence[RunView], first: int = 0) -> Reading:
     ]
     extra = f" Of the responses, {listing(missing)}." if missing else ""
     return Reading(
-        "All responses laid over each other with the stimulus at zero: a sharp edge is a steady answer, a smeared one "
-        f"is jitter. It opens on all but the slowest hundredth; zoom out for the rest.{extra}",
+        "All responses over each other, with the stimulus at zero: a sharp edge is a steady answer, a wide one is "
+        f"jitter; brightness is how many.{extra}",
         ("high at", *_letters(views, first)),
         rows,
     )
@@ -157,7 +161,8 @@ def fold(view: RunView, index: int) -> Reading:
         for low, high, s, k in zip(edges[:-1].tolist(), edges[1:].tolist(), stimuli, late, strict=True)
     )
     return Reading(
-        f"Run {letter(index)} ({view.grade}) folded at {found.period_ns / 1e6:.6f} ms (± {duration(found.error_ns)}): "
+        f"Run {letter(index)} ({measured_by(view.evidence, view.virtual)}) "
+        f"folded at {found.period_ns / 1e6:.6f} ms (± {duration(found.error_ns)}): "
         "above, the reaction time by when within the period the stimulus came; below, the share of answers later than "
         f"{duration(found.late_above_ns)} or missing. They come within {duration(found.width_ns)} of the period, "
         f"from {duration(found.start_ns)} on.",
@@ -167,7 +172,7 @@ def fold(view: RunView, index: int) -> Reading:
 
 
 def _letters(views: Sequence[RunView], first: int = 0) -> tuple[str, ...]:
-    return tuple(f"{letter(i)} ({view.grade})" for i, view in enumerate(views, first))
+    return tuple(f"{letter(i)} ({measured_by(view.evidence, view.virtual)})" for i, view in enumerate(views, first))
 
 
 def _for(views: Sequence[RunView], sentence: str) -> str:
@@ -183,17 +188,6 @@ def _between(edges: Int64s, place: int) -> str:
 
 def _top(sample: Int64s, edges: Int64s) -> int:
     return int(density.counts_between(sample, edges).argmax())
-
-
-def _unmarked(views: Sequence[RunView], first: int) -> str:
-    kinds = ("the slowest of its {:,} late answers", "the first of its {:,} stimuli without an answer")
-    parts = [
-        f"{letter(i)} {kind.format(int(rows.sum()))}"
-        for i, view in enumerate(views, first)
-        for kind, rows in zip(kinds, (view.late(), ~view.answered()), strict=True)
-        if rows.sum() > density.MOST_MARKS
-    ]
-    return f" Only {density.MOST_MARKS:,} are marked one by one: of {listing(parts)}." if parts else ""
 
 
 def _unanswered(view: RunView, at_ns: int) -> str:

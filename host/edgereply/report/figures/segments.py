@@ -1,83 +1,158 @@
-"""Where the time goes: segments of the reaction."""
+"""Where the time goes: the parts of the reaction time stacked, for typical answers and for the slowest.
+
+Medians of parts do not add up to the median of the whole. Means do: each bar is the mean, part by part, over the same
+answers, those in the middle fifth by reaction time or the slowest hundredth, so its length is their mean reaction
+time. The two have axes of their own; one slow answer cannot flatten the typical ones.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import Any, Final
+from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
-import plotly.graph_objects as go
 
-from edgereply.analysis.arrays.aliases import Int64s
-from edgereply.analysis.arrays.presence import present
+from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures import style
-from edgereply.report.figures.canvas import blank
-from edgereply.report.tables.rows import segment_label, segment_names
-from edgereply.wording.numbers import duration
+from edgereply.report.figures.drawing import Axis, Boxes, Drawing, Panel
+from edgereply.wording.numbers import clean, duration, unit_for
 
-_MARKS: Final = (
-    ("fastest", "min_ns", "line-ns"),
-    ("median", "median_ns", "circle"),
-    ("p99", "p99_ns", "diamond"),
-    ("p99.9", "p99_9_ns", "square"),
-    ("slowest", "max_ns", "x-thin"),
-)
-
-# The page takes so much off for each row of a run that is not shown.
-ROW_PX = 40
-
-_Line = tuple[int, str, dict[str, Any], Int64s]
+# In the order in which they happen; what a later version adds is stacked behind them.
+PARTS: Final = {
+    "outside": "interrupt entry and wires",
+    "wake_delay": "wake-up",
+    "set_time": "drive the pin",
+}
+_AFTERWARDS: Final = "hold"
+_COLORS: Final = ("part1", "part2", "part3", "part4")
+_MIDDLE: Final = (0.4, 0.6)
+_SLOWEST: Final = 0.99
+_GROUPS: Final = (("typical", "Typical answers (middle fifth)"), ("slowest", "Slowest 1 % of the answers"))
 
 
-def segments(views: Sequence[RunView]) -> go.Figure | None:
-    """Where the time goes: each segment from fastest to slowest, with its median, p99 and p99.9.
+@dataclass(frozen=True, slots=True)
+class Stack:
+    """Parts of one group of answers of one run.
+
+    Attributes:
+        group: "typical" or "slowest".
+        run: number of the run.
+        answers: how many were averaged.
+        mean_ns: mean of each part by name, in order; may be negative by the clocks' uncertainty.
+    """
+
+    group: str
+    run: int
+    answers: int
+    mean_ns: dict[str, float]
+
+
+def part_label(name: str) -> str:
+    """A part in plain words."""
+    return PARTS.get(name, name.replace("_", " "))
+
+
+def stacks(views: Sequence[RunView]) -> tuple[list[Stack], list[tuple[int, int, int]]]:
+    """Means of the parts.
 
     Args:
-        views: the runs, beside each other under every segment.
+        views: the runs.
+
+    Returns:
+        A stack for each group and run that has parts; and run, answers with all parts, answers in all, for runs in
+        which some have not.
+    """
+    found: list[Stack] = []
+    partly: list[tuple[int, int, int]] = []
+    for run, view in enumerate(views):
+        names = [name for name in (*PARTS, *view.segments) if name in view.segments and name != _AFTERWARDS]
+        names = list(dict.fromkeys(names))
+        if not names:
+            continue
+        whole = view.answered() & np.all([view.segments[name] != NO_STAMP for name in names], axis=0)
+        count = int(whole.sum())
+        if not count:
+            continue
+        if count < view.answers().size:
+            partly.append((run, count, int(view.answers().size)))
+        rows = np.flatnonzero(whole)
+        rows = rows[np.argsort(view.reaction_ns[rows], kind="stable")]
+        middle = slice(int(_MIDDLE[0] * count), max(int(_MIDDLE[0] * count) + 1, int(_MIDDLE[1] * count)))
+        slow = slice(min(count - 1, int(_SLOWEST * count)), count)
+        for group, part in (("typical", middle), ("slowest", slow)):
+            chosen = rows[part]
+            means = {name: float(view.segments[name][chosen].mean()) for name in names}
+            found.append(Stack(group, run, int(chosen.size), means))
+    return found, partly
+
+
+def segments(views: Sequence[RunView]) -> Drawing | None:
+    """The parts of the reaction time, stacked, a bar a run.
+
+    Args:
+        views: the runs.
 
     Returns:
         The figure, or None where no run has segments.
     """
-    lines = _lines(views)
-    if not lines:
+    found, partly = stacks(views)
+    if not found:
         return None
-    size, unit = style.unit_of([values for _, _, _, values in lines])
-    figure = blank(views, f"time ({unit})", "", ["x"], height=170 + ROW_PX * len(lines))
-    for index, label, _, values in lines:
-        ends = np.array([int(values.min()), int(values.max())])
-        line = style.line(views, index, width=1.5) | {"showlegend": False, "hoverinfo": "skip"}
-        figure.add_scatter(x=ends / size, y=[label, label], **line)
-    for word, key, symbol in _MARKS:
-        shown = [(i, label, figures[key]) for i, label, figures, _ in lines if figures.get(key) is not None]
-        colors = [style.color(i) for i, _, _ in shown]
-        figure.add_scatter(
-            x=[value / size for _, _, value in shown],
-            y=[label for _, label, _ in shown],
-            mode="markers",
-            name=word,
-            marker={"symbol": symbol, "size": 11, "color": colors, "line": {"width": 2, "color": colors}},
-            customdata=[duration(value) for _, _, value in shown],
-            hovertemplate="%{y}, " + word + ": %{customdata}<extra></extra>",
-            meta={"runs": [i for i, _, _ in shown]},
+    names = list(dict.fromkeys(name for stack in found for name in stack.mean_ns))
+    shown = sorted({stack.run for stack in found})
+    panels = []
+    for group, title in _GROUPS:
+        bars = [stack for stack in found if stack.group == group]
+        longest = max(sum(max(0.0, value) for value in stack.mean_ns.values()) for stack in bars)
+        size, unit = unit_for(longest)
+        rows = {run: len(shown) - 1 - place for place, run in enumerate(shown)}
+        ticks = tuple(
+            (rows[run] + 0.5, style.label(views[run], run, 24) if len(views) > 1 else clean(views[run].title, 24))
+            for run in reversed(shown)
         )
-    smallest, largest = min(int(v.min()) for *_, v in lines), max(int(v.max()) for *_, v in lines)
-    if smallest > 0:
-        figure.update_xaxes(**style.logarithmic(smallest, largest, size))
-    figure.update_yaxes(
-        autorange="reversed", type="category", fixedrange=True,
-        categoryorder="array", categoryarray=[label for _, label, _, _ in lines],
-    )  # fmt: skip
-    figure.update_layout(showlegend=True, margin={"l": 130, "b": 96})
-    return figure
+        x = Axis(title=f"mean time ({unit})", low=0, high=max(longest, 1.0) * 1.04 / size, fixed=True)
+        y = Axis(low=0, high=len(shown), ticks=ticks, fixed=True, lines=False)
+        items = tuple(
+            _boxes(bars, number, name, rows, size, named=group == "typical") for number, name in enumerate(names)
+        )
+        panels.append(Panel(x=x, y=y, items=items, title=title, height=34 + 40 * len(shown), rows=len(shown)))
+    return Drawing(
+        panels=tuple(panels),
+        measured_by=style.measured_words(views),
+        notes=tuple(_notes(found, partly, views)),
+        key=True,
+        own_x=True,
+    )
 
 
-def _lines(views: Sequence[RunView]) -> list[_Line]:
-    lines: list[_Line] = []
-    for name in (name for name in segment_names(views) if any(name in view.segments for view in views)):
-        for index, view in enumerate(views):
-            values = present(view.segments[name]) if name in view.segments else np.empty(0, dtype=np.int64)
-            if values.size:
-                label = segment_label(name) + (f" {letter(index)}" if len(views) > 1 else "")
-                lines.append((index, label, (view.summary.get("segments") or {}).get(name) or {}, values))
-    return lines
+def _boxes(bars: Sequence[Stack], number: int, name: str, rows: dict[int, int], size: int, named: bool) -> Boxes:
+    x, y, words, hover = [], [], [], []
+    for stack in bars:
+        if name not in stack.mean_ns:
+            continue
+        lengths = [max(0.0, value) for value in stack.mean_ns.values()]
+        place = list(stack.mean_ns).index(name)
+        start = sum(lengths[:place])
+        x.append((start / size, (start + lengths[place]) / size))
+        y.append((rows[stack.run] + 0.14, rows[stack.run] + 0.86))
+        told = duration(round(stack.mean_ns[name]))
+        words.append(told)
+        hover.append(f"{letter(stack.run)} {part_label(name)}: {told}, mean of {stack.answers:,} answers")
+    return Boxes(
+        x=x, y=y, color=_COLORS[number % len(_COLORS)], name=part_label(name) if named else "", words=words, hover=hover
+    )
+
+
+def _notes(found: Sequence[Stack], partly: Sequence[tuple[int, int, int]], views: Sequence[RunView]) -> list[str]:
+    notes = []
+    below = {part_label(name): value for stack in found for name, value in stack.mean_ns.items() if value < 0}
+    for name, value in below.items():
+        notes.append(f"Below zero, so not drawn: {name} {duration(round(value))} (the clocks' uncertainty).")
+    if partly:
+        said = "; ".join(
+            f"{letter(run) + ': ' if len(views) > 1 else ''}{count:,} of {every:,}" for run, count, every in partly
+        )
+        notes.append(f"Answers whose parts are all known: {said}.")
+    return notes

@@ -1,79 +1,33 @@
-"""How figures look: plain dictionaries for the drawing library, which is not needed here."""
+"""What all figures share: names, units, axes, flags; nothing here draws."""
 
 from __future__ import annotations
 
-import html
 from collections.abc import Sequence
-from typing import Any, Final
+from typing import Final
 
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.ordered import ordered
 from edgereply.evaluation.run_view import RunView, letter
-from edgereply.report.figures.theme import DASHES, LIGHT, MARKERS, RUN_NAMES
-from edgereply.wording.numbers import clean, unit_for
+from edgereply.report.figures.drawing import Axis, Flag
+from edgereply.report.figures.theme import DASHES, MARKERS, RUN_NAMES
+from edgereply.wording.evidence import all_measured_by
+from edgereply.wording.numbers import clean, distinct, exactly, unit_for
 
-DENSITY: Final = [[i / 3, LIGHT[f"density{i}"]] for i in range(4)]
-AXIS: Final = {
-    "separatethousands": True,
-    "exponentformat": "none",  # 5,000 µs, not 5k µs
-    "gridcolor": LIGHT["grid"],
-    "linecolor": LIGHT["rule"],
-    "tickcolor": LIGHT["rule"],
-    "zeroline": False,
-    "ticks": "outside",
-    "showline": True,
-    "automargin": True,
-}
+# Log time from this ratio of longest to shortest on; below, it only bends the axis.
+LOG_FROM_RATIO: Final = 20
+LONGEST_NAME: Final = 60
 
 
-def layout(views: Sequence[RunView], controls: list[str], height: int) -> dict[str, Any]:
-    """Layout common to all figures; the grade of evidence stands in the drawing itself."""
-    grades = " / ".join(dict.fromkeys(escaped(view.grade) for view in views))
-    return {
-        "meta": {"controls": controls},
-        "height": height,
-        "autosize": True,
-        "margin": {"l": 72, "r": 20, "t": 56, "b": 72},
-        "paper_bgcolor": LIGHT["panel"],
-        "plot_bgcolor": LIGHT["panel"],
-        "font": {"color": LIGHT["ink"], "size": 13, "family": "system-ui, sans-serif"},
-        "hoverlabel": {"bgcolor": LIGHT["page"], "font": {"color": LIGHT["ink"]}, "bordercolor": LIGHT["rule"]},
-        "title": {
-            "text": f"evidence: {grades}",
-            "font": {"size": 13, "color": LIGHT["quiet"]},
-            "x": 0,
-            "xref": "paper",
-        },
-        # One run needs no key; a click on it would bypass the page's own controls.
-        "showlegend": len(views) > 1,
-        "legend": {
-            "orientation": "h",
-            "yref": "container",
-            "y": 0.01,
-            "yanchor": "bottom",
-            "x": 0,
-            "xanchor": "left",
-            "itemclick": False,
-            "itemdoubleclick": False,
-        },
-    }
-
-
-def line(views: Sequence[RunView], index: int, shape: str = "linear", width: float = 2) -> dict[str, Any]:
-    """Keywords of a line trace of one run: its colour and its dash."""
-    return {
-        "mode": "lines",
-        "name": label(views[index], index),
-        "line": {"color": color(index), "dash": dash(index), "shape": shape, "width": width},
-        "meta": {"run": index},
-    }
+def measured_words(views: Sequence[RunView]) -> str:
+    """How the runs were measured, as it stands in every drawing."""
+    return all_measured_by((clean(view.evidence), view.virtual) for view in views)
 
 
 def color(index: int) -> str:
-    """Colour of a run."""
-    return LIGHT[RUN_NAMES[index % len(RUN_NAMES)]]
+    """Colour of a run, a name in the palette."""
+    return RUN_NAMES[index % len(RUN_NAMES)]
 
 
 def dash(index: int) -> str:
@@ -86,16 +40,14 @@ def marker(index: int) -> str:
     return MARKERS[(index + index // len(RUN_NAMES)) % len(MARKERS)]
 
 
-def label(view: RunView, index: int) -> str:
-    """Name of a run with its grade, safe as a label."""
-    # The grade comes first: a narrow page cuts the end off.
-    return f"{letter(index)} ({escaped(view.grade)}): {escaped(clean(view.title, 40))}"
+def label(view: RunView, index: int, longest: int = LONGEST_NAME) -> str:
+    """Letter and name of a run."""
+    return f"{letter(index)}  {clean(view.title, longest)}"
 
 
-def escaped(text: str) -> str:
-    """Text the drawing library shows as it is."""
-    # The library reads a few tags and %{...} in labels; entities come out as the characters themselves.
-    return html.escape(clean(text)).replace("%{", "%&#123;")
+def title(views: Sequence[RunView], row: int, first: int) -> str:
+    """Title of a panel with one run; "" where there is only one, whose name stands above the figure."""
+    return label(views[row], first + row) if len(views) > 1 or first else ""
 
 
 def unit_of(samples: Sequence[Int64s]) -> tuple[int, str]:
@@ -111,14 +63,97 @@ def reach(view: RunView) -> list[int]:
     return ends + ([view.deadline_ns] if view.deadline_ns is not None else [])
 
 
-def logarithmic(low_ns: int, high_ns: int, size: int) -> dict[str, Any]:
-    """Keywords of a logarithmic time axis with whole numbers at 1, 2 and 5."""
-    # The library's own labels on such an axis are single digits between the powers of ten.
-    steps = (1, 2, 5) if high_ns < 2000 * low_ns else (1,)
-    ticks = [step * 10**power for power in range(14) for step in steps]
-    return {
-        "type": "log",
-        "tickvals": [tick / size for tick in ticks],
-        "ticktext": [f"{tick / size:,.10g}" for tick in ticks],
-        "minor": {"ticks": "outside", "ticklen": 3, "tickcolor": LIGHT["rule"], "dtick": "D1"},
-    }
+def time_axis(
+    title: str, low_ns: float, high_ns: float, size: int, log: bool | None = None, room: float = 0.04
+) -> Axis:
+    """An axis of time that holds both ends with some room.
+
+    Args:
+        title: with its unit.
+        low_ns: shortest time.
+        high_ns: longest time.
+        size: nanoseconds a unit.
+        log: None for logarithmic where the span asks for it.
+        room: left free on either side, of the axis's length.
+    """
+    if log is None:
+        log = low_ns > 0 and high_ns >= LOG_FROM_RATIO * low_ns
+    if log:
+        low_ns = max(low_ns, 0.5)
+        stretch = max(high_ns / low_ns, 1.5) ** room
+        low, high = low_ns / stretch, max(high_ns, 1.5 * low_ns) * stretch
+        return Axis(title=title, low=low / size, high=high / size, log=True, ticks=log_ticks(low, high, size))
+    span = max(high_ns - low_ns, 0.02 * abs(high_ns), 1.0)
+    return Axis(title=title, low=(low_ns - room * span) / size, high=(high_ns + room * span) / size)
+
+
+def log_ticks(low: float, high: float, size: float = 1) -> tuple[tuple[float, str], ...]:
+    """Ticks of a logarithmic axis at 1, 2 and 5, or at powers of ten where it is long.
+
+    Args:
+        low: of the axis, greater than 0.
+        high: of the axis.
+        size: divides positions and words.
+    """
+    steps = (1, 2, 5) if high < 2000 * low else (1,)
+    powers = range(int(np.floor(np.log10(low))), int(np.ceil(np.log10(high))) + 1)
+    found = [step * 10.0**power for power in powers for step in steps]
+    return tuple((at / size, f"{at / size:,.10g}") for at in found if low <= at <= high)
+
+
+def count_axis(title: str, most: int) -> Axis:
+    """A logarithmic axis of counts, on whose floor empty bins lie."""
+    top = max(2.0, most * 1.25)
+    powers = range(int(np.log10(top)) + 1)
+    return Axis(title=title, low=0.5, high=top, log=True, ticks=tuple((10.0**p, f"{10**p:,}") for p in powers))
+
+
+def marks(view: RunView, size: int, words: bool) -> list[Flag]:
+    """Flags at the best, median, p99 and worst answer and at the deadline.
+
+    Args:
+        view: the run.
+        size: nanoseconds a unit.
+        words: with their times; otherwise lines alone, but for the deadline.
+    """
+    reaction = view.summary.get("reaction") or {}
+    keys = (
+        ("best", "min_ns", "dot"),
+        ("median", "median_ns", "solid"),
+        ("p99", "p99_ns", "dash"),
+        ("worst", "max_ns", "dot"),
+    )
+    known = [(word, int(reaction[key]), dash) for word, key, dash in keys if reaction.get(key) is not None]
+    told = distinct(*(at for _, at, _ in known)) if known else []
+    flags = [
+        Flag(at=at / size, text=f"{word} {text}" if words else "", dash=dash)
+        for (word, at, dash), text in zip(known, told, strict=True)
+    ]
+    if view.deadline_ns is not None:
+        flags.append(deadline(view.deadline_ns, size, words))
+    return flags
+
+
+def deadline(deadline_ns: int, size: float, words: bool = True) -> Flag:
+    """A flag at a deadline."""
+    text = f"deadline {exactly(deadline_ns)}" if words else ""
+    return Flag(at=deadline_ns / size, text=text, color="deadline", dash="dash")
+
+
+def unlike_deadlines(views: Sequence[RunView]) -> list[int]:
+    """Every deadline once, in the order of the runs."""
+    return list(dict.fromkeys(view.deadline_ns for view in views if view.deadline_ns is not None))
+
+
+def left_out(views: Sequence[RunView], first: int = 0) -> list[str]:
+    """What no figure of times can hold, a sentence for all runs: stimuli without an answer of their own."""
+    parts = []
+    for index, view in enumerate(views, first):
+        lost = view.stimuli - int(view.answers().size)
+        if lost:
+            who = f"{letter(index)}: " if len(views) > 1 or first else ""
+            parts.append(f"{who}{lost:,} of {view.stimuli:,}")
+    if len(parts) > 6:
+        lost = sum(view.stimuli - int(view.answers().size) for view in views)
+        parts = [f"{lost:,} of {sum(view.stimuli for view in views):,} in all"]
+    return [f"Not drawn, no answer of their own: {'; '.join(parts)} stimuli."] if parts else []

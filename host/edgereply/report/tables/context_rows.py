@@ -88,7 +88,7 @@ def context_group(views: Sequence[RunView]) -> Group:
 def _frequency(context: Mapping[str, Any]) -> Cell:
     clock = context.get("frequency")
     if clock is None:
-        return Cell("not told" if context.get("readings") else NOT_READ)
+        return Cell("unknown" if context.get("readings") else NOT_READ)
     low, high = (f"{clock[name] / 1000:,.0f} MHz" for name in ("min_khz", "max_khz"))
     return Cell(low if low == high else f"{low} to {high}")
 

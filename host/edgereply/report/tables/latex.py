@@ -16,13 +16,14 @@ _CODES: Final = {
 }  # fmt: skip
 
 
-def latex(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
+def latex(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]], notes: Sequence[str] = ()) -> str:
     """A table environment.
 
     Args:
         caption: any text.
         header: any texts.
         rows: as many cells each.
+        notes: below the table.
 
     Returns:
         LaTeX, in which no text of a cell is a command.
@@ -37,6 +38,7 @@ def latex(caption: str, header: Sequence[str], rows: Sequence[Sequence[str]]) ->
         *map(_line, rows),
         r"\hline",
         r"\end{tabular}",
+        *(rf"\par {escaped(note)}" for note in notes),
         r"\end{table}",
     ]
     return "\n".join(lines) + "\n"

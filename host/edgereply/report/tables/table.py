@@ -1,4 +1,4 @@
-"""Tables of a report as Markdown and LaTeX for people, as CSV and JSON for programs."""
+"""Tables of a report as Markdown, LaTeX and HTML for people, as CSV and JSON for programs."""
 
 from __future__ import annotations
 
@@ -11,13 +11,16 @@ from typing import Any, Final
 
 from edgereply.comparison.compare import Comparison
 from edgereply.evaluation.run_view import RunView, letter
+from edgereply.report.tables.boards import board_table
+from edgereply.report.tables.html_table import html_table
 from edgereply.report.tables.latex import latex
 from edgereply.report.tables.lines import compared_to_first, comparison_lines, unlike_first
 from edgereply.report.tables.rows import Cell, condition_rows, summary_groups
+from edgereply.wording.evidence import all_measured_by
 from edgereply.wording.numbers import clean, is_rough
 
-NAMES: Final = ("summary", "comparison", "conditions")
-FORMATS: Final = ("md", "csv", "json", "tex")
+NAMES: Final = ("boards", "summary", "comparison", "conditions")
+FORMATS: Final = ("md", "csv", "json", "tex", "html")
 # A spreadsheet would run such text as a formula.
 _FORMULA: Final = ("=", "+", "-", "@", "\t", "\r")
 
@@ -32,6 +35,7 @@ class Table:
         rows: the text form.
         records: the same with integer nanoseconds, one row each; all have the same keys.
         virtual: whether any run is.
+        notes: below it, one sentence or more each.
     """
 
     caption: str
@@ -39,6 +43,7 @@ class Table:
     rows: tuple[tuple[str, ...], ...]
     records: tuple[dict[str, Any], ...]
     virtual: bool
+    notes: tuple[str, ...] = ()
 
 
 def make_table(name: str, views: Sequence[RunView], comparison: Comparison) -> Table:
@@ -49,6 +54,8 @@ def make_table(name: str, views: Sequence[RunView], comparison: Comparison) -> T
         views: the runs.
         comparison: the same runs compared.
     """
+    if name == "boards":
+        return _boards(views, comparison)
     make = {"summary": _summary, "comparison": _comparison, "conditions": _conditions}[name]
     header, rows, records = make(views, comparison)
     who = "; ".join(f"{letter(i)}: {clean(view.title)} ({view.grade})" for i, view in enumerate(views))
@@ -68,13 +75,24 @@ def render(table: Table, kind: str) -> str:
     if kind == "csv":
         return _csv(table)
     if kind == "tex":
-        return latex(table.caption, table.header, table.rows)
+        return latex(table.caption, table.header, table.rows, table.notes)
+    if kind == "html":
+        return html_table(table.caption, table.header, table.rows, table.notes)
     lines = [table.header, ["---"] * len(table.header), *table.rows]
     body = "\n".join("| " + " | ".join(map(_markdown, line)) + " |" for line in lines)
-    return f"{_markdown(table.caption)}\n\n{body}\n"
+    notes = "".join(f"\n{_markdown(note)}\n" for note in table.notes)
+    return f"{_markdown(table.caption)}\n\n{body}\n{notes}"
 
 
 _Made = tuple[tuple[str, ...], tuple[tuple[str, ...], ...], tuple[dict[str, Any], ...]]
+
+
+def _boards(views: Sequence[RunView], comparison: Comparison) -> Table:
+    made = board_table(views, comparison)
+    rows = tuple((f"{row.name} [{row.mark}]" if row.mark else row.name, *row.cells) for row in made.rows)
+    notes = (*(f"[{number}] {text}" for number, text in enumerate(made.footnotes, 1)), *made.notes)
+    caption = f"Measured by: {all_measured_by((clean(view.evidence), view.virtual) for view in views)}"
+    return Table(caption, made.headings, rows, made.records, any(view.virtual for view in views), notes)
 
 
 def _summary(views: Sequence[RunView], comparison: Comparison) -> _Made:

@@ -66,13 +66,10 @@ def test_a_series_gives_its_conditions_compared_round_by_round(tmp_path: Path) -
     # Rounds one after the other: time never runs back, and no gap is longer than an interval.
     assert set(np.diff(first.stimulus_ns).tolist()) == {5_000_000}
     text = page(material.views, material.comparison, material.title)
-    for part in (
-        "Reaction time against rate",
-        "Compared: wait and rate. Also different: nothing.",
-        "wait block, 200/s",
-    ):
+    for part in ("Against rate", "Compared: wait and rate. Also different: nothing.", "wait block, 200/s"):
         assert part in text
-    assert "≠ rate" not in text
+    assert "≠ " not in text
+    assert "like for like</th>" not in text
 
 
 def test_a_sweep_s_page_says_what_a_setting_bought_and_how_to_keep_it(tmp_path: Path) -> None:
@@ -84,7 +81,7 @@ def test_a_sweep_s_page_says_what_a_setting_bought_and_how_to_keep_it(tmp_path: 
     text = page(material.views, material.comparison, material.title, material.advice)
     # Block answers in about 100 µs, spin in 50, whatever else.
     for part in (
-        "What a setting bought",
+        "What each setting changes",
         "wait spin instead of wait block (rate 200/s)",
         "median 50",
         "To keep wait spin",
@@ -93,7 +90,7 @@ def test_a_sweep_s_page_says_what_a_setting_bought_and_how_to_keep_it(tmp_path: 
     assert FINAL in text
     alone = load_material([tmp_path / "night" / "r01-block-200_per_s"], None, quiet)
     assert alone.advice is None
-    assert "What a setting bought" not in page(alone.views)
+    assert "What each setting changes" not in page(alone.views)
 
 
 def test_runs_of_one_name_are_told_apart(tmp_path: Path) -> None:
@@ -126,3 +123,16 @@ def test_a_series_without_a_block_is_refused(tmp_path: Path) -> None:
     save_series(tmp_path / "empty", record)
     with pytest.raises(DataError, match="no block is complete"):
         load_material([tmp_path / "empty"], None, quiet)
+
+
+def test_what_differs_besides_has_a_column_of_its_own(tmp_path: Path) -> None:
+    stimulus = random_stimuli(200, 1)
+    runs = [
+        save_run(tmp_path / wait, stimulus, np.full(200, 40_000), wait, in_effect={"wait": wait}, tool=tool)
+        for wait, tool in (("block", "edgereply 1"), ("spin", "edgereply 2"))
+    ]
+    material = load_material(runs, None, quiet)
+    text = page(material.views, material.comparison, material.title)
+    assert "like for like</th>" in text
+    assert "<td>≠ tool</td>" in text
+    assert "Not like A: tool edgereply 2 (A: edgereply 1)." in text

@@ -1,0 +1,33 @@
+"""How a time was measured, as people read it; the grades' own names stand in files and in JSON."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from typing import Final
+
+_WORDS: Final = {
+    "loop-back": "source only",
+    "inside": "board only",
+    "joined": "source and board",
+    "imported": "imported",
+    "none": "nothing",
+}
+
+
+def measured_by(evidence: str, virtual: bool) -> str:
+    """A grade of evidence in words.
+
+    Args:
+        evidence: loop-back, inside, joined or imported; several joined by "+".
+        virtual: whether software wires or a virtual board took part.
+
+    Returns:
+        Such as "source only" or "source and board (virtual)"; a grade that is not known stays as it is.
+    """
+    words = " + ".join(_WORDS.get(part, part) for part in evidence.split("+"))
+    return f"{words} (virtual)" if virtual else words
+
+
+def all_measured_by(grades: Iterable[tuple[str, bool]]) -> str:
+    """Several grades in words, each once: "source only / source and board (virtual)"."""
+    return " / ".join(dict.fromkeys(measured_by(evidence, virtual) for evidence, virtual in grades))
