@@ -156,7 +156,7 @@ def test_what_the_record_warns_of_is_said_after_the_measurement(place: Workplace
     assert any("wears flash memory" in warning for warning in warnings)
     for warning in warnings:
         assert f"note: {warning}" in done.err
-    assert "next: edgereply verdict run --exceed" in done.err
+    assert "next: edgereply verdict run\n" in done.err
 
 
 @pytest.mark.parametrize("wait", ["block", "spin"])

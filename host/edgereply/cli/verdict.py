@@ -21,7 +21,19 @@ def command(
     ] = 0.95,
     exceed: Annotated[
         str | None,
-        typer.Option(help="Tolerated share of late answers, such as 1e-5 or 1%; none if not given.", metavar="SHARE"),
+        typer.Option(
+            help="Tolerated share of late answers, such as 1e-5 or 1%. If not given, the rule is: no late answer in at "
+            "least 299, which rules out more than 1 in 100.",
+            metavar="SHARE",
+        ),
+    ] = None,
+    together: Annotated[
+        int | None,
+        typer.Option(
+            help="Late answers that one disturbance may make; if not given, twice as many as came together in the run, "
+            "or 1 where they came alone or none did.",
+            metavar="N",
+        ),
     ] = None,
     tail: Annotated[bool, typer.Option("--tail", help="Fit a model to the slow end too; it extrapolates.")] = False,
     by_pieces: Annotated[
@@ -34,13 +46,17 @@ def command(
     details: DetailsOption = False,
     as_json: JsonOption = False,
 ) -> None:
-    """Judge a deadline: pass, fail, or not enough data and how much more it takes. Exit code 1 unless it passes."""
+    """Judge a deadline: pass, fail, or not enough data and how much more it takes. Exit code 1 unless it passes.
+
+    A pass says for how large groups of late answers it holds: a run cannot show what did not happen in it.
+    """
     from edgereply.cli.arguments import expect_run
     from edgereply.cli.option_values import duration_option, share_option
     from edgereply.errors import SettingError
     from edgereply.evaluation.by_pieces import evaluate_by_pieces, goes_by_pieces, words
     from edgereply.evaluation.headline import headline, summary_headline
     from edgereply.evaluation.load_view import evaluate_run, make_view
+    from edgereply.evaluation.phase_lock import first_stimuli, limiting_lock
     from edgereply.evaluation.verdict import judge_pieces, judge_run, sentences
     from edgereply.storage.run_reader import RunReader
     from edgereply.storage.run_record import graded
@@ -58,7 +74,8 @@ def command(
                 "a tail model takes all answers at once", where="--tail", remedy="leave it out, or add --whole"
             )
         found = evaluate_by_pieces(reader, deadline_ns)
-        judgement, evidence = judge_pieces(found, confidence, tolerated), found.evidence
+        lock = limiting_lock(first_stimuli(reader.source_parts()))
+        judgement, evidence = judge_pieces(found, confidence, tolerated, together, lock), found.evidence
         summary = found.summary(virtual)
         summed = {"by_pieces": summary["by_pieces"], "summary": summary}
         said, view = sentences(judgement), None
@@ -69,7 +86,7 @@ def command(
         )  # fmt: skip
     else:
         result = evaluate_run(reader, deadline_ns)
-        judgement, evidence = judge_run(result, deadline_ns, confidence, tolerated, tail), result.evidence
+        judgement, evidence = judge_run(result, deadline_ns, confidence, tolerated, tail, together), result.evidence
         view = make_view(record, result, deadline_ns, str(run))
         said, top = sentences(judgement), headline(view, judgement)
         summed, more = {}, []

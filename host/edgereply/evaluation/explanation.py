@@ -15,6 +15,7 @@ from edgereply.analysis.lateness.interval_context import ContextSearch, relate
 from edgereply.analysis.pairing.result import unknown
 from edgereply.errors import DataError
 from edgereply.evaluation.evaluate import Evaluation
+from edgereply.evaluation.phase_lock import lock_sentence
 from edgereply.wording.numbers import duration, exactly
 
 MOST_BURSTS = 5
@@ -134,7 +135,7 @@ def sentences(explanation: Explanation, limit: str = "", began_ns: int | None = 
             f"Periods from {duration(explanation.search.shortest_ns)} to {duration(explanation.search.longest_ns)} "
             "were searched."
         )
-    lines += [lock.advice for lock in explanation.locks]
+    lines += [lock_sentence(lock) for lock in explanation.locks]
     lines += _segments(explanation)
     return lines
 
@@ -150,7 +151,7 @@ def as_dict(explanation: Explanation, context: ContextSearch | None = None) -> d
         "more_stimuli": explanation.more_stimuli,
         "periods": [_plain(asdict(period)) for period in explanation.periods],
         "bursts": [_plain(asdict(burst)) for burst in explanation.bursts],
-        "locks": [_plain(asdict(lock)) for lock in explanation.locks],
+        "locks": [_plain(asdict(lock)) | {"advice": lock_sentence(lock)} for lock in explanation.locks],
         "segments": None if explanation.segments is None else _plain(asdict(explanation.segments)),
         "context": None if context is None else _plain(asdict(context)),
     }

@@ -1,19 +1,23 @@
 """The verdict on a run: does the board keep its deadline, said with what the run can support."""
 
 import math
-from dataclasses import asdict, dataclass
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Bools
+from edgereply.analysis.arrays.bits import pack
 from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.lateness.stimulus_lock import Lock
 from edgereply.analysis.pairing.result import unknown
 from edgereply.analysis.statistics.tail_model import TailModel, model_tail
-from edgereply.analysis.statistics.verdict import Outcome, Verdict, judge, judge_marks
+from edgereply.analysis.statistics.verdict import UNSTATED_TARGET, Outcome, Verdict, judge_marks, stimuli_needed
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.by_pieces import PieceByPiece
 from edgereply.evaluation.evaluate import Evaluation
+from edgereply.evaluation.phase_lock import limiting_lock, lock_sentence
 from edgereply.wording.numbers import duration, fraction, one_in, unclear_words, unobserved_words
 
 
@@ -22,8 +26,8 @@ class Judgement:
     """A verdict and what stands beside it.
 
     Attributes:
-        outcome: pass, fail, or not enough data. Where ambiguous answers, or those that the instrument cannot tell from
-            the deadline, could turn it, not enough data.
+        outcome: pass, fail, or not enough data. Where answers that cannot be told, or that the instrument cannot tell
+            from the deadline, or a rhythm of which the stimuli saw a part only, could turn it, not enough data.
         verdict: without the ambiguous stimuli.
         ambiguous: how many stimuli were left out, since their answers cannot be told.
         tail: the model beyond the measured answers; None when not asked for.
@@ -32,6 +36,11 @@ class Judgement:
         near: answers of an imported run so near the deadline that the instrument cannot tell their side.
         near_ns: how near that is.
         unobserved: stimuli left out, since the record ends before their answers could have come.
+        undecided: the outcomes with the answers that cannot be told all on time and all late, where these are not one.
+        lock: the rhythm that the stimuli keep step with, and of which they saw a part only.
+        more_stimuli: how many more would decide, however the answers left out are taken; None when decided, or where
+            more of the same cannot decide.
+        would: the outcome those would then give.
     """
 
     outcome: Outcome
@@ -43,25 +52,51 @@ class Judgement:
     near: int = 0
     near_ns: int = 0
     unobserved: int = 0
+    undecided: tuple[Outcome, Outcome] | None = None
+    lock: Lock | None = None
+    more_stimuli: int | None = None
+    would: Outcome | None = None
+
+    @property
+    def condition(self) -> str | None:
+        """What a pass holds for, where it does not hold for everything that a run could have shown."""
+        verdict = self.verdict
+        if self.outcome != "pass" or not verdict.conditional or verdict.holds_together is None:
+            return None
+        if verdict.holds_together == 1:
+            return "late answers come alone"
+        return f"one disturbance makes no more than {verdict.holds_together:,} answers late"
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
-        more = self.verdict.more_stimuli
+        more, verdict = self.more_stimuli, self.verdict
+        apart = ("outcome", "more_stimuli", "would")
         return {
             "outcome": self.outcome,
-            **{key: value for key, value in asdict(self.verdict).items() if key != "outcome"},
+            "condition": self.condition,
+            **{key: value for key, value in asdict(verdict).items() if key not in apart},
+            "rarest_disturbance_s": verdict.rarest_stimuli * self.mean_interval_ns / 1e9,
+            "more_stimuli": more,
+            "would": self.would,
             "ambiguous": self.ambiguous,
             "unobserved": self.unobserved,
+            "undecided": None if self.undecided is None else list(self.undecided),
             "near_deadline": self.near,
             "near_deadline_ns": self.near_ns,
             "more_s": None if more is None else more * self.mean_interval_ns / 1e9,
             "late_segments_ns": self.late_segments,
+            "lock": None if self.lock is None else asdict(self.lock),
             "tail_model": None if self.tail is None else _tail_dict(self.tail),
         }
 
 
 def judge_run(
-    result: Evaluation, deadline_ns: int, confidence: float, exceed: float | None, with_tail: bool
+    result: Evaluation,
+    deadline_ns: int,
+    confidence: float,
+    exceed: float | None,
+    with_tail: bool,
+    together: int | None = None,
 ) -> Judgement:
     """Judge an evaluated run.
 
@@ -71,82 +106,135 @@ def judge_run(
         confidence: strictly within 0 to 1.
         exceed: tolerated share of late answers; None tolerates none.
         with_tail: fit a tail model too.
+        together: late answers that one disturbance may make; as the run shows, when None.
 
     Raises:
-        SettingError: confidence or share out of range.
+        SettingError: confidence, share or group out of range.
         DataError: the run has no stimuli.
     """
-    check_shares(confidence, exceed)
+    check_shares(confidence, exceed, together)
     unclear = unknown(result.status)
     if unclear.all():
         raise _nothing_to_judge()
     answered = result.reaction_ns != NO_STAMP
-    clear = ~unclear
-    verdict = judge(result.reaction_ns[clear], answered[clear], deadline_ns, confidence, exceed)
-    extremes = [verdict]
-    if unclear.any():
-        on_time = np.where(unclear, 0, result.reaction_ns)
-        extremes = [
-            judge(result.reaction_ns, answered, deadline_ns, confidence, exceed),
-            judge(on_time, answered | unclear, deadline_ns, confidence, exceed),
-        ]
+    clear, left_out = ~unclear, int(np.count_nonzero(unclear))
+
+    def at(limit_ns: int, taken: Bools, allowed: int | None = together, on_time: int = 0) -> Verdict:
+        late = pack((~answered | (result.reaction_ns > limit_ns))[taken])
+        return judge_marks(late, limit_ns, confidence, exceed, allowed, on_time)
+
+    verdict = at(deadline_ns, clear)
+    # The answers that cannot be told, all on time and all late. They come in groups of their own making, which say
+    # nothing about disturbances: what is allowed for stays as the others have it.
+    allowed = verdict.together
+    kept = lost = verdict
+    if left_out:
+        kept, lost = at(deadline_ns, clear, allowed, left_out), at(deadline_ns, clear | unclear, allowed)
     near_ns = 0 if result.known_to is None else math.ceil(result.known_to.expanded_ns(deadline_ns))
     near = answered & (np.abs(result.reaction_ns - deadline_ns) <= near_ns) & (near_ns > 0)
-    sides = [
-        judge(result.reaction_ns[clear], answered[clear], side, confidence, exceed).outcome
-        for side in ((deadline_ns - near_ns, deadline_ns + near_ns) if near.any() else ())
-    ]
-    agreed = {*(extreme.outcome for extreme in extremes), *sides} == {verdict.outcome}
-    outcome: Outcome = verdict.outcome if agreed else "not enough data"
-    tail = model_tail(result.reaction_ns[answered], deadline_ns, confidence=confidence) if with_tail else None
+    sides = [at(side, clear) for side in ((deadline_ns - near_ns, deadline_ns + near_ns) if near.any() else ())]
     stimuli = result.stimulus_ns
-    interval = int((stimuli[-1] - stimuli[0]) // max(1, len(stimuli) - 1))
     late = answered & (result.reaction_ns > deadline_ns)
-    return Judgement(
-        outcome, verdict, result.counts["ambiguous"], tail, interval,
+    beside = Judgement(
+        verdict.outcome, verdict, result.counts["ambiguous"],
+        model_tail(result.reaction_ns[answered], deadline_ns, confidence=confidence) if with_tail else None,
+        int((stimuli[-1] - stimuli[0]) // max(1, len(stimuli) - 1)),
         _late_segments(result, late, answered & ~late), int(np.count_nonzero(near)), near_ns,
-        result.counts["unobserved"],
+        result.counts["unobserved"], lock=limiting_lock(stimuli),
     )  # fmt: skip
+    return _weighed(beside, kept, lost, sides)
 
 
-def judge_pieces(found: PieceByPiece, confidence: float, exceed: float | None) -> Judgement:
+def judge_pieces(
+    found: PieceByPiece,
+    confidence: float,
+    exceed: float | None,
+    together: int | None = None,
+    lock: Lock | None = None,
+) -> Judgement:
     """Judge a run evaluated by pieces against the deadline that was counted; no tail model.
 
     Nothing in the verdict is approximate: it takes whether each stimulus was late, and that is known of each.
 
+    Args:
+        found: of `evaluate_by_pieces`.
+        confidence: strictly within 0 to 1.
+        exceed: tolerated share of late answers; None tolerates none.
+        together: late answers that one disturbance may make; as the run shows, when None.
+        lock: of `limiting_lock` on the stimuli with which the run begins.
+
     Raises:
-        SettingError: confidence or share out of range.
+        SettingError: confidence, share or group out of range.
         DataError: the run has no stimuli.
     """
-    check_shares(confidence, exceed)
+    check_shares(confidence, exceed, together)
     late = found.bits()
     if not late.count or found.deadline_ns is None or found.first_ns is None:
         raise _nothing_to_judge()
-    verdict = judge_marks(late, found.deadline_ns, confidence, exceed)
+    verdict = kept = lost = judge_marks(late, found.deadline_ns, confidence, exceed, together)
     ambiguous, unobserved = found.counts["ambiguous"], found.counts["unobserved"]
-    extremes = [verdict]
     if ambiguous or unobserved:
-        extremes = [
-            judge_marks(found.bits("late"), found.deadline_ns, confidence, exceed),
-            judge_marks(found.bits("on time"), found.deadline_ns, confidence, exceed),
-        ]
-    agreed = all(extreme.outcome == verdict.outcome for extreme in extremes)
-    outcome: Outcome = verdict.outcome if agreed else "not enough data"
-    interval = (found.last_ns - found.first_ns) // max(1, found.counts["stimuli"] - 1)
+        allowed = verdict.together
+        kept = judge_marks(found.bits("on time"), found.deadline_ns, confidence, exceed, allowed)
+        lost = judge_marks(found.bits("late"), found.deadline_ns, confidence, exceed, allowed)
     segments = {
         name: split.late.quantile(0.5) - split.usual.quantile(0.5)
         for name, split in found.segments.items()
         if split.late.count and split.usual.count
     }
-    return Judgement(outcome, verdict, ambiguous, None, interval, segments, unobserved=unobserved)
+    interval = (found.last_ns - found.first_ns) // max(1, found.counts["stimuli"] - 1)
+    beside = Judgement(
+        verdict.outcome, verdict, ambiguous, None, interval, segments, unobserved=unobserved, lock=lock
+    )  # fmt: skip
+    return _weighed(beside, kept, lost, [])
 
 
-def check_shares(confidence: float, exceed: float | None) -> None:
-    """Refuse what is no share.
+def _weighed(beside: Judgement, kept: Verdict, lost: Verdict, sides: Sequence[Verdict]) -> Judgement:
+    """The outcome that all readings of the run agree on, and how much more of the same would make them agree.
+
+    Args:
+        beside: with the verdict on the answers that are known, and the lock.
+        kept: the verdict with all answers that cannot be told on time.
+        lost: the same with all of them late.
+        sides: verdicts at either side of what the instrument knows of the deadline.
+    """
+    readings = [beside.verdict, kept, lost, *sides]
+    outcome: Outcome = beside.verdict.outcome
+    if any(reading.outcome != outcome for reading in readings):
+        outcome = "not enough data"
+    elif beside.lock is not None and _hangs_on(beside.lock, outcome, readings):
+        return replace(beside, outcome="not enough data")
+    undecided = (kept.outcome, lost.outcome) if kept.outcome != lost.outcome else None
+    if outcome != "not enough data":
+        held = min((v.holds_together for v in readings if v.holds_together is not None), default=None)
+        return replace(beside, outcome=outcome, verdict=replace(beside.verdict, holds_together=held))
+    # A reading that is decided stays so, as far as a longer run is like this one.
+    heads = {reading.outcome if reading.would is None else reading.would for reading in readings}
+    if len(heads) != 1 or heads == {"not enough data"} or beside.lock is not None:
+        return replace(beside, outcome=outcome, undecided=undecided)
+    more = max(reading.more_stimuli or 0 for reading in readings)
+    return replace(beside, outcome=outcome, undecided=undecided, more_stimuli=more, would=heads.pop())
+
+
+def _hangs_on(lock: Lock, outcome: Outcome, readings: Sequence[Verdict]) -> bool:
+    """Whether what the board does in the part of a cycle that no stimulus saw could turn the outcome.
+
+    A pass always. A fail with a tolerated share, unless the part that was seen makes it up alone: the rest of the
+    cycle may be without a late answer.
+    """
+    if outcome != "fail":
+        return outcome == "pass"
+    return any(v.target is not None and v.lower_bound * lock.covered <= v.target for v in readings)
+
+
+def check_shares(confidence: float, exceed: float | None, together: int | None = None) -> None:
+    """Refuse what is no share, and a group of no answers.
 
     Raises:
-        SettingError: confidence, or a tolerated share that is given, is not strictly within 0 to 1.
+        SettingError: confidence, or a tolerated share that is given, is not strictly within 0 to 1; a group below 1.
     """
+    if together is not None and together < 1:
+        raise SettingError(f"{together} is no number of late answers", where="--together", remedy="give 1 or more")
     for name, value in (("--confidence", confidence), ("--exceed", exceed)):
         if value is not None and not 0.0 < value < 1.0:
             raise SettingError(f"{value} is not strictly within 0 to 1", where=name, remedy="give 0.95, or 1e-5")
@@ -161,12 +249,14 @@ def sentences(judgement: Judgement) -> list[str]:
     verdict = judgement.verdict
     deadline = duration(verdict.deadline_ns)
     tolerated = "" if verdict.target is None else fraction(verdict.target)
+    under = "" if judgement.condition is None else f", if {judgement.condition}"
     said = {
         "pass": f"PASS: the deadline of {deadline} is kept"
-        + (f", up to the tolerated share of {tolerated}." if tolerated else "."),
+        + (f", up to the tolerated share of {tolerated}" if tolerated else "")
+        + f"{under}.",
         "fail": f"FAIL: the deadline of {deadline} is not kept"
         + (f", more than the tolerated share of {tolerated} come late." if tolerated else "."),
-        "not enough data": f"NOT ENOUGH DATA to say whether the deadline of {deadline} is kept.",
+        "not enough data": f"NOT ENOUGH DATA to say whether the deadline of {deadline} is kept{_why(judgement)}.",
     }
     lines = [
         said[judgement.outcome],
@@ -174,33 +264,29 @@ def sentences(judgement: Judgement) -> list[str]:
     ]
     lines.append(
         f"With {100 * verdict.confidence:g} % confidence the share of late answers is at most "
-        f"{one_in(verdict.upper_bound)}" + (f" and at least {one_in(verdict.lower_bound)}." if verdict.late else ".")
+        f"{one_in(verdict.upper_bound)}"
+        + (f" and at least {one_in(verdict.lower_bound)}" if verdict.late else "")
+        + f", {_groups(verdict)}."
     )
-    lines.append(
-        f"Tolerated: a share of {tolerated}."
-        if tolerated
-        else "Tolerated: no late answer at all; and a pass takes enough stimuli to rule out more than 1 in 100. "
-        "The option --exceed tolerates a share."
-    )
+    lines.append(rule(verdict))
+    lines += _turned(judgement)
+    lines += _out_of_sight(judgement)
     if verdict.clustered:
         lines.append(
-            f"Late answers cluster: the run is worth {verdict.effective_stimuli:,.0f} independent stimuli, "
-            "and the bounds allow for it."
+            f"Late answers cluster, up to {verdict.largest_group:,} together: the run is worth "
+            f"{verdict.effective_stimuli:,.0f} independent stimuli, and the bounds allow for it."
         )
-    if judgement.ambiguous:
-        lines.append(f"Left out: {unclear_words(judgement.ambiguous)}.")
-    if judgement.unobserved:
-        lines.append(f"Left out: {unobserved_words(judgement.unobserved)}.")
     if judgement.near:
         lines.append(
             f"{judgement.near:,} answers are within {duration(judgement.near_ns)} of the deadline, nearer than the "
             "recording can tell: the verdict holds only where both readings of them agree."
         )
-    if verdict.more_stimuli is not None:
-        seconds = verdict.more_stimuli * judgement.mean_interval_ns
-        stimuli = "1 more stimulus" if verdict.more_stimuli == 1 else f"{verdict.more_stimuli:,} more stimuli"
-        more = f"About {stimuli} ({duration(seconds)} at this rate)"
-        lines.append(f"{more} would decide: {verdict.would} if the share of late answers stays as it is.")
+    if judgement.more_stimuli is not None:
+        more = _stimuli(judgement.more_stimuli, judgement)
+        lines.append(f"{more} would decide: {judgement.would} if the share of late answers stays as it is.")
+    if judgement.outcome == "pass" and verdict.more_for_tens is not None:
+        more = _stimuli(verdict.more_for_tens, judgement)
+        lines.append(f"{more} would make it a pass for late answers in tens too, if their share stays as it is.")
     if judgement.late_segments:
         name, extra = max(judgement.late_segments.items(), key=lambda item: item[1])
         lines.append(
@@ -209,6 +295,79 @@ def sentences(judgement: Judgement) -> list[str]:
     if judgement.tail is not None:
         lines += tail_sentences(judgement.tail)
     return lines
+
+
+def rule(verdict: Verdict) -> str:
+    """What it takes to pass, in words."""
+    if verdict.target is None:
+        needed = stimuli_needed(UNSTATED_TARGET, verdict.confidence)
+        return (
+            f"Rule: no late answer in at least {needed:,}, which rules out more than {one_in(UNSTATED_TARGET)} if late "
+            "answers come alone; --exceed sets another share."
+        )
+    needed = stimuli_needed(verdict.target, verdict.confidence)
+    return (
+        f"Rule: a share of at most {one_in(verdict.target)} late; it takes {needed:,} stimuli without a late answer, "
+        "and more with some."
+    )
+
+
+def _why(judgement: Judgement) -> str:
+    """Why a run that is long enough decides nothing; nothing to say where it is too short."""
+    if judgement.undecided is not None:
+        return f": it hangs on {judgement.ambiguous + judgement.unobserved:,} answers that cannot be told"
+    lock = judgement.lock
+    if lock is None or judgement.verdict.outcome == "not enough data":
+        return ""
+    return f": its stimuli saw {100.0 * lock.covered:.0f} % of the cycle of the {lock.suspect}"
+
+
+def _groups(verdict: Verdict) -> str:
+    """For which groups of late answers a bound holds."""
+    if verdict.together == 1:
+        return "if they come alone"
+    return f"if one disturbance makes no more than {verdict.together:,} of them"
+
+
+def _out_of_sight(judgement: Judgement) -> list[str]:
+    """What the run does not rule out."""
+    verdict, out = judgement.verdict, judgement.verdict.rules_out
+    lines = []
+    if verdict.together < 10:
+        alone = f"{one_in(out.alone)} alone, " if verdict.together > 1 else ""
+        lines.append(f"Not ruled out: {alone}{one_in(out.tens)} in tens, {one_in(out.hundreds)} in hundreds.")
+    rarest = duration(verdict.rarest_stimuli * judgement.mean_interval_ns)
+    lines.append(
+        f"The run can only show disturbances that come once in {rarest} or more often: rarer ones may have been missed."
+    )
+    return lines
+
+
+def _turned(judgement: Judgement) -> list[str]:
+    """What was left out, or never seen, and whether the outcome hangs on it."""
+    lines = []
+    if judgement.lock is not None:
+        lines.append(lock_sentence(judgement.lock))
+        if judgement.outcome == "not enough data" and judgement.verdict.outcome != "not enough data":
+            lines.append(
+                "What the board does in the rest of that cycle was not measured, and more of the same will not."
+            )
+    if judgement.ambiguous:
+        lines.append(f"Left out: {unclear_words(judgement.ambiguous)}.")
+    if judgement.unobserved:
+        lines.append(f"Left out: {unobserved_words(judgement.unobserved)}.")
+    if judgement.undecided is not None:
+        kept, lost = judgement.undecided
+        hopeless = " More of the same cannot decide it: stimuli further apart would each have an answer of their own."
+        hopeless = hopeless if judgement.more_stimuli is None else ""
+        lines.append(f"Were they all on time: {kept}; were they all late: {lost}.{hopeless}")
+    return lines
+
+
+def _stimuli(count: int, judgement: Judgement) -> str:
+    seconds = count * judgement.mean_interval_ns
+    stimuli = "1 more stimulus" if count == 1 else f"{count:,} more stimuli"
+    return f"About {stimuli} ({duration(seconds)} at this rate)"
 
 
 def tail_sentences(tail: TailModel) -> list[str]:

@@ -71,6 +71,13 @@ class Bits:
         raw = self.words[first : stop // _WORD + 1].astype("<u8").view(np.uint8)
         return np.unpackbits(raw, bitorder="little")[start - first * _WORD : stop - first * _WORD]
 
+    def places(self) -> Int64s:
+        """Where marks are set, shape (ones,), int64, rising."""
+        words = np.flatnonzero(self.words)
+        raw = self.words[words].astype("<u8").view(np.uint8)
+        row, bit = np.nonzero(np.unpackbits(raw, bitorder="little").reshape(-1, _WORD))
+        return np.asarray(words[row] * _WORD + bit, np.int64)
+
 
 def pack(marks: Bools) -> Bits:
     """Pack marks, shape (n,), bool."""

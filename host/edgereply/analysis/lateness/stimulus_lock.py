@@ -15,6 +15,8 @@ from edgereply.analysis.lateness.known_causes import SUSPECTS, Suspect
 # A mean resultant this long leaves most of the cycle without stimuli.
 _LOCKED_FROM = 0.5
 _FEWEST = 30
+# Of a rhythm's cycle; what the board does in the rest of it may be most of what it does.
+_SEEN_ENOUGH = 0.75
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -26,14 +28,12 @@ class Lock:
         suspect: whose rhythm it is; None for the stimuli's own period.
         resultant: mean resultant length of the phases, 0 (even) to 1 (always the same phase).
         covered: share of the cycle, in twentieths, that saw a stimulus.
-        advice: what to do.
     """
 
     period_ns: float
     suspect: str | None
     resultant: float
     covered: float
-    advice: str
 
 
 def find_locks(stimulus_ns: Int64s, suspects: Sequence[Suspect] = SUSPECTS) -> tuple[Lock, ...]:
@@ -58,10 +58,14 @@ def find_locks(stimulus_ns: Int64s, suspects: Sequence[Suspect] = SUSPECTS) -> t
             continue
         length, covered = resultant(times, period)
         if length >= _LOCKED_FROM:
-            found.append(
-                Lock(period_ns=period, suspect=name, resultant=length, covered=covered, advice=_advice(name, covered))
-            )
+            found.append(Lock(period_ns=period, suspect=name, resultant=length, covered=covered))
     return tuple(found)
+
+
+def unseen_by(locks: Sequence[Lock]) -> Lock | None:
+    """The lock that leaves most of its rhythm's cycle without a stimulus; None where none leaves a quarter of it."""
+    worst = min((lock for lock in locks if lock.suspect is not None), key=lambda lock: lock.covered, default=None)
+    return worst if worst is not None and worst.covered <= _SEEN_ENOUGH else None
 
 
 def resultant(times: Int64s, period: float) -> tuple[float, float]:
@@ -83,15 +87,3 @@ def resultant(times: Int64s, period: float) -> tuple[float, float]:
         total += complex(np.cos(angle).sum(), np.sin(angle).sum())
         seen[(phase * 20.0).astype(np.int64)] = True
     return abs(total) / times.size, float(seen.mean())
-
-
-def _advice(name: str | None, covered: float) -> str:
-    if name is None:
-        return (
-            "The stimuli are periodic: a rhythm of the board cannot be told from its aliases. Use random arrivals "
-            "(exponential with a floor), or dither each period by at least its own length."
-        )
-    return (
-        f"The stimuli keep step with the {name} and see {100.0 * covered:.0f} % of its cycle. Use random arrivals, or "
-        "dither each period by at least one cycle of it."
-    )

@@ -1,25 +1,42 @@
 """Does the board keep its deadline: pass, fail, or not enough data and how much more.
 
 A missed stimulus counts as late: its answer came after any deadline.
+
+A run cannot see what did not happen in it: three expected disturbances are all missed in one run of twenty, a single
+one in every third. So a pass is said for late answers in groups of a stated size (`disturbances`): at least for groups
+as large as the run itself leads one to allow for, and for as much larger ones as its length carries. Only where that
+reaches groups of a hundred, and of ten times the largest one seen, is it said without that condition.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
 
 from edgereply.analysis.arrays.aliases import Bools, Int64s
 from edgereply.analysis.arrays.bits import Bits, pack
-from edgereply.analysis.arrays.distributions import beta_ppf
-from edgereply.analysis.statistics.exceedances import Exceedances, share_dependence
-from edgereply.analysis.statistics.intervals import ProbabilityInterval, clopper_pearson, probability_upper_bound
+from edgereply.analysis.statistics.disturbances import Disturbances, find_disturbances
+from edgereply.analysis.statistics.intervals import ProbabilityInterval
+from edgereply.analysis.statistics.tolerance import wilks_count
 
 Outcome = Literal["pass", "fail", "not enough data"]
 
 # Without a target no answer may be late, and a run must at least rule out one late answer in a hundred.
 UNSTATED_TARGET = 0.01
+# A pass that reaches groups of so many late answers, and so many times the largest group seen, needs no condition.
+UNCONDITIONAL, TIMES_SEEN = 100, 10
 _MOST_STIMULI = 10**12
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class RulesOut:
+    """The share of late answers that a run does not rule out, by how many one disturbance makes."""
+
+    alone: float
+    tens: float
+    hundreds: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -33,14 +50,22 @@ class Verdict:
         confidence: of each bound and of a pass or fail.
         stimuli: stimuli judged.
         late: of these, answered late or not at all.
-        interval: two-sided Clopper-Pearson interval for the probability of being late.
-        upper_bound: one-sided; with no late answer the exact form of the rule of three.
+        interval: two-sided interval for the probability of being late; Clopper and Pearson's where late answers come
+            alone.
+        upper_bound: one-sided, for groups of `together`; with no late answer the exact form of the rule of three.
         lower_bound: one-sided.
         effective_stimuli: independent stimuli the run is worth; fewer where late answers cluster.
         clustered: whether they do, so that all bounds use the effective number.
+        largest_group: most late answers that came together in the run; 1 where they came alone or there were none.
+        together: late answers that one disturbance may make, allowed for in all of the above.
+        holds_together: of a pass, how large such a group may be without the pass becoming wrong; None else.
+        rules_out: the upper bound for late answers that come alone, in tens, in hundreds; never for groups smaller than
+            those allowed for.
+        rarest_stimuli: a disturbance that comes less often than once in so many stimuli may have been missed by chance.
         more_stimuli: how many more would decide if late answers keep their share; None when decided, or
             when no number of stimuli would (the share is the target itself).
         would: the outcome those would then give.
+        more_for_tens: of a pass that does not hold for groups of ten, how many more stimuli would rule them out too.
     """
 
     outcome: Outcome
@@ -54,8 +79,20 @@ class Verdict:
     lower_bound: float
     effective_stimuli: float
     clustered: bool
+    largest_group: int
+    together: int
+    holds_together: int | None
+    rules_out: RulesOut
+    rarest_stimuli: int
     more_stimuli: int | None
     would: Outcome | None
+    more_for_tens: int | None
+
+    @property
+    def conditional(self) -> bool:
+        """Whether it is a pass that holds for groups of late answers up to a size only."""
+        held = self.holds_together
+        return held is not None and held < max(UNCONDITIONAL, TIMES_SEEN * self.largest_group)
 
 
 def judge(
@@ -64,6 +101,7 @@ def judge(
     deadline_ns: int,
     confidence: float = 0.95,
     target: float | None = None,
+    together: int | None = None,
 ) -> Verdict:
     """Judge one run against a deadline.
 
@@ -74,6 +112,7 @@ def judge(
         deadline_ns: an answer later than this is late.
         confidence: strictly within 0 to 1.
         target: tolerated share of late answers, strictly within 0 to 1; None tolerates none.
+        together: late answers that one disturbance may make; as the run shows, when None.
 
     Returns:
         See `Verdict`.
@@ -83,11 +122,26 @@ def judge(
     """
     if reaction_ns.shape != answered.shape:
         raise ValueError(f"one mark a stimulus, got {answered.size} for {reaction_ns.size}")
-    return judge_marks(pack(~answered | (reaction_ns > deadline_ns)), deadline_ns, confidence, target)
+    return judge_marks(pack(~answered | (reaction_ns > deadline_ns)), deadline_ns, confidence, target, together)
 
 
-def judge_marks(is_late: Bits, deadline_ns: int, confidence: float = 0.95, target: float | None = None) -> Verdict:
+def judge_marks(
+    is_late: Bits,
+    deadline_ns: int,
+    confidence: float = 0.95,
+    target: float | None = None,
+    together: int | None = None,
+    more_on_time: int = 0,
+) -> Verdict:
     """The same, from one bit a stimulus, in order of time: answered late or not at all.
+
+    Args:
+        is_late: the bits.
+        deadline_ns: that was judged by.
+        confidence: strictly within 0 to 1.
+        target: tolerated share of late answers; None tolerates none.
+        together: late answers that one disturbance may make; as the run shows, when None.
+        more_on_time: stimuli that have no bit and are taken to have been answered in time.
 
     Raises:
         ValueError: no stimulus, or a number out of range.
@@ -96,33 +150,60 @@ def judge_marks(is_late: Bits, deadline_ns: int, confidence: float = 0.95, targe
         raise ValueError("a verdict takes at least one stimulus")
     if target is not None and not 0.0 < target < 1.0:
         raise ValueError(f"a tolerated share lies strictly within 0 to 1, got {target!r}")
-    stimuli, late = is_late.count, is_late.ones
-    tail = share_dependence(Exceedances(is_late, is_late), confidence)
-    # Where blocks are too few to judge, the late answers are taken as one single cluster.
-    worth = tail.effective_count or min(stimuli / max(late, 1), float(stimuli))
-    events = late * worth / stimuli
-    upper = probability_upper_bound(events, worth, confidence)
-    lower = 1.0 - probability_upper_bound(worth - events, worth, confidence)
+    if together is not None and together < 1:
+        raise ValueError(f"one disturbance makes at least one late answer, got {together}")
+    seen = find_disturbances(is_late, confidence)
+    seen = seen.after(seen.stimuli + more_on_time, seen.late)
+    allowed = seen.allowed if together is None else max(together, seen.largest)
     goal = UNSTATED_TARGET if target is None else target
-    outcome = _outcome(late if target is None else 0, lower, upper, goal)
-    more, would = None, None
+    upper, lower = seen.at_most(confidence, allowed), seen.at_least(confidence)
+    outcome = _outcome(seen.late if target is None else 0, lower, upper, goal)
+    more, would, for_tens, held = None, None, None, None
     if outcome == "not enough data":
-        more, would = _more(late, stimuli, stimuli / worth, goal, confidence)
+        more, would = _more(seen, allowed, goal, confidence)
+    if outcome == "pass":
+        held = seen.largest_held(goal, confidence)
+        for_tens = _to_pass(seen, 10, goal, confidence) if held < 10 else None
     return Verdict(
         outcome=outcome,
         deadline_ns=deadline_ns,
         target=target,
         confidence=confidence,
-        stimuli=stimuli,
-        late=late,
-        interval=clopper_pearson(events, worth, confidence),
+        stimuli=seen.stimuli,
+        late=seen.late,
+        interval=seen.interval(confidence),
         upper_bound=upper,
         lower_bound=lower,
-        effective_stimuli=worth,
-        clustered=tail.block_length > 1,
+        effective_stimuli=seen.stimuli / seen.inflation,
+        clustered=seen.clustered,
+        largest_group=seen.largest,
+        together=allowed,
+        holds_together=held,
+        rules_out=RulesOut(
+            alone=seen.at_most(confidence, max(1, seen.allowed)),
+            tens=seen.at_most(confidence, max(10, seen.allowed)),
+            hundreds=seen.at_most(confidence, max(100, seen.allowed)),
+        ),
+        # None came in n stimuli: of those that come once in m, that has the chance exp(-n / m).
+        rarest_stimuli=math.ceil(-seen.stimuli / math.log1p(-confidence)),
         more_stimuli=more,
         would=would,
+        more_for_tens=for_tens,
     )
+
+
+def stimuli_needed(target: float, confidence: float = 0.95, late: int = 0) -> int:
+    """Stimuli a run needs to pass with that many late answers, each of them alone.
+
+    Args:
+        target: tolerated share, strictly within 0 to 1.
+        confidence: strictly within 0 to 1.
+        late: late answers to allow for.
+
+    Returns:
+        Number of stimuli: 2995 for one in a thousand with 95 % and no late answer.
+    """
+    return wilks_count(1.0 - target, confidence, order=late + 1)
 
 
 def _outcome(forbidden: int, lower: float, upper: float, goal: float) -> Outcome:
@@ -131,29 +212,38 @@ def _outcome(forbidden: int, lower: float, upper: float, goal: float) -> Outcome
     return "pass" if upper <= goal else "not enough data"
 
 
-def _more(
-    late: int, stimuli: int, inflation: float, goal: float, confidence: float
-) -> tuple[int | None, Outcome | None]:
-    """Stimuli still missing, and what they would decide, if late answers keep their share."""
-    share = late / stimuli
+def _more(seen: Disturbances, allowed: int, goal: float, confidence: float) -> tuple[int | None, Outcome | None]:
+    """Stimuli still missing, and what they would decide, if late answers keep their share and their groups."""
+    share = seen.late / seen.stimuli
     if share == goal:
         return None, None
-    would: Outcome = "pass" if share < goal else "fail"
+    if share < goal:
+        more = _to_pass(seen, allowed, goal, confidence)
+        return more, None if more is None else "pass"
+    total = _first(seen.stimuli, lambda n: seen.after(n, math.floor(share * n)).at_least(confidence) > goal)
+    return (None, None) if total is None else (total - seen.stimuli, "fail")
 
-    def decides(total: int) -> bool:
-        # No late answer so far is taken to mean none later; otherwise late answers come in whole numbers.
-        worth, events = total / inflation, math.ceil(share * total) / inflation
-        if would == "pass":
-            return probability_upper_bound(events, worth, confidence) <= goal
-        events = math.floor(share * total) / inflation
-        return events > 0 and beta_ppf(1.0 - confidence, events, worth - events + 1.0) > goal
 
+def _to_pass(seen: Disturbances, together: int, goal: float, confidence: float) -> int | None:
+    """Stimuli still missing for a pass that holds for groups of that size; None where no number would do."""
+    share = seen.late / seen.stimuli
+    if share >= goal:
+        return None
+    # No late answer so far is taken to mean none later; otherwise late answers come in whole numbers.
+    total = _first(
+        seen.stimuli, lambda n: seen.after(n, math.ceil(share * n)).at_most(confidence, together) <= goal
+    )  # fmt: skip
+    return None if total is None else total - seen.stimuli
+
+
+def _first(stimuli: int, decides: Callable[[int], bool]) -> int | None:
+    """The fewest stimuli beyond so many that decide; None above a million million."""
     low, high = stimuli, 2 * stimuli
     while not decides(high):
         low, high = high, 2 * high
         if high > _MOST_STIMULI:
-            return None, None
+            return None
     while high - low > 1:
         middle = (low + high) // 2
         low, high = (low, middle) if decides(middle) else (middle, high)
-    return high - stimuli, would
+    return high

@@ -1,7 +1,12 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.pairing.pairing import Status
 from edgereply.errors import SettingError
+from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.verdict import judge_run, sentences
 from tests.fakes.made_runs import from_reactions, random_stimuli
 
@@ -55,25 +60,143 @@ def test_answers_that_cannot_be_told_can_only_make_it_less_sure() -> None:
 @pytest.mark.parametrize(
     ("exceed", "head", "tolerated"),
     [
-        (0.01, "PASS: the deadline of 2.00 ms is kept, up to the tolerated share of 0.01.", "a share of 0.01."),
+        (0.01, "PASS: the deadline of 2.00 ms is kept, up to the tolerated share of 0.01, if one disturbance makes no "
+         "more than 8 answers late.", "a share of at most 0.01 (1 in 100) late;"),
         (1e-5, "FAIL: the deadline of 2.00 ms is not kept, more than the tolerated share of 0.00001 come late.",
-         "a share of 0.00001."),
-        (None, "FAIL: the deadline of 2.00 ms is not kept.", "no late answer at all;"),
+         "a share of at most 0.00001 (1 in 100,000) late;"),
+        (None, "FAIL: the deadline of 2.00 ms is not kept.", "no late answer in at least 299,"),
     ],
 )  # fmt: skip
 def test_the_first_sentence_says_what_was_tolerated(exceed: float | None, head: str, tolerated: str) -> None:
     lines = sentences(judge_run(from_reactions(*steady(3000, late=3), 2 * MS), 2 * MS, 0.95, exceed, False))
     assert lines[0] == head
+    # Groups of 9, by Fay and Feuer's limit (`test_disturbances`); 8 were the two that cannot be told late as well.
     # Two were late. Clopper and Pearson by scipy's beta quantiles: beta(0.95; 3, n - 2) and beta(0.05; 2, n - 1).
     assert lines[1].startswith("2 of ")
     assert lines[2] == (
         "With 95 % confidence the share of late answers is at most 0.0021 (1 in 477) "
-        "and at least 0.000119 (1 in 8,436)."
+        "and at least 0.000119 (1 in 8,436), if they come alone."
     )
-    assert lines[3].startswith(f"Tolerated: {tolerated}")
+    assert lines[3].startswith(f"Rule: {tolerated}")
 
 
 @pytest.mark.parametrize(("confidence", "exceed"), [(1.5, None), (0.0, None), (0.95, 0.0), (0.95, 2.0)])
 def test_numbers_out_of_range_name_their_option(confidence: float, exceed: float | None) -> None:
     with pytest.raises(SettingError, match=r"--confidence|--exceed"):
         judge_run(from_reactions(*steady(50), None), MS, confidence, exceed, False)
+
+
+def periodic(count: int, period_ns: int, late: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    reaction = 100_000 + np.random.default_rng(2).integers(0, 20_000, count)
+    reaction[: round(late * count)] = 2_200_000
+    np.random.default_rng(3).shuffle(reaction)
+    return np.arange(count) * period_ns, reaction
+
+
+def test_stimuli_in_step_with_a_tick_prove_nothing_about_the_rest_of_its_cycle() -> None:
+    judgement = judge_run(from_reactions(*periodic(3000, 10 * MS), 2 * MS), 2 * MS, 0.95, 0.01, False)
+    assert judgement.verdict.outcome == "pass"
+    assert (judgement.outcome, judgement.more_stimuli, judgement.condition) == ("not enough data", None, None)
+    lines = sentences(judgement)
+    assert lines[0] == (
+        "NOT ENOUGH DATA to say whether the deadline of 2.00 ms is kept: its stimuli saw 5 % of the cycle of the "
+        "kernel tick at 1000 Hz."
+    )
+    assert "Let the intervals between them vary by at least one cycle of it, 1.00 ms." in " ".join(lines)
+    assert not any("would decide" in line for line in lines)
+    drawn = judge_run(from_reactions(*steady(3000), 2 * MS), 2 * MS, 0.95, 0.01, False)
+    assert (drawn.outcome, drawn.lock) == ("pass", None)
+
+
+@pytest.mark.parametrize(
+    ("late", "exceed", "outcome"), [(0.5, 0.3, "not enough data"), (0.5, 0.01, "fail"), (0.01, None, "fail")]
+)
+def test_a_fail_stands_where_the_part_of_the_cycle_that_was_seen_makes_it_up_alone(
+    late: float, exceed: float | None, outcome: str
+) -> None:
+    # 5 % of the cycle with 48 % late at least is 2.4 % late whatever the rest does.
+    run = from_reactions(*periodic(3000, 10 * MS, late), 2 * MS)
+    assert judge_run(run, 2 * MS, 0.95, exceed, False).outcome == outcome
+
+
+def with_unknown(known: int, late: int, unknown: int) -> Evaluation:
+    """Stimuli that are known, some of them late, and others of which nothing can be told."""
+    stimulus = random_stimuli(known + unknown, 1)
+    reaction = np.full(known + unknown, 100_000)
+    order = np.random.default_rng(4).permutation(known + unknown)
+    reaction[order[:late]] = 2_200_000
+    result = from_reactions(stimulus, reaction, 2 * MS)
+    status, told = np.full_like(result.status, Status.PAIRED), reaction.copy()
+    status[order[known:]], told[order[known:]] = Status.AMBIGUOUS, NO_STAMP
+    return replace(result, status=status, reaction_ns=told)
+
+
+def test_answers_that_cannot_be_told_may_turn_a_fail_as_well_as_a_pass() -> None:
+    # 60 late of 1,000 known; with 9,000 unknown ones on time that is 0.6 % of 10,000.
+    judgement = judge_run(with_unknown(1_000, 60, 9_000), 2 * MS, 0.95, 0.01, False)
+    assert (judgement.verdict.outcome, judgement.undecided) == ("fail", ("pass", "fail"))
+    assert (judgement.outcome, judgement.more_stimuli, judgement.would) == ("not enough data", None, None)
+    lines = sentences(judgement)
+    assert "hangs on 9,000 answers" in lines[0]
+    assert "More of the same cannot decide it" in " ".join(lines)
+    assert not any("would decide" in line for line in lines)
+    few = judge_run(with_unknown(9_000, 540, 100), 2 * MS, 0.95, 0.01, False)
+    assert (few.outcome, few.undecided) == ("fail", None)
+
+
+def test_a_run_too_short_however_the_unknown_ones_are_taken_is_told_how_much_more() -> None:
+    judgement = judge_run(with_unknown(5_000, 60, 10), 2 * MS, 0.95, 0.02, False)
+    assert judgement.outcome == "pass"
+    short = judge_run(with_unknown(1_000, 12, 2), 2 * MS, 0.95, 0.02, False)
+    assert (short.outcome, short.would) == ("not enough data", "pass")
+    assert short.verdict.more_stimuli is not None
+    assert short.more_stimuli is not None
+    assert short.more_stimuli > short.verdict.more_stimuli
+
+
+def test_more_tolerance_is_never_judged_worse() -> None:
+    rank = {"fail": 0, "not enough data": 1, "pass": 2}
+    shares = [1e-4, 5e-4, 1e-3, 2e-3, 5e-3, 0.01, 0.02, 0.05, 0.2, 0.6]
+    rng = np.random.default_rng(5)
+    for _ in range(40):
+        late = rng.random(rng.integers(50, 4000)) < rng.choice([0.0, 0.001, 0.01, 0.1])
+        late |= np.roll(late, 1) & (rng.random() < 0.5)
+        result = from_reactions(random_stimuli(late.size, 1), np.where(late, 2_200_000, 100_000), 2 * MS)
+        judged = [judge_run(result, 2 * MS, 0.95, share, False) for share in shares]
+        ranks = [rank[j.outcome] for j in judged]
+        assert ranks == sorted(ranks)
+        # The rule without a tolerated share is that of 1 in 100, and no late answer on top.
+        strict = judge_run(result, 2 * MS, 0.95, None, False)
+        assert all(rank[strict.outcome] <= r for r, share in zip(ranks, shares, strict=True) if share >= 0.01)
+        if not strict.ambiguous:
+            assert strict.outcome == ("fail" if strict.verdict.late else judged[shares.index(0.01)].outcome)
+
+
+def test_what_a_pass_holds_for_stands_in_its_first_sentence_and_in_the_document() -> None:
+    heads, conditions = [], []
+    for count in (3_000, 12_000, 300_000):
+        result = from_reactions(random_stimuli(count, 1), np.full(count, 100_000), 2 * MS)
+        judgement = judge_run(result, 2 * MS, 0.95, 0.001, False)
+        heads.append(
+            sentences(judgement)[0].removeprefix("PASS: the deadline of 2.00 ms is kept, up to the tolerated ")
+        )
+        conditions.append(judgement.as_dict()["condition"])
+    # ln 20 = 2.9957 groups are not ruled out in any run without one: 4.0 of 12,000 a thousandth, 100.1 of 300,000.
+    assert heads == [
+        "share of 0.001, if late answers come alone.",
+        "share of 0.001, if one disturbance makes no more than 4 answers late.",
+        "share of 0.001.",
+    ]
+    assert conditions == ["late answers come alone", "one disturbance makes no more than 4 answers late", None]
+    document = judgement.as_dict()
+    assert document["holds_together"] == 100
+    assert document["rules_out"]["hundreds"] == pytest.approx(0.000998, abs=2e-6)
+    assert document["rarest_disturbance_s"] == pytest.approx(300_000 / 2.9957 * 0.003, rel=0.01)
+
+
+def test_a_larger_group_can_be_asked_for() -> None:
+    result = from_reactions(random_stimuli(3_000, 1), np.full(3_000, 100_000), 2 * MS)
+    judgement = judge_run(result, 2 * MS, 0.95, 0.001, False, together=10)
+    assert (judgement.outcome, judgement.would, judgement.more_stimuli) == ("not enough data", "pass", 29_943 - 3_000)
+    with pytest.raises(SettingError, match="--together"):
+        judge_run(result, 2 * MS, 0.95, 0.001, False, together=0)

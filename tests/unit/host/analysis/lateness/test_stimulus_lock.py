@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from edgereply.analysis.lateness.stimulus_lock import find_locks, resultant
+from edgereply.analysis.lateness.stimulus_lock import Lock, find_locks, resultant, unseen_by
 
 
 def test_resultant_of_the_textbook_bearings() -> None:
@@ -23,7 +23,7 @@ def test_a_thousand_a_second_locks_onto_every_kernel_tick_that_divides() -> None
     found = find_locks(np.arange(5000) * 1_000_000)
     assert [lock.suspect for lock in found] == [None, "kernel tick at 1000 Hz"]
     assert found[1].covered == 0.05
-    assert "see 5 % of its cycle" in found[1].advice
+    assert unseen_by(found) == found[1]
 
 
 def test_dithered_stimuli_do_not_lock() -> None:
@@ -40,3 +40,12 @@ def test_a_slow_beat_still_locks() -> None:
 def test_too_few_stimuli() -> None:
     assert find_locks(np.arange(29) * 1_000_000) == ()
     assert find_locks(np.zeros(50, dtype=np.int64)) == ()
+
+
+def test_a_rhythm_counts_as_unseen_where_a_quarter_of_its_cycle_had_no_stimulus() -> None:
+    def lock(covered: float, suspect: str | None = "tick") -> Lock:
+        return Lock(period_ns=1e6, suspect=suspect, resultant=0.9, covered=covered)
+
+    assert unseen_by([lock(0.5), lock(0.25), lock(0.05, None)]) == lock(0.25)
+    assert unseen_by([lock(0.8), lock(0.05, None)]) is None
+    assert unseen_by([]) is None

@@ -1,8 +1,9 @@
 import numpy as np
 import pytest
+from scipy import stats
 
-from edgereply.analysis.statistics.intervals import clopper_pearson, probability_upper_bound
-from edgereply.analysis.statistics.verdict import Verdict, judge
+from edgereply.analysis.statistics.intervals import clopper_pearson
+from edgereply.analysis.statistics.verdict import Verdict, judge, stimuli_needed
 
 DEADLINE_NS = 2_000_000
 
@@ -87,9 +88,13 @@ def test_clustered_late_answers_count_for_less() -> None:
     undecided = judge(reaction, np.ones(40_000, dtype=np.bool_), DEADLINE_NS, target=0.0055)
     assert (undecided.outcome, undecided.would) == ("not enough data", "pass")
     assert undecided.more_stimuli is not None
-    # Late answers keep their share and their clusters: the bound at the foretold end meets the target there.
-    worth = (40_000 + undecided.more_stimuli) * undecided.effective_stimuli / 40_000
-    assert probability_upper_bound(0.005 * worth, worth) == pytest.approx(0.0055, rel=1e-3)
+    # Late answers keep their share and their groups: at the foretold end the bound meets the target. Fay and Feuer's
+    # (1997) limit, by scipy's gamma distribution: groups of k among n, the largest possible of w.
+    total = 40_000 + undecided.more_stimuli
+    late, size, largest = 0.005 * total, 40_000 / undecided.effective_stimuli, undecided.together
+    scale = (late * size + largest**2) / (late + largest)
+    limit = stats.gamma.ppf(0.95, (late + largest) / scale, scale=scale) / total
+    assert limit == pytest.approx(0.0055, rel=2e-3)
 
 
 def test_wrong_passes_and_fails_are_as_rare_as_stated() -> None:
