@@ -14,7 +14,7 @@ from edgereply.analysis.statistics.intervals import ProbabilityInterval
 from edgereply.analysis.statistics.jitter import ResponseJitter, period_errors, response_jitter
 from edgereply.analysis.statistics.modes import Mode, find_modes
 from edgereply.analysis.statistics.pulses import LongPulses, long_pulses
-from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate, quantile_interval, quantile_intervals
+from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate, bound_above, quantile_intervals
 from edgereply.evaluation.evaluate import Evaluation
 
 CONFIDENCE: Final = 0.95
@@ -24,10 +24,14 @@ _LONGEST_NS: Final = np.iinfo(np.int64).max
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Tolerance:
-    """With confidence 95 % at least `share` of all answers come no later than `bound_ns`."""
+    """With confidence 95 % at least `share` of all answers come no later than `bound_ns`.
+
+    It holds if one disturbance holds up no more than `together` answers; 1 where slow answers come alone.
+    """
 
     share: float
     bound_ns: int
+    together: int
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -118,14 +122,10 @@ def as_dict(found: Characteristics) -> dict[str, Any]:
 
 
 def _tolerance(reaction: Int64s) -> Tolerance | None:
-    """A bound from above is the upper end of a two-sided interval that leaves as much out on either side.
-
-    Source: Wilks, S. S. (1941), Annals of Mathematical Statistics 12, 91-96, for independent answers.
-    """
     for share in _BOUNDED:
-        found = quantile_interval(reaction, share, 2 * CONFIDENCE - 1)
-        if found is not None and found.high_ns is not None:
-            return Tolerance(share=share, bound_ns=found.high_ns)
+        found = bound_above(reaction, share, CONFIDENCE)
+        if found is not None:
+            return Tolerance(share=share, bound_ns=found.bound_ns, together=found.together)
     return None
 
 

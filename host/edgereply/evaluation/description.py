@@ -129,8 +129,11 @@ def long_pulse_sentences(found: LongPulses | None) -> list[str]:
 def _tolerance(found: Tolerance | None) -> list[str]:
     if found is None:
         return ["Not enough data for a tolerance bound: answers too few, or slow ones in groups."]
+    groups = "if slow ones come alone"
+    if found.together > 1:
+        groups = f"if one disturbance holds up no more than {found.together:,}"
     return [f"Tolerance bound: with 95 % confidence, at least {100 * found.share:g} % of all answers under this "
-            f"condition come within {duration(found.bound_ns)}."]  # fmt: skip
+            f"condition come within {duration(found.bound_ns)}, {groups}."]  # fmt: skip
 
 
 def _share(part: int, whole: int, within: ProbabilityInterval | None) -> str:

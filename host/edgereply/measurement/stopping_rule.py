@@ -81,8 +81,14 @@ class StoppingRule:
         """How well the quantile is known at the last look."""
         name = "median" if self._goal.p == 0.5 else f"p{100 * self._goal.p:g}"
         look = self.last
-        if look is None or look.value_ns is None or look.low_ns is None or look.high_ns is None:
-            return f"{name}: no look was possible yet"
+        if look is None or look.value_ns is None:
+            first = look_count(1, self._goal.p, self._confidence)
+            return f"{name}: no look was possible yet, the first takes {first:,} answers"
+        if look.low_ns is None or look.high_ns is None:
+            return (
+                f"{name} within {self._goal.within:.1%}: not reached at {look.count:,} answers: "
+                f"{duration(look.value_ns)} is rough, since slow answers came in too few groups so far"
+            )
         within = f"{duration(look.low_ns)} to {duration(look.high_ns)}"
         reached = "reached" if look.precise else "not reached"
         return (

@@ -1,6 +1,6 @@
 """Has a quantile got worse by more than a margin: a one-sided question with a bounded chance of a false alarm.
 
-Both quantiles are drawn as `bootstrap.quantile_draws` does, with the independent answers each sample is worth; the
+Both quantiles are drawn as `quantile_draws` does, with the independent answers each sample is worth; the
 p-value is the share of draws in which the new quantile does not exceed the limit that the base's quantile sets.
 """
 

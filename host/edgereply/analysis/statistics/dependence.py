@@ -102,7 +102,7 @@ def effective_count(correlation: Floats, count: int) -> float:
 
 
 def automatic_block_length(correlation: Floats, count: int) -> int:
-    """Block length for a block bootstrap that minimises the error of the variance.
+    """Block length with which the variance between blocks errs least.
 
     Args:
         correlation: autocorrelation from lag 0 on.
@@ -165,7 +165,7 @@ def measure_dependence(values: Int64s | Floats) -> Dependence:
 
     Args:
         values: shape (n,), in order of time; whether a quantile's answers cluster, where the bulk may
-            not, is `marks.measure_marks`.
+            not, is `exceedances.measure_exceedances`.
 
     Returns:
         See `Dependence`. An empty sample is independent.

@@ -44,6 +44,8 @@ _FEW_GROUPS = 10
 # Below this late answers count as independent of each other: a few are neighbours by chance, and of independent ones
 # nine runs in ten stay below.
 _CLEARLY = 1.25
+# With more than this share late, groups across gaps are chance, and blocks show what there is to see.
+_MANY = 0.25
 # Allowed beyond the largest group seen; see above.
 _UNSEEN, _UNSEEN_OF_FEW, _TOO_FEW = 2, 5, 3
 
@@ -58,12 +60,14 @@ class Disturbances:
         largest: most late answers that came together; 1 where they come alone, and without any.
         inflation: variance of the number of late answers over what it were if they came alone, at least 1: with groups
             of equal size, that size.
+        lasting: a state with more late answers lasts a good part of the run, so that there are few of it.
     """
 
     stimuli: int
     late: int
     largest: int
     inflation: float
+    lasting: bool = False
 
     @property
     def groups(self) -> float:
@@ -121,6 +125,12 @@ class Disturbances:
         """What a longer run would show, were its late answers grouped alike."""
         return replace(self, stimuli=stimuli, late=late)
 
+    def grouped_as(self, inflation: float) -> Disturbances:
+        """The same, grouped at least so much."""
+        if inflation <= self.inflation:
+            return self
+        return replace(self, largest=max(self.largest, round(inflation)), inflation=inflation)
+
     def _holds(self, together: int, goal: float, confidence: float) -> bool:
         return self.at_most(confidence, together) <= goal
 
@@ -138,19 +148,29 @@ def find_disturbances(is_late: Bits, confidence: float = 0.95) -> Disturbances:
         lasts (`dispersion.long_visits`); the most telling counts. Where there are too few blocks to judge, all late
         answers count as one group.
     """
-    stimuli, late = is_late.count, is_late.ones
-    largest, inflation = _by_gaps(is_late.places(), stimuli) if late else (1, 1.0)
-    worth = share_dependence(Exceedances(is_late, is_late), confidence).effective_count if late else float(stimuli)
+    return grouped(Exceedances(is_late, is_late), confidence)
+
+
+def grouped(marks: Exceedances, confidence: float = 0.95) -> Disturbances:
+    """The same from marks of which some are halves: answers at a threshold are late, but count half between blocks."""
+    stimuli, late = marks.count, marks.reached.ones
+    if late == 0:
+        return Disturbances(stimuli=stimuli, late=0, largest=1, inflation=1.0)
+    largest, inflation = _by_gaps(marks.reached.places(), stimuli) if late <= _MANY * stimuli else (1, 1.0)
+    worth = share_dependence(marks, confidence).effective_count
     found = [stimuli / worth if worth else float(late)]
     bounds = stretch_bounds(stimuli, SCALES[0])
-    if late and bounds is not None and (visits := long_visits(np.diff(is_late.before(bounds)).astype(np.float64))):
+    visits = None if bounds is None else long_visits(marks.sums(bounds))
+    if visits is not None:
         found.append(late / visits)
     for size in found:
         if size > inflation:
             largest, inflation = max(largest, round(size)), size
     if inflation < _CLEARLY:
         largest, inflation = 1, 1.0
-    return Disturbances(stimuli=stimuli, late=late, largest=largest, inflation=inflation)
+    return Disturbances(
+        stimuli=stimuli, late=late, largest=largest, inflation=inflation, lasting=visits is not None
+    )  # fmt: skip
 
 
 def _by_gaps(places: Int64s, stimuli: int) -> tuple[int, float]:

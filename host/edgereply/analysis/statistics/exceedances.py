@@ -179,7 +179,7 @@ def block_bounds(count: int, block_length: int) -> Int64s:
 
 
 def block_variance_of_mean(sums: Floats, sizes: Int64s) -> float:
-    """Variance of the mean over infinitely many block bootstrap draws, corrected by b / (b - 1).
+    """Variance of the mean over infinitely many draws of whole blocks, corrected by b / (b - 1).
 
     Args:
         sums: of the values in each block; at least two blocks.

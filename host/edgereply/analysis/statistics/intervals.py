@@ -1,7 +1,7 @@
 """Intervals that assume no shape for the distribution, only independent answers.
 
 Where answers are not independent (late ones come in clusters), these intervals are too narrow;
-`dependence` measures that and `bootstrap` gives intervals that allow for it.
+`dependence` measures that and `quantile_intervals` gives intervals that allow for it.
 """
 
 from __future__ import annotations
@@ -121,7 +121,7 @@ def clopper_pearson(events: float, trials: float, confidence: float = 0.95) -> P
 
     Args:
         events: how often it happened, 0 to trials; a real number where answers are counted by
-            what they are worth (`bootstrap`).
+            what they are worth (`disturbances`).
         trials: at least 1.
         confidence: strictly within 0 to 1.
 
@@ -149,7 +149,7 @@ def probability_upper_bound(events: float, trials: float, confidence: float = 0.
 
     Args:
         events: how often it happened, 0 to trials; a real number where answers are counted by
-            what they are worth (`bootstrap`).
+            what they are worth (`disturbances`).
         trials: at least 1.
         confidence: strictly within 0 to 1.
 

@@ -4,8 +4,12 @@ Looking at an interval again and again and stopping when it pleases makes it wro
 it says. Here looks are planned: the k-th may fail with probability alpha / (k (k + 1)), and these
 add up to alpha however many looks there are. So with probability 1 - alpha every interval of the
 whole sequence holds the true quantile, also the one at which the run stopped, whatever made it stop
-(union bound). Each look's interval is `bootstrap.quantile_interval`: exact for independent answers,
-approximate where it had to allow for clusters.
+(union bound).
+
+A narrow interval is also what a run has in which no disturbance came so far, and a rule that stops at
+narrow intervals seeks such runs out. So the first look is where an interval has ruled out groups of
+ten late answers that did not come (`quantile_intervals`), and a look at which late answers come in
+too few groups, or in states that last, stops nothing: the run goes on.
 """
 
 from __future__ import annotations
@@ -14,8 +18,7 @@ import math
 from dataclasses import dataclass
 
 from edgereply.analysis.arrays.aliases import Int64s
-from edgereply.analysis.statistics.intervals import count_needed
-from edgereply.analysis.statistics.quantile_intervals import Method, quantile_interval
+from edgereply.analysis.statistics.quantile_intervals import Method, interval_count, quantile_interval
 
 # Each look has half as many answers again as the one before.
 _GROWTH = 1.5
@@ -29,9 +32,10 @@ class Look:
         number: 1 for the first look.
         count: answers looked at.
         confidence: of this look's interval.
-        value_ns: the quantile, None where its interval does not exist yet.
-        low_ns: lower end.
-        high_ns: upper end.
+        value_ns: the quantile, None where there are too few answers for one.
+        low_ns: lower end; None where the quantile is rough.
+        high_ns: upper end; None where the quantile is rough.
+        rough: late answers come in too few groups, or in states that last, for an interval: no reason to stop.
         method: how the interval was found.
         precise: whether both ends lie within the wanted fraction of the value: stop here.
     """
@@ -42,6 +46,7 @@ class Look:
     value_ns: int | None
     low_ns: int | None
     high_ns: int | None
+    rough: bool
     method: Method | None
     precise: bool
 
@@ -85,7 +90,7 @@ def look_count(number: int, p: float, confidence: float = 0.95) -> int:
     Returns:
         The fewest answers with an interval at the first look, then half as many again each time.
     """
-    return math.ceil(count_needed(p, look_confidence(1, confidence)) * _GROWTH ** (number - 1))
+    return math.ceil(interval_count(p, look_confidence(1, confidence)) * _GROWTH ** (number - 1))
 
 
 def may_stop(values_ns: Int64s, p: float = 0.999, within: float = 0.05, confidence: float = 0.95) -> Stopping:
@@ -118,25 +123,16 @@ def _look(values_ns: Int64s, p: float, within: float, number: int, confidence: f
     here = look_confidence(number, confidence)
     found = quantile_interval(values_ns, p, here)
     ends = None if found is None else found.ends_ns
-    if found is None or ends is None:
-        return Look(
-            number=number,
-            count=int(values_ns.size),
-            confidence=here,
-            value_ns=None,
-            low_ns=None,
-            high_ns=None,
-            method=None,
-            precise=False,
-        )
-    reach = max(ends[1] - found.value_ns, found.value_ns - ends[0])
+    value_ns = None if found is None else found.value_ns
+    reach = math.inf if ends is None or value_ns is None else max(ends[1] - value_ns, value_ns - ends[0])
     return Look(
         number=number,
         count=int(values_ns.size),
         confidence=here,
-        value_ns=found.value_ns,
-        low_ns=found.low_ns,
-        high_ns=found.high_ns,
-        method=found.method,
-        precise=reach <= within * abs(found.value_ns),
+        value_ns=value_ns,
+        low_ns=None if ends is None else ends[0],
+        high_ns=None if ends is None else ends[1],
+        rough=found is not None and found.rough,
+        method=None if found is None else found.method,
+        precise=reach <= within * abs(value_ns or 0),
     )

@@ -35,8 +35,8 @@ class SampleSummary:
         mean_ns: arithmetic mean.
         std_ns: standard deviation, divisor n - 1; None below two values.
         quantiles: each of `QUANTILES` by its name. None where the sample is too small for a two-sided 95 % interval
-            (`needed` says how many values that takes); rough where values depend on each other over too long stretches
-            for an interval to be relied on.
+            (`needed` says how many values that takes); rough where they are too few to rule out a group of ten slow
+            ones that did not come, or worth too few independent ones.
         known_to: how well an imported time is known; intervals are widened by it already.
     """
 

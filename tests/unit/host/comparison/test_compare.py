@@ -54,7 +54,7 @@ def test_who_differs_gets_other_letters_the_quickest_first() -> None:
 
 
 def test_the_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth() -> None:
-    runs = [entry("a", count=8_000), entry("few", count=300), entry("c", deadline_ns=None)]
+    runs = [entry("a", count=40_000), entry("few", count=300), entry("c", deadline_ns=None)]
     found = compare_entries(runs, False)
     ends = found.places[0].summary.ci95("p99_9_ns")
     assert ends is not None
@@ -63,12 +63,12 @@ def test_the_margin_is_the_deadline_minus_the_upper_end_of_the_last_thousandth()
     assert [place.margin.left_ns for place in found.places[1:]] == [None, None]
     assert found.as_dict()["runs"][1]["margin_why_not"] == "needs 3,688 answers"
     # One in a thousand unanswered: the slowest thousandth are those, whatever the answers look like.
-    (lost,) = compare_entries([entry("lost", count=8_000, lost=40)], False).places
+    (lost,) = compare_entries([entry("lost", count=40_000, lost=200)], False).places
     assert lost.margin == Margin(None, "too many stimuli without an answer")
-    # One in sixteen thousand is beyond the upper end of p99.9's interval.
-    (one,) = compare_entries([entry("one", count=16_000, lost=1)], False).places
+    # One in eighty thousand is beyond the upper end of p99.9's interval.
+    (one,) = compare_entries([entry("one", count=80_000, lost=1)], False).places
     assert one.margin.left_ns is not None
-    (late,) = compare_entries([entry("late", 3_000_000, count=8_000)], False).places
+    (late,) = compare_entries([entry("late", 3_000_000, count=40_000)], False).places
     assert late.margin.left_ns is not None
     assert late.margin.left_ns < -1_000_000
     cells = [margin_cell(place.margin).value for place in found.places]

@@ -18,7 +18,9 @@ def test_the_tolerance_bound_is_wilks_for_independent_answers() -> None:
     assert found.mode_shares[0].high == 1.0
     assert found.tolerance is not None
     assert wilks is not None
-    assert as_dict(found)["tolerance"] == {"share": 0.999, "bound_ns": wilks.bound_ns, "confidence": 0.95}
+    assert as_dict(found)["tolerance"] == {
+        "share": 0.999, "bound_ns": wilks.bound_ns, "together": 1, "confidence": 0.95,
+    }  # fmt: skip
 
 
 def test_clustered_answers_bound_less() -> None:

@@ -1,8 +1,11 @@
 import json
 from pathlib import Path
 
+from unittest.mock import ANY
+
 import numpy as np
 import pytest
+from scipy import stats
 from numpy.typing import NDArray
 
 from edgereply.analysis.statistics.quantile_intervals import quantile_interval
@@ -46,6 +49,19 @@ def test_sums_past_64_bits_do_not_wrap() -> None:
     assert mean == 0.9 * 2**61
 
 
+def upper_rank(share: float) -> int:
+    """Of 10,000: the last with so few beyond that Fay and Feuer's limit, as a beta distribution, is that share."""
+
+    def limit(late: int) -> float:
+        scale = (late + 100) / (late + 10)
+        return float(stats.beta.isf(0.025, (late + 10) / scale, (10_000 - late) / scale))
+
+    return 10_000 - max(late for late in range(5_001) if limit(late) <= share)
+
+
+UPPER = {"p90_ns": upper_rank(0.1), "p99_ns": upper_rank(0.01)}
+
+
 def test_the_whole_summary_of_1_to_10000() -> None:
     rng = np.random.default_rng(5)
     found = summarise(rng.permutation(np.arange(1, 10_001)))
@@ -62,16 +78,17 @@ def test_the_whole_summary_of_1_to_10000() -> None:
         "std_ns": pytest.approx((10_000 * 10_001 / 12) ** 0.5, rel=1e-14),
         "peak_to_peak_ns": 9999,
         "tail_spread_ns": 4990,
-        # Ranks from the binomial distribution, as scipy.stats.quantile_test gives them.
+        # Ranks from the binomial distribution, as scipy.stats.quantile_test gives them; in the tail upper ones allow
+        # for a group of ten that did not come, and for p99.9 there are too few answers to rule one out.
         "ci95": {
             "median_ns": [4902, 5099],
-            "p90_ns": [8941, 9059],
-            "p99_ns": [9880, 9920],
-            "p99_9_ns": [9983, 9997],
+            "p90_ns": [8941, UPPER["p90_ns"]],
+            "p99_ns": [9880, UPPER["p99_ns"]],
+            "p99_9_ns": None,
         },
-        "ci95_method": dict.fromkeys(("median_ns", "p90_ns", "p99_ns", "p99_9_ns"), "order statistics"),
-        "effective_count": dict.fromkeys(("median_ns", "p90_ns", "p99_ns", "p99_9_ns"), 10_000),
-        "rough": [],
+        "ci95_method": dict.fromkeys(("median_ns", "p90_ns", "p99_ns"), "order statistics"),
+        "effective_count": dict.fromkeys(("median_ns", "p90_ns", "p99_ns"), 10_000) | {"p99_9_ns": ANY},
+        "rough": ["p99_9_ns", "tail_spread_ns"],
         "needed": {},
     }
 
@@ -83,10 +100,10 @@ def test_intervals_are_those_that_allow_for_clusters() -> None:
     told = found.as_dict()
     wanted = quantile_interval(values, 0.99)
     assert wanted is not None
-    assert wanted.method == "block bootstrap"
+    assert wanted.method == "block variance"
     assert found.value_ns("p99_ns") == wanted.value_ns
     assert found.ci95("p99_ns") == (wanted.low_ns, wanted.high_ns)
-    assert told["ci95_method"]["p99_ns"] == "block bootstrap"
+    assert told["ci95_method"]["p99_ns"] == "block variance"
     assert told["effective_count"]["p99_ns"] == int(wanted.effective_count) < 4_000
     # The median's own side does not depend on the clusters by much.
     assert told["effective_count"]["median_ns"] > told["effective_count"]["p99_ns"]
@@ -138,7 +155,7 @@ def test_as_dict_is_json_with_plain_numbers(count: int) -> None:
 def test_all_equal_values_have_no_spread() -> None:
     found = summarise(np.full(5000, 8_000))
     assert (found.std_ns, found.peak_to_peak_ns, found.tail_spread_ns) == (0.0, 0, 0)
-    assert found.ci95("p99_9_ns") == (8000, 8000)
+    assert found.ci95("p99_ns") == (8000, 8000)
 
 
 def test_the_sample_is_left_as_it_was() -> None:
