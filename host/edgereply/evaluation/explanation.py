@@ -121,8 +121,14 @@ def sentences(explanation: Explanation, limit: str = "", began_ns: int | None = 
     late = f"{explanation.late:,} answers later than {duration(explanation.late_above_ns)}, or missing"
     head: str = explanation.outcome
     if head == "cause found" and not any(period.suspects for period in explanation.periods):
-        head = "a period found, its cause not" if explanation.periods else "bursts found, their cause not"
+        alone = "a slow start found" if explanation.slow_start else "bursts found, their cause not"
+        head = "a period found, its cause not" if explanation.periods else alone
     lines = [f"{head[0].upper()}{head[1:]}: {late}.", *([limit] if limit else [])]
+    if (start := explanation.slow_start) is not None:
+        lines.append(
+            f"A slow start: {start.late:,} of them are among the first {start.stimuli:,} stimuli, within "
+            f"{duration(start.length_ns)}; the usual answer there was {duration(start.shift_ns)} slower. Warm up first."
+        )
     for period in explanation.periods:
         lines += _period(period, explanation.aliased)
     lines += _bursts(explanation.bursts, began_ns)
@@ -149,6 +155,7 @@ def as_dict(explanation: Explanation, context: ContextSearch | None = None) -> d
         "unexplained": explanation.unexplained,
         "aliased": explanation.aliased,
         "more_stimuli": explanation.more_stimuli,
+        "slow_start": None if explanation.slow_start is None else asdict(explanation.slow_start),
         "periods": [_plain(asdict(period)) for period in explanation.periods],
         "bursts": [_plain(asdict(burst)) for burst in explanation.bursts],
         "locks": [_plain(asdict(lock)) | {"advice": lock_sentence(lock)} for lock in explanation.locks],

@@ -11,7 +11,7 @@ from typing import Any, Final
 _UNITS: Final = ((1, "ns"), (1_000, "µs"), (1_000_000, "ms"), (1_000_000_000, "s"))
 _MOST_DIGITS: Final = 15
 NOTHING: Final = "–"
-ROUGH: Final = "rough: slow answers came in groups"
+ROUGH: Final = "rough: too few slow answers, or in groups"
 _ROUND: Final = re.compile(r"round (\d+) of ([^:]*): (.*)", re.DOTALL)
 _NEVER: Final = "not measured"
 
@@ -121,7 +121,7 @@ def interval(summary: Mapping[str, Any] | None, name: str) -> str:
         name: the quantile.
 
     Returns:
-        Such as "12.1 µs to 12.6 µs"; "rough: slow answers came in groups" where it cannot be relied on; "" for figures
+        Such as "12.1 µs to 12.6 µs"; "rough: too few slow answers, or in groups" where it cannot be relied on; "" for figures
         that have none.
     """
     ends = ((summary or {}).get("ci95") or {}).get(name)

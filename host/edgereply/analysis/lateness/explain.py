@@ -21,12 +21,15 @@ from edgereply.analysis.lateness.known_causes import Suspect, name_suspects
 from edgereply.analysis.lateness.late_segments import LateSegments, blame_segments
 from edgereply.analysis.lateness.period_search import FEWEST_LATE, PeriodFinding, PeriodSearch, search_periods
 from edgereply.analysis.lateness.stimulus_lock import Lock, find_locks
+from edgereply.analysis.statistics.drift import find_warm_up
 
 FindingOutcome = Literal["cause found", "no cause found", "not enough data"]
 
 # Two crystal oscillators together; a resonator on either side needs more.
 CLOCK_PPM = 100.0
 _SLOWEST = 0.99
+# A start is called slow with so many late answers, so many times as dense as in the rest of the run.
+_FEWEST_AT_START, _DENSER = 8, 3
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -46,6 +49,23 @@ class NamedPeriod:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class SlowStart:
+    """Late answers because the run began in another state: cold caches, a clock not yet up to speed.
+
+    Attributes:
+        stimuli: of the start.
+        late: of these, answered late.
+        length_ns: of the start.
+        shift_ns: how much slower the usual answer was.
+    """
+
+    stimuli: int
+    late: int
+    length_ns: int
+    shift_ns: float
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Explanation:
     """What the times of late answers say.
 
@@ -53,7 +73,8 @@ class Explanation:
         outcome: whether any cause was found.
         late_above_ns: answers later than this were looked at, and missed stimuli.
         late: how many there were.
-        unexplained: of these, neither in the window of a period nor in a burst.
+        unexplained: of these, neither in a slow start, nor in the window of a period, nor in a burst.
+        slow_start: where the run began with late answers; no period or burst is sought among these.
         periods: periods found, strongest first.
         aliased: the stimuli are periodic, so a period found may be an alias and none is named.
         search: the search behind `periods`.
@@ -68,6 +89,7 @@ class Explanation:
     late_above_ns: int
     late: int
     unexplained: int
+    slow_start: SlowStart | None
     periods: tuple[NamedPeriod, ...]
     aliased: bool
     search: PeriodSearch
@@ -114,13 +136,17 @@ def explain(
     own = next((lock for lock in locks if lock.suspect is None), None)
     # Faster rhythms than half the stimuli's rate cannot be told from slower ones.
     shortest = 5_000 if own is None else max(5_000, math.ceil(2.0 * own.period_ns))
-    search = without_bursts(search_periods(stimulus_ns, late, shortest), stimulus_ns, late)
+    start = _slow_start(stimulus_ns, reaction_ns, answered, late)
+    later = late.copy()
+    if start is not None:
+        later[: start.stimuli] = False
+    search = without_bursts(search_periods(stimulus_ns, later, shortest), stimulus_ns, later)
     bursts = find_bursts(stimulus_ns, search.unexplained)
     left = search.unexplained.copy()
     for burst in bursts:
         left[burst.first : burst.last + 1] = False
     count = int(np.count_nonzero(late))
-    found = bool(search.findings or bursts)
+    found = bool(search.findings or bursts or start)
     empty: FindingOutcome = "not enough data" if search.status == "not enough data" else "no cause found"
     more = None
     if empty == "not enough data" and not found and 0 < count < FEWEST_LATE:
@@ -133,6 +159,7 @@ def explain(
         late_above_ns=limit,
         late=count,
         unexplained=int(np.count_nonzero(left)),
+        slow_start=start,
         periods=tuple(
             NamedPeriod(
                 finding=finding,
@@ -148,6 +175,19 @@ def explain(
         segments=None if segments_ns is None else _segments(segments_ns, answered, late),
         more_stimuli=more,
     )
+
+
+def _slow_start(stimulus_ns: Int64s, reaction_ns: Int64s, answered: Bools, late: Bools) -> SlowStart | None:
+    """The start of the run, where a warm-up shows there and late answers are mostly its own."""
+    found = find_warm_up(reaction_ns[answered])
+    if not found.count or found.shift_ns <= 0.0:
+        return None
+    stimuli = int(np.flatnonzero(answered)[found.count - 1]) + 1
+    within, after = int(np.count_nonzero(late[:stimuli])), int(np.count_nonzero(late[stimuli:]))
+    if within < _FEWEST_AT_START or within * (late.size - stimuli) < _DENSER * after * stimuli:
+        return None
+    length = int(stimulus_ns[stimuli - 1] - stimulus_ns[0])
+    return SlowStart(stimuli=stimuli, late=within, length_ns=length, shift_ns=found.shift_ns)
 
 
 def late_limit(reaction_ns: Int64s) -> int:

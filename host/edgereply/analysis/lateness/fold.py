@@ -41,6 +41,7 @@ class Window:
         late: of these, answered late.
         outside_late: late answers to stimuli outside it.
         depth: share of late answers inside minus that outside.
+        likelihood: logarithm of how much better it explains which answers were late than no window does.
     """
 
     start_ns: float
@@ -50,6 +51,7 @@ class Window:
     late: int
     outside_late: int
     depth: float
+    likelihood: float
 
 
 def phases(seconds: Floats, period_s: float) -> Floats:
@@ -133,6 +135,7 @@ def find_window(seconds: Floats, late: Bools, period_s: float) -> Window:
         late=caught,
         outside_late=k - caught,
         depth=caught_share(caught, stimuli) - outside,
+        likelihood=best - float(_likelihood(np.array([k]), np.array([n]))[0]),
     )
 
 

@@ -31,6 +31,12 @@ _CANDIDATES = 12
 _MOST_DIVISORS = 40
 # A finding must gather at least this share of the late answers still unexplained, or 12 of them.
 _LEAST_SHARE = 0.2
+# Divisors of a frequency whose windows are compared.
+_MOST_COMPARED = 6
+# Echoes of what was found already that are put aside on the way to another period.
+_MOST_ECHOES = 3
+# Late answers of a rhythm that comes once in k cycles of another one lie in one of k places; of the other, in all.
+_IN_ONE_PLACE = 0.6
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -100,16 +106,20 @@ def search_periods(stimulus_ns: Int64s, late: Bools, shortest_ns: int = 5_000) -
     seconds = (stimulus_ns - stimulus_ns[0]) / 1e9
     left, kept = late.copy(), np.ones(late.size, dtype=np.bool_)
     findings: list[PeriodFinding] = []
-    reach = (0, 0)
-    while len(findings) < _MOST_PERIODS and np.count_nonzero(left) >= FEWEST_LATE:
+    reach, echoes = (0, 0), 0
+    while len(findings) < _MOST_PERIODS and echoes <= _MOST_ECHOES and np.count_nonzero(left) >= FEWEST_LATE:
         grid = spectrum(seconds[kept], left[kept], shortest_ns / 1e9, _FEWEST_CYCLES)
         reach = reach if findings else (grid.shortest_ns, grid.longest_ns)
         found = _strongest(seconds[kept], left[kept], grid)
         # Two of them would not fit beside a long run.
         del grid
-        if found is None or any(_related(found.period_ns, other.period_ns) for other in findings):
+        if found is None:
             break
-        findings.append(found)
+        # What the edges of a window leave over shows as the same period again. It is put aside like the window.
+        if any(_echo(seconds[left], found, other) for other in findings):
+            echoes += 1
+        else:
+            findings.append(found)
         # Stimuli of this window no longer tell anything about other periods.
         caught = inside_window(seconds, found.period_ns / 1e9, found.window, 0.25)
         left &= ~caught
@@ -133,7 +143,9 @@ def _strongest(seconds: Floats, late: Bools, grid: Spectrum) -> PeriodFinding | 
         # The local level counts against the exact power as it did on the grid.
         chance = false_alarm(min(power, 1.5 * float(grid.power[candidate])), grid.trials)
         if chance <= _ALPHA:
-            return _finding(seconds, late, _fundamental(seconds, weight, frequency, power, grid), chance, grid.step_hz)
+            base = _fundamental(seconds, late, weight, frequency, grid)
+            if (found := _finding(seconds, late, base, chance, grid.step_hz)) is not None:
+                return found
     return None
 
 
@@ -153,19 +165,25 @@ def _sharpen(seconds: Floats, weight: Floats, frequency: float, step: float) -> 
     return frequency, power
 
 
-def _fundamental(seconds: Floats, weight: Floats, frequency: float, power: float, grid: Spectrum) -> float:
-    """Lowest frequency of which the one found is a multiple: a narrow window shows in all multiples alike."""
+def _fundamental(seconds: Floats, late: Bools, weight: Floats, frequency: float, grid: Spectrum) -> float:
+    """The frequency found, or the one of which it is a multiple: a narrow window shows in all multiples alike.
+
+    The powers do not tell which: two ticks, one of which comes once in ten of the other, may cancel at the frequency of
+    either and add up at twice that. A window does. At a multiple it holds stimuli that were answered in time, at a part
+    of the frequency it misses late answers; so the window that explains most decides.
+    """
     most = int(frequency / (grid.first * grid.step_hz))
     if most < 2:
         return frequency
     divisors = np.arange(2, most + 1)
     places = np.rint(frequency / divisors / grid.step_hz).astype(np.int64)
     nearby = np.maximum(grid.power[places], np.maximum(grid.power[places - 1], grid.power[places + 1]))
-    needed = max(math.log(divisors.size / _ALPHA), 0.4 * power)
     likely = divisors[np.argsort(nearby)[::-1][:_MOST_DIVISORS]]
-    lower = frequency / np.sort(likely)[::-1]
-    enough = np.flatnonzero(exact_power(seconds, weight, lower) > needed)
-    return float(lower[enough[0]]) if enough.size else frequency
+    powers = exact_power(seconds, weight, frequency / likely)
+    strong = np.argsort(powers)[::-1][:_MOST_COMPARED]
+    lower: list[float] = (frequency / likely[strong[powers[strong] > math.log(divisors.size / _ALPHA)]]).tolist()
+    explained = {one: find_window(seconds, late, 1.0 / one).likelihood for one in (frequency, *lower)}
+    return max(explained, key=lambda one: explained[one])
 
 
 def _finding(seconds: Floats, late: Bools, frequency: float, chance: float, step: float) -> PeriodFinding | None:
@@ -192,7 +210,28 @@ def _finding(seconds: Floats, late: Bools, frequency: float, chance: float, step
     )
 
 
-def _related(first_ns: float, second_ns: float) -> bool:
-    """Whether one period is a small fraction of the other, as echoes of one cause are."""
-    ratio = max(first_ns, second_ns) / min(first_ns, second_ns)
-    return any(abs(ratio * d - round(ratio * d)) < 1e-4 * d for d in range(1, 7))
+def _echo(late_s: Floats, found: PeriodFinding, other: PeriodFinding) -> bool:
+    """Whether a period shows another one again, and not a rhythm of its own.
+
+    Args:
+        late_s: times of the late answers that the other left over, seconds.
+        found: the period in question.
+        other: found before.
+
+    Returns:
+        True for the same period or a simple fraction of it (3 to 2, say). Where one is a multiple of the other, such as
+        those of ticks at 100 Hz and 1 kHz, both may be there: the late answers of the longer one lie at one of the
+        cycles of the shorter, those of the shorter at all of them alike.
+    """
+    longer, shorter = max(found.period_ns, other.period_ns), min(found.period_ns, other.period_ns)
+    ratio = longer / shorter
+    if not any(abs(ratio * d - round(ratio * d)) < 1e-4 * d for d in range(1, 7)):
+        return False
+    times, cycles = round(ratio), late_s[inside_window(late_s, found.period_ns / 1e9, found.window, 0.25)]
+    if times < 2 or abs(ratio - times) > 1e-3 or not cycles.size:
+        return True
+    # By the shorter period's own phase first, so that no window is cut by the edge of a cycle.
+    middle = (found.window.start_ns + found.window.width_ns / 2.0) / 1e9
+    place = np.mod(np.rint((cycles - middle) / (shorter / 1e9)).astype(np.int64), times)
+    in_one = float(np.bincount(place).max()) / cycles.size
+    return in_one > _IN_ONE_PLACE if found.period_ns == shorter else in_one <= _IN_ONE_PLACE

@@ -64,7 +64,7 @@ class Estimate:
 
     @property
     def words(self) -> str:
-        """Such as "72.4 µs (71.0 µs to 73.9 µs)" or "72.4 µs (rough: slow answers came in groups)"."""
+        """Such as "72.4 µs (71.0 µs to 73.9 µs)" or "72.4 µs (rough: too few slow answers, or in groups)"."""
         return f"{duration(self.value_ns)} ({ROUGH if self.rough else range_words(self.low_ns, self.high_ns)})"
 
 

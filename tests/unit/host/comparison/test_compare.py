@@ -81,7 +81,7 @@ def test_a_rough_quantile_keeps_its_number_and_leaves_no_margin() -> None:
     told = replace(entry("a", count=8_000), blocks=(values,))
     found = compare_entries([told], False)
     (place,) = found.places
-    assert place.margin == Margin(None, "rough: slow answers came in groups")
+    assert place.margin == Margin(None, "rough: too few slow answers, or in groups")
     assert (place.summary.value_ns("p99_9_ns"), place.summary.ci95("p99_9_ns")) == (400_000, None)
     assert found.as_dict()["runs"][0]["reaction"]["rough"] == ["p99_ns", "p99_9_ns", "tail_spread_ns"]
     [cells] = comparison_lines(found)[1]
@@ -218,9 +218,9 @@ def test_a_rough_median_is_not_compared_and_keeps_its_number() -> None:
     slow = 100_000 + 1_000 * np.repeat(np.arange(30), 30)
     found = compare_entries([entry("steady"), entry_of("slower and slower", [slow], facts={"wait": "spin"})], False)
     [pair] = medians(found).values()
-    assert (pair.outcome, pair.why_not) == ("cannot tell", "rough: slow answers came in groups")
+    assert (pair.outcome, pair.why_not) == ("cannot tell", "rough: too few slow answers, or in groups")
     assert pair.difference_ns is not None
-    assert found.sentences[0].endswith("; cannot tell (rough: slow answers came in groups)")
+    assert found.sentences[0].endswith("; cannot tell (rough: too few slow answers, or in groups)")
     assert [place.groups for place in found.places] == ["", ""]
 
 

@@ -122,3 +122,23 @@ def test_of_many_bursts_the_largest_are_told_in_order_of_time() -> None:
     assert [line.split()[1] for line in said[2:7]] == ["30", "31", "32", "33", "34"]
     assert said[7] == "2 smaller bursts are in the JSON document of 'edgereply explain'."
     assert "and not again" not in "\n".join(said)
+
+
+def test_a_slow_start_is_said_first_and_once() -> None:
+    reaction = 100_000 + np.random.default_rng(5).integers(0, 5_000, 4_000)
+    reaction[:300] += 200_000
+    explanation = explain_run(from_reactions(random_stimuli(4_000, 6), reaction, None), 200_000)
+    lines = sentences(explanation)
+    assert lines[0] == "A slow start found: 300 answers later than 200 µs, or missing."
+    assert lines[1].startswith("A slow start: 300 of them are among the first 300 stimuli, within ")
+    assert not any("urst" in line for line in lines)
+    assert as_dict(explanation)["slow_start"]["late"] == 300
+
+
+def test_advice_about_intervals_is_not_to_do_what_was_done() -> None:
+    # Random arrivals by name, but 9.9 of every 10 ms are a floor: in step with the tick all the same.
+    stimulus = random_stimuli(4_000, 6, mean_ns=10_000_000, floor_ns=9_999_990)
+    reaction = np.full(4_000, 100_000)
+    text = " ".join(sentences(explain_run(from_reactions(stimulus, reaction, None), None)))
+    assert "Let the intervals between them vary by at least one cycle of it, 1.00 ms." in text
+    assert "random arrivals" not in text

@@ -163,3 +163,58 @@ def test_impossible_requests_are_refused() -> None:
 def test_the_suspects_periods() -> None:
     # ATmega328P data sheet: 64 * 256 / 16 MHz; Linux CONFIG_HZ 1000, 300, 250, 100; sched_rt_period_us 1000000.
     assert [s.period_ns for s in SUSPECTS] == pytest.approx([1_024_000, 1e6, 3_333_333.333, 4e6, 1e7, 1e9])
+
+
+def ticking(seed: int, slow_start: int = 0) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    rng = np.random.default_rng(seed)
+    stimulus = np.cumsum(500_000 + rng.exponential(700_000, 20_000)).astype(np.int64)
+    reaction = (8_000 + rng.gamma(2, 300, 20_000)).astype(np.int64)
+    reaction[:slow_start] += 30_000
+    return stimulus, reaction
+
+
+@pytest.mark.parametrize(("often", "seldom"), [(0.02, 0.02), (0.01, 0.005), (0.05, 0.003)])
+def test_two_ticks_of_which_one_is_a_multiple_of_the_other_are_both_found(often: float, seldom: float) -> None:
+    stimulus, reaction = ticking(1)
+    reaction[np.mod(stimulus / 1e6, 1.0) < often] += 20_000
+    reaction[np.mod(stimulus / 1e7 + 0.043, 1.0) < seldom] += 40_000
+    found = explain(stimulus, reaction)
+    names = sorted(suspect.name for period in found.periods for suspect in period.suspects)
+    assert names == ["kernel tick at 100 Hz", "kernel tick at 1000 Hz"]
+
+
+@pytest.mark.parametrize("width", [0.003, 0.02, 0.1])
+def test_one_tick_is_not_found_twice(width: float) -> None:
+    for period_ns, name in ((1e6, "kernel tick at 1000 Hz"), (1e7, "kernel tick at 100 Hz")):
+        stimulus, reaction = ticking(2)
+        reaction[np.mod(stimulus / period_ns, 1.0) < width] += 20_000
+        found = explain(stimulus, reaction)
+        assert [[suspect.name for suspect in period.suspects] for period in found.periods] == [[name]]
+
+
+def test_a_slow_start_is_one_finding_and_not_bursts() -> None:
+    stimulus, reaction = ticking(3, slow_start=300)
+    found = explain(stimulus, reaction)
+    assert found.slow_start is not None
+    assert (found.slow_start.stimuli, found.slow_start.late) == (300, 300)
+    assert found.slow_start.shift_ns == pytest.approx(30_000, rel=0.01)
+    assert (found.outcome, found.periods, found.bursts) == ("cause found", (), ())
+    # Slow now and then, at the start only: five bursts before it was looked at as a whole.
+    stimulus, reaction = ticking(4)
+    reaction[:300][np.random.default_rng(1).random(300) < 0.5] += 30_000
+    found = explain(stimulus, reaction)
+    assert found.slow_start is not None
+    assert found.bursts == ()
+    assert found.unexplained < 0.01 * found.late + 60
+
+
+def test_a_burst_in_the_middle_and_a_tick_are_no_slow_start() -> None:
+    stimulus, reaction = ticking(5)
+    reaction[9_000:9_300] += 30_000
+    reaction[np.mod(stimulus / 1e6, 1.0) < 0.02] += 20_000
+    assert explain(stimulus, reaction).slow_start is None
+    stimulus, reaction = ticking(5, slow_start=300)
+    reaction[np.mod(stimulus / 1e6, 1.0) < 0.02] += 20_000
+    found = explain(stimulus, reaction)
+    assert found.slow_start is not None
+    assert [period.suspects[0].name for period in found.periods] == ["kernel tick at 1000 Hz"]
