@@ -121,8 +121,7 @@ def interval(summary: Mapping[str, Any] | None, name: str) -> str:
         name: the quantile.
 
     Returns:
-        Such as "12.1 µs to 12.6 µs"; "rough: too few slow answers, or in groups" where it cannot be relied on; "" for figures
-        that have none.
+        Such as "12.1 µs to 12.6 µs"; `ROUGH` where it cannot be relied on; "" for figures that have none.
     """
     ends = ((summary or {}).get("ci95") or {}).get(name)
     within = range_words(ends[0], ends[1]) if ends else ""

@@ -69,7 +69,7 @@ def quantiles(views: Sequence[RunView]) -> Drawing:
     )
     far = [limit for limit in limits if limit not in near]
     notes = ["Bars: 95 % intervals."]
-    notes += ["Open marks: rough, slow answers came in groups."] if any(item.hollow for item in items) else []
+    notes += ["Open marks: rough, too few slow answers or in groups."] if any(item.hollow for item in items) else []
     notes += [f"Beyond the top: deadline {', '.join(exactly(limit) for limit in far)}."] if far else []
     return Drawing(
         panels=(Panel(x=x, y=y, items=tuple(items), flags=flags, height=330),),

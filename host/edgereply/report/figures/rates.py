@@ -58,7 +58,7 @@ def sweep_curves(views: Sequence[RunView]) -> Drawing | None:
         measured_by=style.measured_words(views),
         switches=("x", "y"),
         key=len(found) > 1,
-        notes=("Shaded: 95 % intervals. Open marks: rough, slow answers came in groups.",),
+        notes=("Shaded: 95 % intervals. Open marks: rough, too few slow answers or in groups.",),
     )
 
 

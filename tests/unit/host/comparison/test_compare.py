@@ -232,7 +232,7 @@ def test_a_rough_quantile_is_not_compared_even_where_it_has_an_interval() -> Non
     assert unsure.ends_ns is not None
     found[1]["median_ns"] = replace(unsure, rough=True)
     pair, _ = compare_sides(sides, "AB", sides_of(sides, False), found, 0.05, 0.95).pairs
-    assert (pair.outcome, pair.why_not) == ("cannot tell", "rough: slow answers came in groups")
+    assert (pair.outcome, pair.why_not) == ("cannot tell", "rough: too few slow answers, or in groups")
 
 
 def test_unanswered_stimuli_are_told_beside_times_that_hide_them() -> None:

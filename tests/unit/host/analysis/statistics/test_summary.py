@@ -1,12 +1,11 @@
 import json
 from pathlib import Path
-
 from unittest.mock import ANY
 
 import numpy as np
 import pytest
-from scipy import stats
 from numpy.typing import NDArray
+from scipy import stats
 
 from edgereply.analysis.statistics.quantile_intervals import quantile_interval
 from edgereply.analysis.statistics.summary import mean_and_std, summarise

@@ -3,7 +3,7 @@ import pytest
 from scipy import stats
 
 from edgereply.analysis.statistics.intervals import clopper_pearson
-from edgereply.analysis.statistics.verdict import Verdict, judge, stimuli_needed
+from edgereply.analysis.statistics.verdict import Verdict, judge
 
 DEADLINE_NS = 2_000_000
 

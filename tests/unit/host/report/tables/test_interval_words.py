@@ -33,8 +33,8 @@ def test_clustered_answers_are_told_with_what_they_are_worth() -> None:
     said = interval_words([view(reaction)])[1]
     # Twenty late answers beyond p99.9, of one disturbance or two, are too few to say how many there are.
     assert said == (
-        f"Slow answers come in groups, too few for a range of the p99.9 (effective sample size {worth['p99_9_ns']:,} of "
-        "20,000); measure longer."
+        "Slow answers come in groups, too few for a range of the p99.9 (effective sample size "
+        f"{worth['p99_9_ns']:,} of 20,000); measure longer."
     )
     both = interval_words([view({}), replace(view(reaction))])
     assert both[1].startswith("B: slow answers come in groups")
