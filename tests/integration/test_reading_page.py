@@ -10,13 +10,14 @@ from pathlib import Path
 import numpy as np
 import pytest
 from scipy import stats
-from tests.benchmarks.interval_coverage import POPULATIONS, exact_coverage
+from tests.benchmarks.interval_coverage import FEWEST_GIVEN, POPULATIONS, exact_coverage
 from tests.integration.commands import Workplace
 from tests.integration.documents import ROOT, blocks
 
 from edgereply.analysis.arrays.quantiles import quantile_rank
 from edgereply.analysis.statistics.intervals import count_needed, probability_upper_bound
 from edgereply.analysis.statistics.jitter import response_jitter
+from edgereply.analysis.statistics.quantile_intervals import interval_count
 from edgereply.analysis.statistics.tolerance import wilks_count
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.storage.run_reader import RunReader
@@ -75,6 +76,12 @@ def test_every_number_in_the_prose_is_computed() -> None:
         assert stats.binom.pmf(count, count, p) <= 0.025 < stats.binom.pmf(count - 1, count - 1, p)
     assert f"{needed[0.5]} answers for the median, {needed[0.9]} for p90, {needed[0.99]} for p99 and" in TEXT
     assert f"and {needed[0.999]:,} for p99.9" in TEXT
+    tens = [interval_count(p) for p in (0.9, 0.99, 0.999)]
+    # Ten times as many, real numbers: none of a group of ten is seen with 2.5 %, by scipy's binomial.
+    for p, count in zip((0.9, 0.99, 0.999), tens, strict=True):
+        assert stats.binom.pmf(0, count // 10, 1 - p) > 0.024
+        assert stats.binom.pmf(0, count // 10 + 1, 1 - p) <= 0.025
+    assert f"{tens[0]:,} for p90, {tens[1]:,} for p99, {tens[2]:,} for p99.9" in TEXT
     assert f"with 4,000 answers p99.9 is the {quantile_rank(4_000, 0.999):,}th" in TEXT
     assert f"{wilks_count(0.95)} answers to bound 95 % by the slowest one, {wilks_count(0.99)} for 99 %" in TEXT
     assert f"{wilks_count(0.999):,} for 99.9 %" in TEXT
@@ -87,19 +94,26 @@ def test_every_number_in_the_prose_is_computed() -> None:
 def test_what_a_long_memory_is_worth() -> None:
     """Signs of a Gaussian chain with correlation r are correlated by 2/π asin r (Sheppard 1899)."""
     correlation = 2 / np.pi * np.arcsin(0.95 ** np.arange(1, 2_000))
-    worth = 3_000 / (1 + 2 * correlation.sum())
-    assert f"3,000 answers are worth about {round(worth, -1):.0f} for the median" in TEXT
+    worth = 4_000 / (1 + 2 * correlation.sum())
+    assert f"4,000 answers are worth about {round(worth, -1):.0f} for the median" in TEXT
 
 
 def test_the_table_of_coverage_has_every_case_and_its_exact_values() -> None:
     [repeats] = (int(found.replace(",", "")) for found in re.findall(r"([\d,]+) runs a line", TEXT))
     rows = re.findall(
-        r"^\| ([a-z ]+) \| (p\d+) \| ([\d.]+) \| ([\d.]+|–) \| ([\d.]+) \|$", PAGE.read_text(), re.MULTILINE
+        r"^\| ([a-z0-9, ]+) \| ([\d,]+) \| (p\d+) \| ([\d.]+|–) \| ([\d.]+|–) \| ([\d.]+) \| ([\d.]+) \|$",
+        PAGE.read_text("utf-8"),
+        re.MULTILINE,
     )
-    assert [(name, p) for name, p, *_ in rows] == [(name, p) for name in POPULATIONS for p in ("p50", "p90", "p99")]
-    for name, p, held, exact, _ in rows:
-        known = exact_coverage(POPULATIONS[name], int(p[1:]) / 100, 3_000)
+    assert [(row[0], row[2]) for row in rows] == [(name, p) for name in POPULATIONS for p in ("p50", "p90", "p99")]
+    for name, answers, p, held, exact, given, wrong in rows:
+        count = POPULATIONS[name].answers or 4_000
+        assert answers == f"{count:,}"
+        known = exact_coverage(POPULATIONS[name], int(p[1:]) / 100, count)
         assert exact == ("–" if known is None else f"{100 * known:.1f}"), (name, p)
+        assert (held == "–") == (float(given) < 100 * FEWEST_GIVEN)
+        # A run in twenty, and three standard errors.
+        assert float(wrong) <= 5 + 300 * np.sqrt(0.05 * 0.95 / repeats), (name, p)
         if known is not None:
             # Within five standard errors; what looks clustered by chance (1 %) is held more often.
             error = np.sqrt(known * (1 - known) / repeats) + 0.5 / repeats
