@@ -148,7 +148,7 @@ def _next_steps(directory: Path, record: Any) -> list[str]:
     """What to do with the run, the most useful first."""
     troubled = any(record.counts.get(name) for name in ("late", "missed", "coalesced", "ambiguous"))
     why = [f"edgereply explain {directory}"] if troubled else []
-    judge = [] if record.deadline_ns is None else [f"edgereply verdict {directory} --exceed 0.001"]
+    judge = [] if record.deadline_ns is None else [f"edgereply verdict {directory}"]
     return [*why, *judge, f"edgereply report {directory} -o report.html"]
 
 

@@ -11,7 +11,7 @@ from edgereply.analysis.arrays.aliases import Bools
 from edgereply.analysis.arrays.bits import pack
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.lateness.stimulus_lock import Lock
-from edgereply.analysis.pairing.result import unknown
+from edgereply.analysis.pairing.result import Status, unknown
 from edgereply.analysis.statistics.tail_model import TailModel, model_tail
 from edgereply.analysis.statistics.verdict import UNSTATED_TARGET, Outcome, Verdict, judge_marks, stimuli_needed
 from edgereply.errors import DataError, SettingError
@@ -136,11 +136,11 @@ def judge_run(
     stimuli = result.stimulus_ns
     late = answered & (result.reaction_ns > deadline_ns)
     beside = Judgement(
-        verdict.outcome, verdict, result.counts["ambiguous"],
+        verdict.outcome, verdict, int(np.count_nonzero(result.status == Status.AMBIGUOUS)),
         model_tail(result.reaction_ns[answered], deadline_ns, confidence=confidence) if with_tail else None,
         int((stimuli[-1] - stimuli[0]) // max(1, len(stimuli) - 1)),
         _late_segments(result, late, answered & ~late), int(np.count_nonzero(near)), near_ns,
-        result.counts["unobserved"], lock=limiting_lock(stimuli),
+        int(np.count_nonzero(result.status == Status.UNOBSERVED)), lock=limiting_lock(stimuli),
     )  # fmt: skip
     return _weighed(beside, kept, lost, sides)
 

@@ -33,8 +33,6 @@ Method = Literal["order statistics", "block variance"]
 
 # Answers that a disturbance may hold up though none such was seen.
 UNSEEN = 10
-# Beyond quantiles nearer the middle a group more or less does not count.
-_TAIL = 0.25
 # Groups beyond the quantile, at least: how they differ in size says too little with fewer.
 _FEWEST_GROUPS = 10
 # From here on the quantile above which ten times as many answers lie is looked at as well.
@@ -207,7 +205,7 @@ class _Sample:
 
     def upper(self, seen: Disturbances, share: float) -> int | None:
         """Rank of the upper end, with answers grouped like that; None where there is none."""
-        allowed = max(self._unseen if share <= _TAIL else 1, seen.allowed)
+        allowed = max(self._unseen, seen.allowed)
         late = _last(self.count, lambda n: seen.after(self.count, n).at_most(self.side, allowed) <= share)
         return None if late is None else self.count - late
 

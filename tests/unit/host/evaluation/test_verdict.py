@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import Status
 from edgereply.errors import SettingError
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.verdict import judge_run, sentences

@@ -276,8 +276,8 @@ def test_parts_that_are_not_known_or_below_zero_are_said() -> None:
 def test_intervals_become_error_bars() -> None:
     marks = items(drawn("quantiles", run(shuffled(100)), run([5000] * 3)), Points)
     first, second = (mark for mark in marks if not mark.hollow)
-    # Median 50 µs within 40 to 61 µs, see test_rows; the second run is too short for any quantile.
-    assert (first.y[0], first.low[0], first.high[0]) == (50.0, 40.0, 61.0)
+    # Median 50 µs within 40 to 74 µs, see test_rows; the second run is too short for any quantile.
+    assert (first.y[0], first.low[0], first.high[0]) == (50.0, 40.0, 74.0)
     assert list(second.y) == []
 
 
