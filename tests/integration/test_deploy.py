@@ -5,6 +5,7 @@ import shutil
 import stat
 import subprocess
 import sys
+import zipfile
 from collections.abc import Iterator
 from pathlib import Path
 
@@ -85,6 +86,46 @@ def test_an_altered_file_is_replaced(started: SshLink) -> None:
     assert hello(again) == "agent"
 
 
+BAD = "raise SystemExit('what nobody checked was executed')\n"
+
+
+def test_nothing_but_the_bytes_that_were_checked_is_ever_executed(started: SshLink) -> None:
+    """Altered after the check, beside the file, and where earlier agents kept a compiled copy."""
+    folder = Path(started.installed.path).parent
+    for name in ("agent.pyz", f"agent-{sys.implementation.cache_tag}.zip"):
+        with zipfile.ZipFile(folder / name, "w") as archive:
+            for module in ("__init__", "__main__", "serving", "tasks/__init__", "tasks/respond", "routes/virtual"):
+                archive.writestr(f"edgereply_agent/{module}.py", BAD)
+    (folder / "edgereply_agent").mkdir()
+    (folder / "edgereply_agent/__init__.py").write_text(BAD)
+    client = BoardClient(started)
+    client.greet(20.0)
+    # What is loaded only now, some modules by their names and the floor's source as data.
+    line = {"chip": "/nowhere/wires", "line": 0}
+    with pytest.raises(HostError, match="cannot connect to the virtual wires"):
+        client.configure(
+            "respond", {"route": "virtual", "lines": {"input": line, "output": line}, "responder": "floor"}
+        )
+    client.close()
+    again = start_over_ssh("board", build_bundle())
+    assert again.installed.copied
+    assert hello(again) == "agent"
+    assert Path(again.installed.path).read_bytes() == build_bundle().data
+
+
+def test_a_clock_before_1980_leaves_one_file(home: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    python = tmp_path / "bin/python-of-1970"
+    python.write_text(
+        f"#!{sys.executable} -I\nimport sys, time\n"
+        "plain, time.time, time.localtime = time.localtime, lambda: 1000.0, lambda s=1000.0: plain(s)\n"
+        "sys.argv = sys.argv[3:]\nexec(sys.argv.pop(0))\n"
+    )
+    python.chmod(0o755)
+    link = start_over_ssh("board", build_bundle(), python=str(python))
+    assert hello(link) == "agent"
+    assert [path.name for path in Path(link.installed.path).parent.iterdir()] == ["agent.pyz"]
+
+
 def test_two_versions_stand_side_by_side_and_are_removed_together(started: SshLink, home: Path) -> None:
     import hashlib
 
@@ -151,8 +192,9 @@ def test_an_unreachable_board_is_told_in_sshs_own_words(home: Path) -> None:
 
 
 def test_a_board_without_python_says_so(home: Path, monkeypatch: pytest.MonkeyPatch) -> None:
-    with pytest.raises(BoardError, match=r"no Python 3\.9"):
+    with pytest.raises(BoardError, match="/nowhere/python3 is not there") as caught:
         start_over_ssh("board", build_bundle(), python="/nowhere/python3")
+    assert "leave it out" in caught.value.remedy
 
 
 @pytest.mark.parametrize("host", ["", "-oProxyCommand=touch /tmp/x", "a b", "host;reboot", "$(reboot)", "a\nb", "`x`"])

@@ -14,7 +14,7 @@ ROUTES, ROUNDS, COUNT = ["chardev", "gpiod", "sysfs"], 2, 60
 
 
 def test_routes_are_compared_in_blocks(bench: VirtualBench) -> None:
-    bench.write(root=True, count=COUNT)
+    bench.write(count=COUNT)
     words = ["compare", "--routes", ",".join(ROUTES), "--rounds", str(ROUNDS), "--out", "series", "--details"]
     done = bench.run(*words)
     assert done.code == 0, done.err

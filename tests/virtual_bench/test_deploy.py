@@ -58,6 +58,19 @@ def test_a_damaged_file_on_the_board_is_replaced(bench: VirtualBench) -> None:
     assert deploy(bench)["copied"] is False
 
 
+def test_a_board_whose_clock_stands_before_1980_runs_the_agent(bench: VirtualBench) -> None:
+    """No battery and no network time: 1970. Files written then are older than a ZIP archive's times reach."""
+    deploy(bench, "--remove")
+    now = bench.board.run("date +%s", 30).strip()
+    with prepared(bench, "date -s @1000", f"date -s @{now}"):
+        path = deploy(bench)["path"]
+        done = bench.run("measure", "--json", "--no-wiring", "--count", "20", "--out", "run")
+        left = bench.board.run(f"ls -A {PurePosixPath(path).parent}", 30).split()
+    assert done.code == 0, done.err
+    assert done.document["responses"] == 20
+    assert left == ["agent.pyz"]
+
+
 def test_a_changed_host_key_is_refused_in_the_words_of_ssh(bench: VirtualBench, tmp_path: Path) -> None:
     folder = bench.board.ssh_config.parent
     subprocess.run(["ssh-keygen", "-q", "-t", "ed25519", "-N", "", "-f", str(tmp_path / "other")], check=True)
@@ -171,4 +184,4 @@ def test_an_agent_that_is_there_runs_beside_a_full_disk(bench: VirtualBench) -> 
 
 def test_no_python_on_the_board_is_named(bench: VirtualBench) -> None:
     bench.write(board='python = "/opt/none/python3"')
-    explained(bench.run("deploy"), 3, "no Python 3.9 or later")
+    explained(bench.run("deploy"), 3, "/opt/none/python3 is not there", "leave it out")

@@ -49,6 +49,18 @@ def test_the_text_names_lines_and_their_users(bench: VirtualBench) -> None:
     assert rows["EYE_IN"].endswith("free")
 
 
+def test_chips_that_may_not_be_opened_are_named_with_what_helps(bench: VirtualBench) -> None:
+    bench.board.run("chmod 600 /dev/gpiochip*", 30, root=True)
+    try:
+        done = bench.run("inspect")
+    finally:
+        bench.board.run("chmod 660 /dev/gpiochip*", 30, root=True)
+    assert done.code == 0, done.err
+    for chip in ("/dev/gpiochip0", "/dev/gpiochip1"):
+        assert f"Chip {chip} cannot be read: no permission to open {chip}" in done.out
+    assert "udev rule" in done.out
+
+
 def environment(bench: VirtualBench) -> dict[str, Any]:
     found = inspect(bench)["environment"]
     assert isinstance(found, dict)

@@ -54,7 +54,6 @@ def captured(bench: VirtualBench, trace: OutputTrace) -> None:
 
 @pytest.mark.parametrize(("route", "wait"), CONDITIONS)
 def test_every_stimulus_is_answered_and_all_accounts_agree(bench: VirtualBench, route: str, wait: str) -> None:
-    bench.write(root=route == "sysfs")
     with watching_outputs(bench.board) as trace:
         summary = measure(bench, "--no-wiring", "--route", route, "--wait", wait)
     reader = bench.reader()
@@ -79,7 +78,6 @@ def test_every_stimulus_is_answered_and_all_accounts_agree(bench: VirtualBench, 
 
 def test_sysfs_by_spinning_answers_all_that_do_not_merge(bench: VirtualBench) -> None:
     """The legacy route keeps no queue: edges that come while the responder is kept from the one CPU are one."""
-    bench.write(root=True)
     with watching_outputs(bench.board) as trace:
         done = bench.run("measure", "--json", "--no-wiring", "--route", "sysfs", "--wait", "spin", "--out", "run")
     assert done.code == 0, done.err
@@ -91,6 +89,26 @@ def test_sysfs_by_spinning_answers_all_that_do_not_merge(bench: VirtualBench) ->
     answered = len(bench.reader().board().set_ns)
     assert answered == trace.changes(REJECT_OUT)[0].size
     assert 0.8 * STIMULI < summary["responses"] <= answered <= STIMULI
+
+
+def test_wires_are_proved_also_for_a_route_that_cannot_watch_them(bench: VirtualBench) -> None:
+    bench.write(count=20)
+    done = bench.run("measure", "--json", "--route", "sysfs", "--out", "run")
+    assert done.code == 0, done.err
+    assert (done.document["stimuli"], done.document["responses"]) == (20, 20)
+    assert bench.reader().record.in_effect["route"] == "sysfs"
+    bench.board.wire("source:stimulus->EYE_IN")
+    explained(bench.run("measure", "--route", "sysfs", "--out", "unproved"), 3, "the wiring is not right")
+
+
+def test_one_line_named_twice_is_told(bench: VirtualBench) -> None:
+    bench.write(board='route = "sysfs"')
+    text = (bench.place.root / "bench.toml").read_text()
+    bench.place.write(text.replace('"REJECT_OUT"', '"EYE_IN"'))
+    explained(bench.run("measure", "--out", "run"), 2, "'input' and 'output' are one line, EYE_IN")
+    for route in ("chardev", "gpiod", "sysfs"):
+        bench.place.write(text.replace('"REJECT_OUT"', '"reject-gate:4"').replace("sysfs", route))
+        explained(bench.run("measure", "--no-wiring", "--out", "run"), 2, "output and input are one line", "offset 4")
 
 
 def test_realtime_settings_take_effect_or_say_why_not(bench: VirtualBench) -> None:

@@ -8,8 +8,11 @@ from __future__ import annotations
 
 import contextlib
 import errno
+import grp
 import os
+import pwd
 import re
+import stat
 import time
 from dataclasses import dataclass
 from typing import Optional
@@ -19,7 +22,13 @@ from edgereply_agent.settings import LineSpec
 
 from .chips import Chips
 
+# udev hands a line's files to a group one after the other, up to 0.2 s after the export on a board with work to do.
 APPEAR_S = 2.0
+RIGHTS_HINT = (
+    "run the agent as root, or let a udev rule give the user's group /sys/class/gpio/export, unexport and each file of "
+    "an exported line; or use the route chardev"
+)
+FILES = ("direction", "edge", "value", "active_low")
 
 
 @dataclass(frozen=True)
@@ -111,19 +120,49 @@ def _export(
             f"if nobody needs it: echo {word} > {unexport_file}",
         )  # fmt: skip
     write_file(os.path.join(gpio, "export"), word, spec)
+    directory, refused = _appeared(directories)
+    owner = _owner(refused) if refused else ""
+    if not directory or refused:
+        with contextlib.suppress(RouteError):
+            write_file(unexport_file, word, spec)
+    if not directory:
+        raise RouteError("unknown-line", f"line {word} was exported but no files appeared", str(spec))
+    if refused:
+        raise RouteError(
+            "no-permission", f"{refused} was not ours to write {APPEAR_S:g} s after the export: {owner}", str(spec),
+            RIGHTS_HINT,
+        )  # fmt: skip
+    return Exported(spec, chip, offset, number, directory, unexport_file, word)
+
+
+def _appeared(directories: list[str]) -> tuple[str, str]:
+    """The line's directory, and the first of its files that we may not use by the deadline; each "" without one.
+
+    The kernel makes the files before the write to `export` returns; a file that is not there then never comes, such as
+    `edge` for a line without interrupts.
+    """
     end = time.monotonic() + APPEAR_S
-    while time.monotonic() < end:
-        for directory in directories:
-            # udev may hand the files to a group a moment later.
-            if os.access(os.path.join(directory, "value"), os.R_OK | os.W_OK):
-                return Exported(spec, chip, offset, number, directory, unexport_file, word)
+    while True:
+        found = next(filter(os.path.isdir, directories), "")
+        paths = [os.path.join(found, name) for name in FILES] if found else []
+        refused = [path for path in paths if os.path.exists(path) and not os.access(path, os.R_OK | os.W_OK)]
+        if (found and not refused) or time.monotonic() > end:
+            return found, next(iter(refused), "")
         time.sleep(0.01)
-    for directory in directories:
-        if os.path.isdir(directory):
-            return Exported(spec, chip, offset, number, directory, unexport_file, word)
-    with contextlib.suppress(RouteError):
-        write_file(unexport_file, word, spec)
-    raise RouteError("unknown-line", f"line {word} was exported but no files appeared", str(spec))
+
+
+def _owner(path: str) -> str:
+    """Whose a file is and what others may do with it, as `ls -l` says it."""
+    try:
+        facts = os.stat(path)
+    except OSError:
+        return "it is gone"
+    user, group = str(facts.st_uid), str(facts.st_gid)
+    with contextlib.suppress(KeyError):
+        user = pwd.getpwuid(facts.st_uid).pw_name
+    with contextlib.suppress(KeyError):
+        group = grp.getgrgid(facts.st_gid).gr_name
+    return f"it belongs to user {user} and group {group}, with the rights {stat.filemode(facts.st_mode)}"
 
 
 def _locate(gpio: str, chips: Chips, spec: LineSpec) -> tuple[str, int, str]:
@@ -202,8 +241,7 @@ def file_error(error: OSError, path: str, spec: LineSpec) -> RouteError:
     """Why a file could not be used."""
     where = str(spec)
     if error.errno in (errno.EACCES, errno.EPERM):
-        remedy = "run the agent as root, or give the user's group access to /sys/class/gpio with a udev rule"
-        return RouteError("no-permission", f"no permission for {path}", where, remedy)
+        return RouteError("no-permission", f"no permission for {path}: {_owner(path)}", where, RIGHTS_HINT)
     if error.errno == errno.EBUSY:
         remedy = "see /sys/kernel/debug/gpio (as root) for its owner, or take another line"
         return RouteError("busy-line", "the line is in use by a driver or another program", where, remedy)

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import contextlib
+import os
 from typing import Sequence
 
+from edgereply_agent.errors import RouteError
 from edgereply_agent.routes import registry
 from edgereply_agent.routes.base import InputLine, OutputLine, Route
 from edgereply_agent.settings import LineSpec
@@ -45,7 +47,10 @@ class HeldLines:
         Raises:
             AgentError: it cannot be had.
         """
-        line = route.input(spec, edges, event_buffer)
+        try:
+            line = route.input(spec, edges, event_buffer)
+        except RouteError as error:
+            raise self._by_us(error, route, spec) from error
         self.inputs.append(line)
         self._say(spec, line.in_effect, line.warnings)
         self._in_effect["event_buffer"] = line.in_effect.get("event_buffer")
@@ -57,7 +62,10 @@ class HeldLines:
         Raises:
             AgentError: it cannot be had.
         """
-        line = route.output(spec)
+        try:
+            line = route.output(spec)
+        except RouteError as error:
+            raise self._by_us(error, route, spec) from error
         self.outputs.append(line)
         self._say(spec, line.in_effect, line.warnings)
         return line
@@ -74,6 +82,25 @@ class HeldLines:
         for holder in held:
             holder.close()
         self.inputs, self.outputs, self._routes = [], [], {}
+
+    def _by_us(self, error: RouteError, route: Route, spec: LineSpec) -> RouteError:
+        """The error, or a better one where the line is taken because the same task named it before."""
+        chips = getattr(route, "chips", None)
+        if error.code != "busy-line" or chips is None:
+            return error
+        try:
+            path, _, line = chips.find(spec)
+        except RouteError:
+            return error
+        lines: list[InputLine | OutputLine] = [*self.inputs, *self.outputs]
+        for held in lines:
+            place = os.path.basename(str(held.in_effect.get("chip"))), held.in_effect.get("line")
+            if place == (os.path.basename(path), line.offset):
+                return RouteError(
+                    "bad-setting", f"{held.spec.role} and {spec.role} are one line, {place[0]} offset {line.offset}",
+                    str(spec), "name two lines, each with a wire of its own",
+                )  # fmt: skip
+        return error
 
     def _say(self, spec: LineSpec, in_effect: Json, warnings: Sequence[str]) -> None:
         self._warnings += warnings

@@ -3,14 +3,18 @@
 Standard library, Python 3.9 and later. Reads one JSON request from stdin, answers with lines that start with `MARK`,
 so that a login banner before them does no harm. The host sends nothing while nothing was asked for, so no byte meant
 for the agent is read here.
+
+What runs is what was checked: the file is read once, its bytes are held against the hash, and every module is taken
+from those bytes. No compiled copy is kept: it would run unchecked, since its hash depends on the board's Python and
+the host cannot know it.
 """
 
 from __future__ import annotations
 
 import hashlib
 import importlib.util
+import io
 import json
-import marshal
 import os
 import shutil
 import stat
@@ -50,21 +54,26 @@ def private(path: str) -> Optional[str]:
     return None
 
 
-def digest(path: str) -> str:
+def kept(path: str, wanted: str) -> bytes:
+    """The file's bytes if they have the hash that is wanted, else none."""
     try:
         with open(path, "rb") as file:
-            return hashlib.sha256(file.read()).hexdigest()
+            data = file.read()
     except OSError:
-        return ""
+        return b""
+    return data if hashlib.sha256(data).hexdigest() == wanted else b""
 
 
-def install(folder: str, wanted: str) -> str:
-    """Write the file that the host sends, check it, put it in place; returns a complaint or ''."""
+def receive(wanted: str) -> bytes:
+    """The file as the host sends it; none when it arrived damaged."""
     say(need=True)
     size = int(sys.stdin.buffer.readline())
     data = sys.stdin.buffer.read(size)
-    if hashlib.sha256(data).hexdigest() != wanted:
-        return "the file arrived damaged"
+    return data if hashlib.sha256(data).hexdigest() == wanted else b""
+
+
+def keep(data: bytes, folder: str) -> str:
+    """Put the file in place, whole or not at all; returns a complaint or ''."""
     partial = os.path.join(folder, ".partial-%d" % os.getpid())
     try:
         with open(partial, "wb") as file:
@@ -80,29 +89,47 @@ def install(folder: str, wanted: str) -> str:
     return ""
 
 
-def compiled(folder: str, path: str) -> str:
-    """The same modules, compiled once for this interpreter: half the start-up time on a slow board."""
-    ready = os.path.join(folder, "agent-%s.zip" % sys.implementation.cache_tag)
-    if os.path.exists(ready):
-        return ready
-    partial = os.path.join(folder, ".compiled-%d" % os.getpid())
-    try:
-        with zipfile.ZipFile(path) as source, zipfile.ZipFile(partial, "w") as target:
-            for name in source.namelist():
-                if not name.endswith(".py"):
-                    target.writestr(name, source.read(name))
-                    continue
-                code = marshal.dumps(compile(source.read(name), os.path.join(path, name), "exec"))
-                target.writestr(name + "c", importlib.util.MAGIC_NUMBER + bytes(12) + code)
-        os.replace(partial, ready)
-    except OSError:
-        return path
-    return ready
+class FromBytes:
+    """Finds and loads modules in a packed file that is held in memory; the file at `path` only lends its name.
+
+    A finder and a loader as the import system's reference has them (Python Language Reference, 5.4 and 5.5).
+    """
+
+    def __init__(self, data: bytes, path: str) -> None:
+        self.archive = zipfile.ZipFile(io.BytesIO(data))
+        self.names = frozenset(self.archive.namelist())
+        self.path = path
+
+    def find_spec(self, name: str, _path: Any = None, _target: Any = None) -> Any:
+        base = name.replace(".", "/")
+        for file, package in ((base + "/__init__.py", True), (base + ".py", False)):
+            if file in self.names:
+                origin = os.path.join(self.path, file)
+                spec: Any = importlib.util.spec_from_loader(name, self, origin=origin, is_package=package)  # type: ignore[arg-type]
+                spec.has_location = True
+                if package:
+                    spec.submodule_search_locations = [os.path.dirname(origin)]
+                return spec
+        return None
+
+    def create_module(self, _spec: Any) -> None:
+        return None
+
+    def exec_module(self, module: Any) -> None:
+        origin = module.__spec__.origin
+        exec(compile(self.get_data(origin), origin, "exec", dont_inherit=True), module.__dict__)  # noqa: S102
+
+    def get_data(self, path: str) -> bytes:
+        """One of the packed files, for `pkgutil.get_data`."""
+        try:
+            return self.archive.read(os.path.relpath(path, self.path))
+        except KeyError as error:
+            raise OSError("there is no %s" % path) from error
 
 
-def become_agent(code: str, path: str) -> None:
+def become_agent(data: bytes, path: str) -> None:
     """Run the agent in this interpreter; does not return."""
-    sys.path.insert(0, code)
+    sys.meta_path.insert(0, FromBytes(data, path))
     sys.argv = [path]
     from edgereply_agent.__main__ import main as agent  # type: ignore[import-not-found,unused-ignore]
 
@@ -125,19 +152,21 @@ def main() -> None:
         remove()
         return
     wanted, passed_over = request["sha256"], []
+    arrived = b""
     for base in candidates():
         folder = os.path.join(base, wanted[:16])
         complaint = private(base) or private(folder)
         path = os.path.join(folder, "agent.pyz")
-        fresh = not complaint and digest(path) != wanted
+        data = b"" if complaint else kept(path, wanted)
+        fresh = not complaint and not data
         if fresh:
-            complaint = install(folder, wanted)
+            data = arrived = arrived or receive(wanted)
+            complaint = keep(data, folder) if data else "the file arrived damaged"
         if complaint:
             passed_over.append("%s: %s" % (base, complaint))
             continue
-        code = compiled(folder, path)
         say(path=path, copied=fresh, passed_over=passed_over, python=sys.executable, version=list(sys.version_info[:3]))
-        become_agent(code, path)
+        become_agent(data, path)
     say(failed=passed_over)
 
 

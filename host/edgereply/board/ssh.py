@@ -118,7 +118,7 @@ def start_over_ssh(host: str, bundle: Bundle, python: str = "", config: str = ""
         LinkError: the board cannot be reached; ssh's own words are in the message.
         BoardError: no suitable Python, or no directory to write to.
     """
-    boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True))
+    boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True), python)
     try:
         installed = boot.install("run", bundle)
     except BaseException:
@@ -145,7 +145,7 @@ def start_locally(bundle: Bundle, name: str, python: str) -> SshLink:
 
 def remove_over_ssh(host: str, python: str = "", config: str = "") -> list[str]:
     """Remove every version of the agent from the board; the directories that were removed."""
-    boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True))
+    boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True), python)
     try:
         boot.request({"action": "remove"})
         removed: list[str] = boot.answer()["removed"]
@@ -155,9 +155,10 @@ def remove_over_ssh(host: str, python: str = "", config: str = "") -> list[str]:
 
 
 class _Boot:
-    def __init__(self, link: ProcessLink) -> None:
+    def __init__(self, link: ProcessLink, python: str = "") -> None:
         self.link = link
         self.rest = b""
+        self._python = python
         self._deadline = Deadline(CONNECT_S)
 
     def request(self, request: Json) -> None:
@@ -200,6 +201,12 @@ class _Boot:
 
     def _failed(self, what: str) -> LinkError | BoardError:
         said = self.link.complaints
+        if "no Python 3.9" in said and self._python:
+            return BoardError(
+                f"{self._python} is not there or is no Python 3.9 or later",
+                where=self.link.name,
+                remedy="correct `python` of the board in the bench file, or leave it out to have one looked for",
+            )
         if "no Python 3.9" in said:
             return BoardError(
                 "the board has no Python 3.9 or later on its PATH",

@@ -38,6 +38,11 @@ def describe(report: dict[str, Any]) -> list[str]:
     for chip in report.get("chips", []):
         lines += ["", f"Chip {chip.get('name')} ({chip.get('label')}, {chip.get('lines', 0)} lines)"]
         lines += [_line(line) for line in chip.get("line_list", [])]
+    for problem in report.get("problems", []):
+        lines += ["", f"Chip {problem.get('where')} cannot be read: {problem.get('what')}"]
+        lines += [f"  {problem['remedy']}"] if problem.get("remedy") else []
+    if not report.get("chips") and not report.get("problems"):
+        lines += ["", "Chips", "  none: there is no /dev/gpiochip* on this board"]
     return [*lines, "", "Environment", *environment_lines(report.get("environment", {}))]
 
 

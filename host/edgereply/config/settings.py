@@ -148,6 +148,10 @@ class Board(Strict):
             for name in ("input", "output"):
                 if getattr(self, name).line == "":
                     raise ValueError(f"'{name}' is missing: a line name or 'gpiochip0:17'")
+            if (self.input.chip, self.input.line) == (self.output.chip, self.output.line):
+                raise ValueError(
+                    f"'input' and 'output' are one line, {self.input}: each needs a line and a wire of its own"
+                )
         return self
 
     def _observable(self) -> None:

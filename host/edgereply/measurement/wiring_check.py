@@ -8,7 +8,7 @@ import numpy as np
 from edgereply.board.client import BoardClient
 from edgereply.board.translation import responder_settings
 from edgereply.config.settings import Board, Source
-from edgereply.errors import SettingError
+from edgereply.errors import BoardError, SettingError
 from edgereply.measurement.observing import check_taps
 from edgereply.measurement.slow_pulses import PLAN, PULSES, QUIET_S, collect, finish, probe, stop
 from edgereply.measurement.wiring_findings import Finding, Seen, response_findings, stimulus_findings
@@ -16,6 +16,8 @@ from edgereply.sources.base import PulseSource
 from edgereply.storage.stamps import RISE, STIMULUS, ObservedEdges
 
 Say = Callable[[str], None]
+# Routes by which the kernel stamps the edges of both lines.
+WATCHING = ("chardev", "gpiod")
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,8 +72,32 @@ def check_wires(client: BoardClient, board: Board, source: PulseSource, say: Say
     return WireCheck(findings + loop)
 
 
+def watching_route(client: BoardClient, board: Board) -> str:
+    """The route to watch both lines by: the board's own if it can, else one that the board has beside it.
+
+    Raises:
+        BoardError: the board has none.
+    """
+    if board.route in WATCHING:
+        return board.route
+    routes = client.hello.capabilities.get("routes")
+    found = {name: routes.get(name) for name in WATCHING} if isinstance(routes, dict) else {}
+    can = [name for name, route in found.items() if isinstance(route, dict) and route.get("available") is True]
+    if not can:
+        raise BoardError(
+            f"the wires cannot be proved: by {board.route} no edge is stamped, and the board has neither of the routes "
+            f"that would watch both lines, {' and '.join(WATCHING)}",
+            where=client.name,
+            remedy="check the wires with a meter and leave the proof out: --no-wiring",
+        )
+    return can[0]
+
+
 def _look(client: BoardClient, board: Board, source: PulseSource) -> Seen:
-    settings = responder_settings(board, 1024) | {"wait": "block", "collection": "stream", "load": None}
+    route = watching_route(client, board)
+    settings = responder_settings(board, 1024) | {
+        "route": route, "wait": "block", "collection": "stream", "load": None
+    }  # fmt: skip
     source.arm(PLAN)
     client.configure("observe", settings)
     client.start()

@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import errno
+import os
+import pwd
+import time
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -143,3 +146,41 @@ def test_files_per_chip_serve_outputs_only(tree: FakeSysfs, tmp_path: Path) -> N
 )
 def test_file_errors(number: int, name: str, code: str) -> None:
     assert sysfs_export.file_error(OSError(number, "x"), f"/sys/class/gpio/{name}", spec("", 0)).code == code
+
+
+@pytest.fixture
+def slow_udev(tree: FakeSysfs, monkeypatch: pytest.MonkeyPatch) -> dict[str, float]:
+    """Files of an exported line that become ours only some time after the export: seconds by name."""
+    late: dict[str, float] = {}
+    began: dict[str, float] = {}
+
+    def access(path: str, _mode: int) -> bool:
+        began.setdefault(path, time.monotonic())
+        return time.monotonic() - began[path] >= late.get(Path(path).name, 0.0)
+
+    monkeypatch.setattr(os, "access", access)
+    return late
+
+
+@pytest.mark.parametrize("name", ["direction", "edge", "value", "active_low"])
+def test_each_file_is_waited_for(tree: FakeSysfs, tmp_path: Path, slow_udev: dict[str, float], name: str) -> None:
+    slow_udev[name] = 0.2
+    began = time.monotonic()
+    line = route(tree, tmp_path).output(spec("bank-b", 2))
+    assert time.monotonic() - began >= 0.2
+    line.close()
+
+
+@pytest.mark.parametrize("name", ["direction", "edge", "value", "active_low"])
+def test_a_file_that_never_becomes_ours_is_named_with_its_owner(
+    tree: FakeSysfs, tmp_path: Path, slow_udev: dict[str, float], name: str, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    slow_udev[name] = float("inf")
+    monkeypatch.setattr(sysfs_export, "APPEAR_S", 0.05)
+    with pytest.raises(RouteError, match=f"gpio518/{name} was not ours") as caught:
+        route(tree, tmp_path).output(spec("bank-b", 2))
+    assert caught.value.code == "no-permission"
+    assert f"belongs to user {pwd.getpwuid(os.geteuid()).pw_name} and group" in caught.value.what
+    assert "-rw-r--r--" in caught.value.what
+    assert "udev rule" in caught.value.remedy
+    assert not (tree.gpio / "gpio518").exists(), "the line is given back"

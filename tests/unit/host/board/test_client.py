@@ -89,7 +89,7 @@ def test_the_end_of_the_stream_is_a_link_error() -> None:
     client = greeted(link)
     client.poll()
     link.cut = True
-    with pytest.raises(LinkError, match=r"^fake board: the link to the board broke off check the board"):
+    with pytest.raises(LinkError, match=r"^fake board: the link to the board broke off; check the board"):
         client.poll()
     client.close()
 
@@ -101,7 +101,7 @@ def test_a_link_that_broke_off_stays_a_link_error(monkeypatch: pytest.MonkeyPatc
     client.start()
     client.poll()
     link.cut = True
-    with pytest.raises(LinkError, match=r"^fake board: the link to the board broke off check the board"):
+    with pytest.raises(LinkError, match=r"^fake board: the link to the board broke off; check the board"):
         client.poll()
     monkeypatch.setattr("edgereply.board.client.PING_S", 0.0)
     for again in (client.poll, client.ping, client.inspect, client.start):
