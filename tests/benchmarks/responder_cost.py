@@ -14,7 +14,7 @@ import contextlib
 import json
 import select
 import subprocess
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -22,12 +22,14 @@ from tests.virtual_bench.bench import STIMULI
 from tests.virtual_bench.own_program import WAIT_S
 from tests.virtual_bench.test_bars import emit, medians
 from tests.virtual_board import VirtualBoard
+from tests.virtual_board.platforms import KERNELS
 from tests.virtual_board.responding import responding
 
 SCRIPT = Path(__file__).parents[1] / "virtual_bench" / "guest" / "loop_variants.py"
 VARIANTS = {
     "shipped": "as the agent does it",
     "bytes": "the level as bytes, which the interpreter copies and returns",
+    "copied": "the level in a buffer so short that the interpreter copies it and gives up its lock",
     "lambda": "a Python function around the call",
     "ctypes": "the C library called through ctypes",
     "read-into": "the event read into a buffer made beforehand",
@@ -55,14 +57,14 @@ def variant(board: VirtualBoard, name: str) -> Iterator[subprocess.Popen[bytes]]
             process.kill()
 
 
-def results(board: VirtualBoard) -> dict[str, dict[str, int]]:
+def results(board: VirtualBoard, names: Sequence[str] = tuple(VARIANTS)) -> dict[str, dict[str, int]]:
     """Median counted ns from edge to wake, wake to set, and edge to set, by variant; "C" is the floor."""
     board.run("cat > /tmp/loop_variants.py", 30, stdin=SCRIPT.read_text(encoding="utf-8"))
     with responding(board, STIMULI, WAIT_S) as responder:
         emit(board)
         stamps = responder.stamps()
     found = {"C": medians(stamps.edge, stamps.wake, stamps.set)}
-    for name in VARIANTS:
+    for name in names:
         with variant(board, name) as process:
             emit(board)
             out, _ = process.communicate(timeout=WAIT_S)
@@ -87,10 +89,12 @@ def main() -> None:
     """Boot, measure, print."""
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.responder_cost")
     parser.add_argument("--json", type=Path, metavar="PATH", help="write the figures there as well")
+    parser.add_argument("--kernel", choices=KERNELS, default="plain", help="which virtual board")
+    parser.add_argument("--only", default=",".join(VARIANTS), help="variants, separated by commas")
     options = parser.parse_args()
-    print("virtual board, ns of counted time: ratios only")
-    with VirtualBoard(icount=True) as board:
-        found = results(board)
+    print(f"virtual board ({options.kernel}), ns of counted time: ratios only")
+    with VirtualBoard(options.kernel, icount=True) as board:
+        found = results(board, options.only.split(","))
     print("\n".join(lines(found)))
     if options.json is not None:
         options.json.write_text(json.dumps(found, indent=1), encoding="utf-8")

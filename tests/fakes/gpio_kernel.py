@@ -155,7 +155,7 @@ class FakeGpioKernel:
         line = self._requests.get(fd)
         if line is None:
             raise _error(errno.ENODEV)
-        bits, mask = abi.LINE_VALUES.unpack(arg)
+        bits, mask = abi.LINE_VALUES.unpack_from(arg)
         if not mask:
             raise _error(errno.EINVAL)
         place = self._places[id(line)]

