@@ -11,6 +11,7 @@ import pytest
 
 from tests.integration.commands import explained
 from tests.virtual_bench.bench import VirtualBench
+from tests.virtual_board.platforms import PLATFORMS
 
 pytestmark = pytest.mark.virtual_board
 SOURCE = Path(__file__).parents[2] / "agent" / "edgereply_agent" / "floor.c"
@@ -22,7 +23,8 @@ SETTING = f'floor_program = "{ON_BOARD}"'
 def bring(bench: VirtualBench, folder: Path) -> None:
     """Build it on the laptop and copy it, as the message about a missing compiler says."""
     built = folder / "floor"
-    subprocess.run(["gcc", "-O2", "-static", "-o", str(built), str(SOURCE)], check=True, timeout=120)
+    compiler = f"{PLATFORMS[bench.board.kernel].cross}gcc"
+    subprocess.run([compiler, "-O2", "-static", "-o", str(built), str(SOURCE)], check=True, timeout=120)
     command = f"cat > {ON_BOARD}.new && mv {ON_BOARD}.new {ON_BOARD}"
     bench.board.run_bytes(command, 60, stdin=built.read_bytes())
 

@@ -59,14 +59,16 @@ class VirtualBoard:
     host_root = HOST_ROOT
     chip_label = CHIP_LABEL
 
-    def __init__(self, kernel: KernelName = "plain", *, icount: bool = False) -> None:
+    def __init__(self, kernel: KernelName = "plain", *, icount: bool = False, pins: bool = False) -> None:
         """Prepares a board; nothing happens before `__enter__`.
 
         Args:
-            kernel: "plain" or "rt" (PREEMPT_RT).
+            kernel: "plain", "rt" (PREEMPT_RT), "arm64" or "armhf".
             icount: the board's time counts instructions, so that it hardly depends on what else the host does.
+            pins: the pins of the machine's own GPIO controllers can be reached; see `pins.py`.
         """
         self.kernel = kernel
+        self.pins = pins
         self.icount = icount
         self._folder: Path | None = None
         self._machine: Machine | None = None
@@ -83,7 +85,7 @@ class VirtualBoard:
             port = free_port()
             self._write_ssh_files(products, folder, port)
             self._boots = 0
-            self._machine = Machine(products, ssh_port=port, folder=folder, icount=self.icount)
+            self._machine = Machine(products, ssh_port=port, folder=folder, icount=self.icount, pins=self.pins)
             self.console = self._machine.console
             self.serial_port = str(self._machine.serial_port)
             self._wait_until_up(None)

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
 
 from tests.virtual_board import cache, initrd, kernel, modules, packages, rootfs
+from tests.virtual_board.platforms import KERNELS, PLATFORMS, KernelName, Platform
 
-KernelName = Literal["plain", "rt"]
-KERNELS: tuple[KernelName, ...] = ("plain", "rt")
+__all__ = ["KERNELS", "KernelName", "Products", "build"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Products:
     """Files that one board boots from."""
 
+    platform: Platform
     release: str  # what `uname -r` will say
     vmlinux: Path
     initrd: Path
@@ -28,7 +28,7 @@ def build(which: KernelName) -> Products:
     """Builds what is not in the cache yet.
 
     Args:
-        which: the kernel; the root file system is shared by both.
+        which: the kernel; the root file system is shared by all of one architecture.
 
     Returns: the files to boot from.
 
@@ -38,13 +38,17 @@ def build(which: KernelName) -> Products:
     """
     with cache.locked():
         chosen = packages.provide(which)
-        root = cache.product(f"root-{rootfs.key()}", rootfs.build)
-        kernel_key = kernel.key(chosen)
-        built = cache.product(f"kernel-{which}-{kernel_key}", lambda into: kernel.build(chosen, into))
+        platform = PLATFORMS[which]
+        root_name = f"root-{platform.architecture}-{rootfs.key(platform)}"
+        root = cache.product(root_name, lambda into: rootfs.build(platform, into))
+        kernel_key = kernel.key(chosen, platform)
+        built = cache.product(f"kernel-{which}-{kernel_key}", lambda into: kernel.build(chosen, platform, into))
         ours_key = modules.key(kernel_key)
-        ours = cache.product(f"modules-{which}-{ours_key}", lambda into: modules.build(chosen, built / "drivers", into))
-        ram_disk = cache.product(f"initrd-{which}-{initrd.key(ours_key)}", lambda into: initrd.build(built, ours, into))
+        ours = cache.product(f"modules-{which}-{ours_key}", lambda into: modules.build(built, platform, into))
+        disk_name = f"initrd-{which}-{initrd.key(ours_key)}"
+        ram_disk = cache.product(disk_name, lambda into: initrd.build(built, ours, platform, into))
     return Products(
+        platform=platform,
         release=chosen.release,
         vmlinux=built / "vmlinux",
         initrd=ram_disk / "initrd",

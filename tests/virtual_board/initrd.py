@@ -6,6 +6,8 @@ import shutil
 from pathlib import Path
 
 from tests.virtual_board import cache
+from tests.virtual_board.foreign import ForeignPackages
+from tests.virtual_board.platforms import Platform
 from tests.virtual_board.steps import run, say
 
 BUSYBOX = Path("/bin/busybox")
@@ -22,12 +24,13 @@ def key(modules_key: str) -> str:
     return cache.key([modules_key], [*files, cache.GUEST / "module" / "pulse_abi.h", Path(__file__)])
 
 
-def build(kernel: Path, ours: Path, into: Path) -> None:
+def build(kernel: Path, ours: Path, platform: Platform, into: Path) -> None:
     """Makes `initrd` in an empty directory.
 
     Args:
         kernel: finished product of the kernel step.
         ours: finished product of the modules step.
+        platform: for which processor.
         into: where to write.
     """
     say("compiling the guest's programs")
@@ -36,13 +39,23 @@ def build(kernel: Path, ours: Path, into: Path) -> None:
     for directory in ("bin", "dev", "proc", "sys", "root", "edgereply"):
         (tree / directory).mkdir(parents=True)
     for name, sources in PROGRAMS.items():
-        compiler = ["gcc", "-O2", "-std=gnu11", "-Wall", "-Wextra", "-Werror", "-static", "-o", str(hand_over / name)]
+        compiler = [
+            f"{platform.cross}gcc",
+            "-O2",
+            "-std=gnu11",
+            "-Wall",
+            "-Wextra",
+            "-Werror",
+            "-static",
+            "-o",
+            str(hand_over / name),
+        ]
         paths = [str(cache.GUEST / source) for source in sources]
         run(f"compilation of {name}", [*compiler, f"-I{cache.GUEST / 'module'}", *paths, "-lm"], timeout_s=120)
     for name in SCRIPTS:
         shutil.copy(cache.GUEST / name, hand_over / name)
         (hand_over / name).chmod(0o755)
-    shutil.copy(BUSYBOX, tree / "bin" / "busybox")
+    shutil.copy(_busybox(platform, into), tree / "bin" / "busybox")
     shutil.copy(cache.GUEST / "initrd-init", tree / "init")
     (tree / "init").chmod(0o755)
     shutil.copytree(kernel / "modules", tree / "modules")
@@ -58,3 +71,13 @@ def build(kernel: Path, ours: Path, into: Path) -> None:
     packed = run("initial RAM disk", ["lz4", "-l", "-9", "-c", "-"], timeout_s=60, stdin=archive)
     (into / "initrd").write_bytes(packed)
     shutil.rmtree(tree)
+
+
+def _busybox(platform: Platform, into: Path) -> Path:
+    """The static busybox for the board's processor."""
+    if not platform.foreign:
+        return BUSYBOX
+    place = into / "busybox"
+    place.mkdir()
+    ForeignPackages().unpack("busybox-static", "", platform.architecture, place)
+    return place / BUSYBOX.relative_to("/")

@@ -11,6 +11,7 @@ from pathlib import Path
 
 from tests.virtual_board.build import Products
 
+PINS_SOCKET, MONITOR_SOCKET = "pins", "monitor"
 SOURCE_PORT_NAME = "edgereply.source"
 
 
@@ -22,7 +23,9 @@ def free_port() -> int:
         return port
 
 
-def command(products: Products, *, ssh_port: int, console: Path, source_fd: int, icount: bool) -> list[str]:
+def command(
+    products: Products, *, ssh_port: int, console: Path, source_fd: int, icount: bool, pins: bool = False
+) -> list[str]:
     """The emulator's command line.
 
     Args:
@@ -31,17 +34,19 @@ def command(products: Products, *, ssh_port: int, console: Path, source_fd: int,
         console: file that takes the guest's console.
         source_fd: open terminal that the guest's pulse source is connected to.
         icount: guest time counts instructions (2 ns each) instead of following the host's clock.
+        pins: sockets beside the console lead to the pins of the machine's own devices; see `pins.py`.
     """
     # One CPU: with two, translation loses edges. One thread with icount, which needs it.
     timing = ["-accel", "tcg,thread=single", "-icount", "shift=1"] if icount else ["-accel", "tcg,thread=multi"]
+    words = products.platform.kernel_words
     return [
         # whatever becomes of us, no emulator is left behind
-        *("setpriv", "--pdeathsig", "KILL", "qemu-system-x86_64"),
-        *("-M", "pc", "-nodefaults", "-no-user-config", "-display", "none"),
+        *("setpriv", "--pdeathsig", "KILL", *products.platform.emulator),
+        *("-nodefaults", "-no-user-config", "-display", "none"),
         *timing,
-        *("-cpu", "max", "-smp", "1", "-m", "384"),
+        *("-smp", "1", "-m", "384"),
         *("-kernel", str(products.vmlinux), "-initrd", str(products.initrd)),
-        *("-append", "console=ttyS0 tsc=reliable quiet panic=-1 net.ifnames=0"),
+        *("-append", f"console={products.platform.console} {words} quiet panic=-1 net.ifnames=0"),
         *("-drive", f"file={products.image},format=raw,if=none,id=disk,snapshot=on"),
         *("-device", "virtio-blk-pci,drive=disk"),
         *("-netdev", f"user,id=net,restrict=on,hostfwd=tcp:127.0.0.1:{ssh_port}-:22"),
@@ -53,7 +58,14 @@ def command(products: Products, *, ssh_port: int, console: Path, source_fd: int,
         *("-device", f"virtserialport,chardev=source,name={SOURCE_PORT_NAME}"),
         *("-chardev", f"file,id=console,path={console}"),
         *("-serial", "chardev:console"),
+        *(_pin_sockets(console.parent) if pins else ()),
     ]
+
+
+def _pin_sockets(folder: Path) -> tuple[str, ...]:
+    options = "server=on,wait=off"
+    tests, monitor = folder / PINS_SOCKET, folder / MONITOR_SOCKET
+    return ("-qtest", f"unix:{tests},{options}", "-qtest-log", "none", "-qmp", f"unix:{monitor},{options}")
 
 
 class Machine:
@@ -63,7 +75,7 @@ class Machine:
     near end open: otherwise the emulator would see a hang-up whenever no one listens.
     """
 
-    def __init__(self, products: Products, *, ssh_port: int, folder: Path, icount: bool) -> None:
+    def __init__(self, products: Products, *, ssh_port: int, folder: Path, icount: bool, pins: bool = False) -> None:
         self.console = folder / "console.log"
         self.serial_port = folder / "pulse-source"
         far, near = os.openpty()
@@ -71,7 +83,7 @@ class Machine:
         try:
             tty.setraw(near)
             self.serial_port.symlink_to(os.ttyname(near))
-            line = command(products, ssh_port=ssh_port, console=self.console, source_fd=far, icount=icount)
+            line = command(products, ssh_port=ssh_port, console=self.console, source_fd=far, icount=icount, pins=pins)
             with (folder / "emulator.log").open("wb") as log:
                 self._process = subprocess.Popen(
                     line, stdin=subprocess.DEVNULL, stdout=log, stderr=log, pass_fds=[far], start_new_session=True

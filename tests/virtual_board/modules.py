@@ -8,7 +8,7 @@ from pathlib import Path
 
 from tests.virtual_board import cache
 from tests.virtual_board.errors import BuildError
-from tests.virtual_board.packages import KernelPackages
+from tests.virtual_board.platforms import Platform
 from tests.virtual_board.steps import run, say
 
 SOURCES = cache.GUEST / "module"
@@ -20,24 +20,32 @@ def key(kernel_key: str) -> str:
     return cache.key([kernel_key], [*SOURCES.iterdir(), Path(__file__)])
 
 
-def build(kernel: KernelPackages, drivers: Path, into: Path) -> None:
+def build(kernel: Path, platform: Platform, into: Path) -> None:
     """Makes the modules' .ko files in an empty directory.
 
     Args:
-        kernel: packages whose headers to build against.
-        drivers: directory with irq_sim.c, gpio-sim.c and gpiolib.h as the kernel source package has them.
+        kernel: finished product of the kernel step, with the headers and with irq_sim.c, gpio-sim.c and gpiolib.h as
+            the kernel source package has them.
+        platform: for which processor.
         into: where to write.
     """
+    drivers = kernel / "drivers"
     say("building the modules")
     work = into / "work"
     shutil.copytree(SOURCES, work)
     shutil.copy(drivers / "gpiolib.h", work)
     for name, edit in (("irq_sim.c", _edit_irq_sim), ("gpio-sim.c", _edit_gpio_sim)):
         (work / name).write_text(edit((drivers / name).read_text(encoding="utf-8")), encoding="utf-8")
-    make = ["make", "-C", f"/usr/src/linux-headers-{kernel.release}", f"M={work}", "modules"]
+    if platform.foreign:
+        # modpost is this computer's and takes device tables for 64-bit ones; no device tree here names the chip
+        text = (work / "gpio-sim.c").read_text(encoding="utf-8")
+        (work / "gpio-sim.c").write_text(_swap(text, r"MODULE_DEVICE_TABLE\(of, \w+\);\n", "", 1), encoding="utf-8")
+    make = ["make", "-C", str(kernel / "headers"), f"M={work}", "modules"]
+    if platform.foreign:
+        make += [f"ARCH={platform.kernel_arch}", f"CROSS_COMPILE={platform.cross}"]
     run("module build", make, timeout_s=300)
     for name in MODULES:
-        run("stripping", ["strip", "--strip-debug", str(work / name)], timeout_s=30)
+        run("stripping", [f"{platform.cross}strip", "--strip-debug", str(work / name)], timeout_s=30)
         shutil.copy(work / name, into)
     shutil.rmtree(work)
 

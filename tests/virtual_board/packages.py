@@ -10,11 +10,12 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from tests.virtual_board.errors import BuildError, PackagesMissingError
+from tests.virtual_board.foreign import ForeignPackages
+from tests.virtual_board.platforms import PLATFORMS, KernelName, Platform
 from tests.virtual_board.steps import run, say
 
 SOURCE = "linux-source-6.1"
 TOOLS = [
-    "qemu-system-x86",
     "mmdebstrap",
     "fakeroot",
     "e2fsprogs",
@@ -26,14 +27,13 @@ TOOLS = [
     "openssh-client",
     "build-essential",
 ]
-FLAVOURS = {"plain": "amd64", "rt": "rt-amd64"}
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class KernelPackages:
     """One kernel's packages: source, headers and image are one version, or modules would not load."""
 
-    flavour: str  # "amd64" or "rt-amd64"
+    flavour: str  # such as "amd64", "rt-amd64", "arm64"
     abi: str  # "6.1.0-56"
     version: str  # "6.1.192-2"
 
@@ -95,11 +95,13 @@ def _candidate_kernel(flavour: str) -> KernelPackages:
     return KernelPackages(flavour=flavour, abi=match[1], version=policy[1])
 
 
-def provide(kernel: str) -> KernelPackages:
+def provide(kernel: KernelName) -> KernelPackages:
     """Makes sure that all packages needed for one kernel are there; root installs them.
 
+    Packages of another architecture are not installed and need no rights; the steps that want them unpack them.
+
     Args:
-        kernel: "plain" or "rt".
+        kernel: which kind of board.
 
     Returns: the kernel's packages.
 
@@ -107,24 +109,64 @@ def provide(kernel: str) -> KernelPackages:
         PackagesMissingError: something is missing and we are not root.
         BuildError: installation failed.
     """
-    flavour = FLAVOURS[kernel]
-    missing = [name for name in TOOLS if name not in _installed_versions(TOOLS)]
+    platform = PLATFORMS[kernel]
+    wanted = [*TOOLS, *platform.tools]
+    if platform.foreign:
+        need_installed(wanted)
+        return _foreign_kernel(platform)
+    missing = [name for name in wanted if name not in _installed_versions(wanted)]
+    flavour = platform.flavour
     known = _installed_kernel(flavour)
     if known is not None and not missing:
         return known
-    if os.geteuid() == 0:
-        say("reading the package lists")
-        run("apt-get update", ["apt-get", "-o", "DPkg::Lock::Timeout=300", "-q", "update"], timeout_s=300)
+    _update()
     if known is None:
         known = _candidate_kernel(flavour)
         missing += [SOURCE, known.headers]
+    _install(missing)
+    return _installed_kernel(flavour) or known
+
+
+def need_installed(names: list[str]) -> None:
+    """Makes sure that some packages are there; root installs them.
+
+    Raises:
+        PackagesMissingError: one is missing and we are not root.
+        BuildError: installation failed.
+    """
+    missing = [name for name in names if name not in _installed_versions(names)]
+    if missing:
+        _update()
+        _install(missing)
+
+
+def source_version() -> str:
+    """Returns: version of the installed kernel source package, "" when there is none."""
+    return _installed_versions([SOURCE]).get(SOURCE, "")
+
+
+def _foreign_kernel(platform: Platform) -> KernelPackages:
+    version, entry = ForeignPackages().newest(f"linux-image-{platform.flavour}", platform.architecture)
+    match = re.search(rf"^Depends:.*\blinux-image-([\d.]+-\d+)-{platform.flavour}\b", entry, re.MULTILINE)
+    if match is None:
+        raise BuildError(f"linux-image-{platform.flavour} does not say which kernel it stands for")
+    return KernelPackages(flavour=platform.flavour, abi=match[1], version=version)
+
+
+def _update() -> None:
+    if os.geteuid() == 0:
+        say("reading the package lists")
+        run("apt-get update", ["apt-get", "-o", "DPkg::Lock::Timeout=300", "-q", "update"], timeout_s=300)
+
+
+def _install(missing: list[str]) -> None:
+    """Raises: PackagesMissingError: we are not root."""
     command = ["apt-get", "install", "--yes", "--no-install-recommends", *missing]
     if os.geteuid() != 0:
         raise PackagesMissingError(missing, "sudo " + shlex.join(command))
     say(f"installing {' '.join(missing)}")
     command[1:1] = ["-o", "DPkg::Lock::Timeout=300", "-q"]
     run("package installation", command, timeout_s=1800, env={"DEBIAN_FRONTEND": "noninteractive"})
-    return _installed_kernel(flavour) or known
 
 
 def download(package: str, version: str, into: Path) -> Path:

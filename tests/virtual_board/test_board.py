@@ -12,6 +12,7 @@ import pytest
 from tests.virtual_board import BoardError, PackagesMissingError, VirtualBoard, cache, packages
 from tests.virtual_board.__main__ import TROUBLE, main
 from tests.virtual_board.build import KERNELS, KernelName, build
+from tests.virtual_board.platforms import PLATFORMS
 
 on_board = pytest.mark.virtual_board
 
@@ -20,7 +21,7 @@ on_board = pytest.mark.virtual_board
 @pytest.mark.parametrize("kernel", KERNELS)
 def test_products_are_there_and_are_built_once(kernel: KernelName, monkeypatch: pytest.MonkeyPatch) -> None:
     first = build(kernel)
-    assert first.vmlinux.read_bytes()[:4] == b"\x7fELF"
+    assert (first.vmlinux.read_bytes()[:4] == b"\x7fELF") is PLATFORMS[kernel].elf
     assert first.initrd.stat().st_size > 1_000_000
     assert first.image.stat().st_size > 100_000_000
     assert first.client_key.stat().st_mode & 0o077 == 0
@@ -61,7 +62,8 @@ def test_missing_packages_are_asked_for_by_command(
 ) -> None:
     def query(*command: str) -> str:
         if command[0] == "dpkg-query":
-            return "".join(f"{name} 1.0 ii\n" for name in packages.TOOLS if name != "lz4")
+            here = (*packages.TOOLS, *PLATFORMS["rt"].tools)
+            return "".join(f"{name} 1.0 ii\n" for name in here if name != "lz4")
         if command[1] == "depends":
             return "linux-image-rt-amd64\n  Depends: linux-image-6.1.0-99-rt-amd64\n"
         return "linux-source-6.1:\n  Installed: (none)\n  Candidate: 6.1.200-1\n"
@@ -76,6 +78,15 @@ def test_missing_packages_are_asked_for_by_command(
     monkeypatch.setattr("sys.argv", ["virtual_board", "build", "--kernel", "rt"])
     assert main() == TROUBLE
     assert wanted in capsys.readouterr().err
+
+
+def test_a_board_of_another_processor_asks_for_a_cross_compiler(monkeypatch: pytest.MonkeyPatch) -> None:
+    here = (*packages.TOOLS, *PLATFORMS["arm64"].tools)
+    monkeypatch.setattr(packages, "_query", lambda *_: "".join(f"{name} 1.0 ii\n" for name in here))
+    monkeypatch.setattr(os, "geteuid", lambda: 1000)
+    with pytest.raises(PackagesMissingError) as caught:
+        packages.provide("armhf")
+    assert caught.value.command.endswith("gcc-arm-linux-gnueabihf libc6-dev-armhf-cross")
 
 
 def test_headers_of_another_version_than_the_source_are_not_used(monkeypatch: pytest.MonkeyPatch) -> None:

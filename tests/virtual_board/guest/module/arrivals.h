@@ -44,9 +44,14 @@ static inline __u64 next_interval(const struct pulse_plan *plan, __u32 *state)
 {
 	if (plan->arrival == ARRIVAL_PERIODIC)
 		return plan->period;
-	if (plan->arrival == ARRIVAL_UNIFORM) /* the product has up to 69 bits */
-		return plan->period - plan->spread +
-		       (__u64)(((unsigned __int128)draw(state) * (2 * plan->spread + 1)) >> 32);
+	if (plan->arrival == ARRIVAL_UNIFORM) {
+		/* draw * width / 2^32: the product has up to 69 bits, so it is made of two of 64 */
+		__u64 width = 2 * plan->spread + 1;
+		__u64 drawn = draw(state);
+
+		return plan->period - plan->spread + (width >> 32) * drawn +
+		       (((width & 0xffffffff) * drawn) >> 32);
+	}
 	return plan->floor + (((plan->period - plan->floor) * minus_log(draw(state))) >> 16);
 }
 

@@ -1,0 +1,113 @@
+"""Packages of another processor's architecture, fetched beside the system's own and never installed.
+
+apt gets a configuration of its own, so nothing is added to this computer's architectures, sources or lists.
+"""
+
+from __future__ import annotations
+
+import re
+import subprocess
+import time
+from pathlib import Path
+
+from tests.virtual_board import cache
+from tests.virtual_board.errors import BuildError
+from tests.virtual_board.steps import run, say
+
+SUITE = "bookworm"
+ARCHITECTURES = ("amd64", "arm64", "armhf")
+KEYRING = "/usr/share/keyrings/debian-archive-keyring.gpg"
+LISTS_AGE_S = 86_400.0
+
+_CONFIGURATION = """\
+Dir::State "{folder}/state";
+Dir::State::status "{folder}/status";
+Dir::Cache "{folder}/cache";
+Dir::Etc::sourcelist "{folder}/sources.list";
+Dir::Etc::sourceparts "/dev/null";
+APT::Architecture "amd64";
+APT::Architectures {{ {architectures} }};
+APT::Sandbox::User "root";
+"""
+
+
+class ForeignPackages:
+    """The distribution's main archive for all architectures, from the mirror that this computer uses itself."""
+
+    def __init__(self) -> None:
+        """Raises: BuildError: the lists cannot be fetched."""
+        self._folder = cache.root() / "foreign"
+        self.mirror = _mirror()
+        self._prepare()
+
+    def newest(self, package: str, architecture: str) -> tuple[str, str]:
+        """Version of the newest package of that name, and its entry in the lists.
+
+        Raises: BuildError: there is none.
+        """
+        entry = self._say("apt-cache", "show", "--no-all-versions", f"{package}:{architecture}")
+        found = re.search(r"^Version: (\S+)", entry, re.MULTILINE)
+        if found is None:
+            raise BuildError(f"the lists from {self.mirror} have no package {package} for {architecture}")
+        return found[1], entry
+
+    def unpack(self, package: str, version: str, architecture: str, into: Path) -> None:
+        """Fetches a package and unpacks its files; none is run.
+
+        Args:
+            package: its name.
+            version: which, "" for the newest.
+            architecture: whose.
+            into: an existing directory, shared with what is there already.
+
+        Raises: BuildError: it cannot be had.
+        """
+        say(f"downloading {package} for {architecture}")
+        wanted = f"{package}:{architecture}" + (f"={version}" if version else "")
+        place = into.parent / f"{package}.download"
+        place.mkdir()
+        environment = {"APT_CONFIG": str(self._folder / "apt.conf")}
+        run(f"download of {package}", ["apt-get", "-q", "download", wanted], timeout_s=900, cwd=place, env=environment)
+        (file,) = place.glob("*.deb")
+        run(f"unpacking {package}", ["dpkg-deb", "-x", str(file), str(into)], timeout_s=300)
+        file.unlink()
+        place.rmdir()
+
+    def _prepare(self) -> None:
+        lists = self._folder / "state/lists"
+        stamp = self._folder / "fetched"
+        sources = f"deb [arch={','.join(ARCHITECTURES)} signed-by={KEYRING}] {self.mirror} {SUITE} main\n"
+        if stamp.exists() and stamp.read_text() == sources and time.time() - stamp.stat().st_mtime < LISTS_AGE_S:
+            return
+        for directory in (lists / "partial", self._folder / "cache/archives/partial"):
+            directory.mkdir(parents=True, exist_ok=True)
+        (self._folder / "status").touch()
+        (self._folder / "sources.list").write_text(sources)
+        words = " ".join(f'"{name}";' for name in ARCHITECTURES)
+        (self._folder / "apt.conf").write_text(_CONFIGURATION.format(folder=self._folder, architectures=words))
+        say(f"reading the package lists of {', '.join(ARCHITECTURES)}")
+        environment = {"APT_CONFIG": str(self._folder / "apt.conf")}
+        run("apt-get update for other architectures", ["apt-get", "-q", "update"], timeout_s=300, env=environment)
+        stamp.write_text(sources)
+
+    def _say(self, *command: str) -> str:
+        environment = {"APT_CONFIG": str(self._folder / "apt.conf")}
+        try:
+            return run(" ".join(command), command, timeout_s=60, env=environment).decode()
+        except BuildError:
+            return ""
+
+
+def _mirror() -> str:
+    """Where this computer gets the distribution's main archive from."""
+    fields = "$(RELEASE) $(COMPONENT) $(SITE)"
+    command = ["apt-get", "indextargets", "--no-release-info", "--format", fields, "Created-By: Packages"]
+    try:
+        listed = subprocess.run(command, capture_output=True, text=True, check=False, timeout=60).stdout
+    except FileNotFoundError as error:
+        raise BuildError("apt-get is not on this machine: run this on Debian 12 (a container will do)") from error
+    for line in listed.splitlines():
+        release, component, site = line.split()
+        if (release, component) == (SUITE, "main"):
+            return site
+    raise BuildError(f"apt's sources name no archive of {SUITE}/main: is this Debian 12?")
