@@ -1,8 +1,11 @@
-"""python -m tests.versions [--host] [--folder DIR]: prints what was run under which Python, and what could not be had.
+"""python -m tests.versions [--host] [--processors]: what was run under which Python, and what could not be had.
 
 For the agent: its unit tests and the protocol's, in an environment of their own, and a measurement on software wires
 with the agent under that Python. With --host also the host's unit tests and a measurement by the host, for which all
-packages of the lock file are installed. Packages come by pip. Exit code 1 when anything failed.
+packages of the lock file are installed. Packages come by pip. With --processors the agent's and the protocol's tests
+and a measurement also under Python for 64- and 32-bit ARM in user-mode emulation (`processors.py`; Debian packages,
+some minutes each), and under Debian 11's Python 3.9 for 64-bit ARM. --folder DIR keeps environments and logs there.
+Exit code 1 when anything failed.
 """
 
 from __future__ import annotations
@@ -17,6 +20,8 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.versions.interpreters import AGENT, HOST, found
+from tests.versions.processors import NOT_EMULATED, PROCESSORS, emulated, packages
+from tests.virtual_board.errors import VirtualBoardError
 
 ROOT = Path(__file__).resolve().parents[2]
 PATHS = [str(ROOT / name) for name in ("host", "agent", "protocol")]
@@ -102,6 +107,31 @@ def agent_under(python: Path, folder: Path) -> list[tuple[str, str]]:
     ]
 
 
+def emulated_under(name: str, folder: Path) -> list[tuple[str, str]]:
+    """What was run of the agent for another processor, and how it came out; tests left out are named, with reasons."""
+    processor = PROCESSORS[name]
+    try:
+        python = emulated(processor)
+        packages(processor, folder / "packages")
+    except VirtualBoardError as error:
+        return [("agent and protocol, unit tests", f"COULD NOT BE HAD: {error}")]
+    log = folder / "tests.log"
+    tests = ["tests/unit/protocol", "tests/unit/agent", *NOT_HERE]
+    left_out = [f"--deselect={test}" for test in NOT_EMULATED]
+    options = ["-q", "-p", "no:cacheprovider", "-p", "tests.versions.plugin", "-W", "ignore"]
+    paths = os.pathsep.join([str(folder / "packages"), *PATHS[1:], str(ROOT)])
+    env = {"PYTHONPATH": paths, "EDGEREPLY_WRAPPER": str(python), "PYTHONDONTWRITEBYTECODE": "1"}
+    good = carried_out([python, "-m", "pytest", *options, *tests, *left_out], TEST_S, log, **env)
+    last = log.read_text().strip().splitlines()[-1:] or ["nothing said"]
+    said = f"{'passed' if good else 'FAILED'}: {last[0].strip('= ')}, see {log}"
+    for test, reason in NOT_EMULATED.items():
+        print(f"  left out: {test}: {reason}", flush=True)
+    return [
+        ("agent, measurement", measured(Path(sys.executable), python, folder)),
+        ("agent and protocol, unit tests", said),
+    ]
+
+
 def host_under(python: Path, folder: Path) -> list[tuple[str, str]]:
     """What was run of the host under a Python, and how it came out."""
     packages = ["-r", str(ROOT / "requirements.lock")]
@@ -117,12 +147,13 @@ def main() -> int:
     """Run and print; see above."""
     parser = argparse.ArgumentParser(prog="python -m tests.versions", description=__doc__.split("\n")[0])
     parser.add_argument("--host", action="store_true", help="the host too (installs all packages of the lock file)")
+    parser.add_argument("--processors", action="store_true", help="the agent for other processors, emulated")
     parser.add_argument("--only", default=",".join(AGENT), help="versions, such as 3.9,3.13")
     parser.add_argument("--folder", type=Path, help="keep environments and logs there")
     options = parser.parse_args()
     folder = options.folder or Path(tempfile.mkdtemp(prefix="edgereply-versions-"))
     here, failed = found(), False
-    for version in options.only.split(","):
+    for version in filter(None, options.only.split(",")):
         if version not in here:
             print(f"Python {version}: COULD NOT BE HAD: no python{version} on this computer", flush=True)
             continue
@@ -133,6 +164,12 @@ def main() -> int:
             for what, outcome in carry_out(here[version], place):
                 failed = failed or not outcome.startswith("passed")
                 print(f"Python {version} ({here[version]}): {what}: {outcome}", flush=True)
+    for name in PROCESSORS if options.processors else ():
+        place = folder / name.replace(", ", "-").replace(" ", "-")
+        place.mkdir(parents=True, exist_ok=True)
+        for what, outcome in emulated_under(name, place):
+            failed = failed or not outcome.startswith("passed")
+            print(f"{name} (Python {PROCESSORS[name].python}, emulated): {what}: {outcome}", flush=True)
     print(f"environments and logs: {folder}")
     return int(failed)
 

@@ -1,9 +1,14 @@
-"""Loaded by pytest under Python 3.9: what the tests, not the agent, use of 3.10."""
+"""Loaded by pytest under other Pythons: what the tests, not the agent, use of 3.10, and how an emulated one is started.
+
+An emulated interpreter cannot be started by its own path: `EDGEREPLY_WRAPPER` names the script that runs it.
+"""
 
 from __future__ import annotations
 
 import builtins
 import itertools
+import os
+import sys
 from collections.abc import Iterable, Iterator
 from typing import Any
 
@@ -25,3 +30,6 @@ if not hasattr(itertools, "pairwise"):
 
     vars(builtins)["zip"] = _zip
     vars(itertools)["pairwise"] = _pairwise
+
+if "EDGEREPLY_WRAPPER" in os.environ:
+    sys.executable = os.environ["EDGEREPLY_WRAPPER"]
