@@ -3,6 +3,7 @@
 // Answers COUNT rising edges of the line with offset INPUT by a pulse on OUTPUT; "ready" on stderr when it waits. Lines
 // are given back by destructors; what fails is an exception with the system's own words.
 #include <cerrno>
+#include <cstdint>
 #include <fcntl.h>
 #include <iostream>
 #include <linux/gpio.h>
@@ -66,8 +67,8 @@ try {
 		return 2;
 	}
 	const Descriptor chip(open(argv[1], O_RDWR | O_CLOEXEC), argv[1]);
-	const Line output(chip, std::stoul(argv[3]), GPIO_V2_LINE_FLAG_OUTPUT);
-	const Line input(chip, std::stoul(argv[2]), GPIO_V2_LINE_FLAG_INPUT | GPIO_V2_LINE_FLAG_EDGE_RISING);
+	const Line output(chip, static_cast<unsigned>(std::stoul(argv[3])), GPIO_V2_LINE_FLAG_OUTPUT);
+	const Line input(chip, static_cast<unsigned>(std::stoul(argv[2])), GPIO_V2_LINE_FLAG_INPUT | GPIO_V2_LINE_FLAG_EDGE_RISING);
 	std::cerr << "ready" << std::endl;
 	for (long count = std::stol(argv[4]); count > 0; count--) {
 		input.await();

@@ -59,6 +59,7 @@ def emulated(processor: Processor) -> Path:
         kind = f"{processor.suite}-{processor.architecture}"
         inputs = [repr(processor), INCLUDE]
         root = cache.product(f"emulated-{kind}-{cache.key(inputs, [])}", lambda into: _root(processor, into))
+    _alternatives(root / "tree")
     wrapper = root / "python"
     python = root / "tree/usr/bin" / f"python{processor.python}"
     emulator = emulators / "files/usr/bin" / processor.emulator
@@ -72,6 +73,14 @@ def packages(processor: Processor, into: Path) -> None:
     command = [sys.executable, "-m", "pip", "install", "-q", "--target", str(into), "--only-binary=:all:"]
     command += ["--python-version", processor.python, "--implementation", "py", "--abi", "none", "--platform", "any"]
     run("packages for the tests", [*command, *PACKAGES], timeout_s=600)
+
+
+def _alternatives(tree: Path) -> None:
+    """The links to numpy's libraries, which a package's own script makes where it can run."""
+    for path in [*tree.glob("usr/lib/*/blas/lib*.so.3"), *tree.glob("usr/lib/*/lapack/lib*.so.3")]:
+        link = path.parents[1] / path.name
+        if not link.is_symlink():
+            link.symlink_to(path.relative_to(link.parent))
 
 
 def _emulators(into: Path) -> None:

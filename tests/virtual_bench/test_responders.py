@@ -1,4 +1,4 @@
-"""The responders of examples/responders on a real kernel: each answers each stimulus once (virtual)."""
+"""The responders of examples/responders on a real kernel, watched by the agent (virtual)."""
 
 from __future__ import annotations
 
@@ -14,8 +14,11 @@ COUNT = 40
 
 
 @pytest.mark.parametrize("name", RESPONDERS)
-def test_every_stimulus_is_answered_once(bench: VirtualBench, tmp_path: Path, name: str) -> None:
+def test_it_answers_by_itself(bench: VirtualBench, tmp_path: Path, name: str) -> None:
     answers = inside_ns(bench, bring(bench.board, RESPONDERS[name], tmp_path), COUNT)
-    assert answers.size == COUNT
-    record = bench.reader().record
-    assert (record.counts["responses"], record.counts["missed"], record.counts["spurious"]) == (COUNT, 0, 0)
+    counts = bench.reader().record.counts
+    # Edges that come while the one processor is the agent's may merge; none is made up.
+    assert sum(counts[kind] for kind in ("responses", "missed", "coalesced", "ambiguous")) == COUNT
+    assert counts["spurious"] == 0
+    assert min(counts["responses"], answers.size) >= 0.9 * COUNT
+    assert (answers > 0).all()

@@ -70,6 +70,7 @@ class PinSource:
         """See `PulseSource.start`."""
         assert self._plan is not None
         self._ending.clear()
+        self._found = queue.SimpleQueue()  # what changed before belongs to no run
         self._finished = False
         self._emitter = threading.Thread(target=self._emit, args=(self._plan,), daemon=True)
         self._emitter.start()
