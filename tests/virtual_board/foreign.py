@@ -92,10 +92,7 @@ class ForeignPackages:
 
     def _say(self, *command: str) -> str:
         environment = {"APT_CONFIG": str(self._folder / "apt.conf")}
-        try:
-            return run(" ".join(command), command, timeout_s=60, env=environment).decode()
-        except BuildError:
-            return ""
+        return run(" ".join(command), command, timeout_s=300, env=environment).decode()
 
 
 def _mirror() -> str:
