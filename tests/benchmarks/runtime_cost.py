@@ -27,7 +27,7 @@ from tests.virtual_board import VirtualBoard
 from tests.virtual_board.platforms import KERNELS
 from tests.virtual_board.responding import chip_path
 
-from edgereply.analysis.pairing.pairing import Status
+from edgereply.analysis.pairing.result import Status
 from edgereply.evaluation.board_side import watched
 
 SOURCES = Path(__file__).parents[2] / "examples" / "responders"
