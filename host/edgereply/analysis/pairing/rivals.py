@@ -21,7 +21,7 @@ from edgereply.analysis.pairing.likelihood import Residuals, evidence, residuals
 
 MARGIN = 14.0
 # Less of the pulses than this is no alignment: on a coarse grid of arrivals a third fit by chance.
-LEAST_SHARE = 0.4
+LEAST_SHARE, LEAST_PULSES = 0.4, 4.5
 # A rival with less than half as many stimuli within so many times the winner's jitter is far behind.
 WITHIN, MANY = 40.0, 40
 # Stretches of so many pulses, about telling patterns, on which rivals are compared; a run up to as long goes in whole.
@@ -97,7 +97,8 @@ def against_rivals(search: Search, clock: Clock) -> Trial | None:
         return None
     inside = sum(np.count_nonzero(np.isfinite(left.gap_ns)) for left in own)
     share = told.share * sum(left.gap_ns.size for left in own) / max(1, inside)
-    if share < LEAST_SHARE:
+    # A line is fitted to them: three that lie on one say nothing.
+    if share < LEAST_SHARE or share * inside < LEAST_PULSES:
         return None
     trial = Trial(clock, told.nats, share, told.scale_ns, told.nats)
     for shift, pulses in _rivals(search, stretches, told.scale_ns):
