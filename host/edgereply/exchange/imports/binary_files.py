@@ -7,10 +7,8 @@ a WAV states its rate. NumPy, pyarrow and SciPy read the files.
 
 from __future__ import annotations
 
-import struct
 import warnings
 import zipfile
-import zlib
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -21,7 +19,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 from scipy.io import wavfile
 
-from edgereply.errors import DataError
+from edgereply.errors import DataError, HostError
 from edgereply.exchange.imports.csv_words import (
     TIME_UNITS,
     VOLT_UNITS,
@@ -39,12 +37,6 @@ MOST_UNPACKED: Final = 4 << 30
 MOST_COLUMNS: Final = 64
 ROWS: Final = 1 << 18
 _HEAD: Final = 1000
-
-# What the libraries raise at a damaged file.
-BROKEN: Final = (
-    ValueError, EOFError, OSError, KeyError, MemoryError, SyntaxError, zipfile.BadZipFile, zlib.error,
-    pa.ArrowException, NotImplementedError, RuntimeError, struct.error,
-)  # fmt: skip
 
 Array = np.ndarray[Any, np.dtype[Any]]
 
@@ -87,7 +79,9 @@ def open_binary(path: Path, interval_ns: float | None = None, times: Times | Non
             return [_wav(path, interval_ns, times)]
         array = np.load(path, mmap_mode="r", allow_pickle=False)
         return [_arrays(path, "NumPy file", _columns_of(path, "column", array), {}, interval_ns, times)]
-    except BROKEN as error:
+    except HostError:
+        raise
+    except Exception as error:  # at a damaged file the libraries raise what they happen to stumble over
         raise damaged(path, str(error).splitlines()[0][:200] if str(error) else type(error).__name__) from error
 
 
@@ -233,7 +227,9 @@ def table_file(
                 yield from cutter.cut(done + 1, columns)
                 done += count
                 tell(size * done // max(1, rows), size)
-        except BROKEN as error:
+        except HostError:
+            raise
+        except Exception as error:  # as above
             raise damaged(path, str(error)[:200]) from error
 
     return SampleFile(path, size, layout, samples)

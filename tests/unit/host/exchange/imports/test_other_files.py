@@ -255,6 +255,9 @@ _BYTES = [
     which=st.integers(0, len(_BYTES) - 1), hits=st.lists(st.tuples(st.floats(0, 1), st.integers(0, 255)), max_size=4)
 )
 @example(which=0, hits=[(0.0, 0)])
+@example(which=4, hits=[(0.078125, 0)])
+@example(which=4, hits=[(0.0625, 1)])
+@example(which=2, hits=[(0.04380881164465356, 0)])
 def test_a_damaged_file_is_read_or_explained(which: int, hits: list[tuple[float, int]], tmp_path: Path) -> None:
     small = Known([20_000, 32_000], [25_000, 40_000], 60_000)
     path = _BYTES[which](tmp_path, small).paths[0]
