@@ -21,12 +21,12 @@ from edgereply.analysis.arrays.aliases import Bools, Int64s
 from edgereply.analysis.arrays.bits import Bits, join_bits, pack
 from edgereply.analysis.arrays.presence import NO_STAMP, difference
 from edgereply.analysis.pairing.result import Status, unknown
-from edgereply.analysis.statistics.bounds import JsonBounds, bounds
 from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.sketch import Sketch, merge, sketch
 from edgereply.analysis.statistics.summary import QUANTILES, JsonSummary
 from edgereply.errors import SettingError
 from edgereply.evaluation.board_side import answered
+from edgereply.evaluation.bounds import JsonBounds, bounds
 from edgereply.evaluation.evaluate import COUNTED, TAIL_NS, Joined, by_one_clock, counts_of, joined, watched_to
 from edgereply.evaluation.pieces import LATEST, STIMULI, BoardFeed, Piece, cut
 from edgereply.storage.run_reader import RunReader, in_order

@@ -13,10 +13,10 @@ from edgereply.analysis.pairing.alignment import AlignStatus, align
 from edgereply.analysis.pairing.assignment import pair_by_rows, with_unobserved
 from edgereply.analysis.pairing.one_clock import pair
 from edgereply.analysis.pairing.result import Pairing, Status
-from edgereply.analysis.statistics.bounds import JsonBounds, bounds
 from edgereply.analysis.statistics.further import further
 from edgereply.analysis.statistics.summary import JsonSummary, summarise
 from edgereply.evaluation.board_side import BoardSide, answered, watched
+from edgereply.evaluation.bounds import JsonBounds, bounds
 from edgereply.storage.run_record import Evidence
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
 

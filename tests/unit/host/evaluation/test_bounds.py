@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from edgereply.analysis.statistics.bounds import bounds
 from edgereply.analysis.statistics.summary import QUANTILES
+from edgereply.evaluation.bounds import bounds
 
 
 @pytest.mark.parametrize("seed", range(5))
