@@ -11,6 +11,7 @@ goodness of fit by Anderson and Darling's statistic against samples drawn from t
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
@@ -25,7 +26,6 @@ from edgereply.analysis.statistics.extreme_fits import (
     fit_gpareto,
     gpareto_survival,
 )
-from edgereply.analysis.statistics.tail_stability import ThresholdFit, instability, shapes_above
 
 KIND: Final = "generalised Pareto over a threshold"
 
@@ -33,6 +33,20 @@ _DRAWS = 199
 _REFUSED_BELOW = 0.05
 _MOST_EXCESSES = 2000
 _FEWEST_EXCESSES = 60
+# Shares of the excesses kept by the higher thresholds that the shape must not depend on.
+_HIGHER = (0.7, 0.5, 0.3)
+_UNSTABLE_ABOVE = 3.0
+_FEWEST_ABOVE = 30
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ThresholdFit:
+    """The shape at one threshold of the stability check."""
+
+    threshold_ns: int
+    excesses: int
+    shape: float
+    shape_error: float
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -175,3 +189,46 @@ def _refusal(why: str, threshold_ns: int | None) -> TailModel:
         exceedance=None,
         exceedance_upper=None,
     )
+
+
+def shapes_above(excess: Floats, threshold_ns: int) -> tuple[ThresholdFit, ...]:
+    """Fit the excesses again above higher thresholds, as many as leave enough of them.
+
+    Args:
+        excess: shape (n,), nanoseconds above the threshold.
+        threshold_ns: the lowest threshold.
+    """
+    found = []
+    for share in _HIGHER:
+        # A threshold between two values keeps every excess positive.
+        higher = float(np.quantile(excess, 1.0 - share))
+        above = excess[excess > higher] - higher
+        if above.size >= _FEWEST_ABOVE:
+            fit = fit_gpareto(above)
+            found.append(
+                ThresholdFit(
+                    threshold_ns=threshold_ns + int(higher),
+                    excesses=fit.count,
+                    shape=fit.shape,
+                    shape_error=float(np.sqrt(fit.covariance[1, 1])),
+                )
+            )
+    return tuple(found)
+
+
+def instability(fit: GparetoFit, stability: tuple[ThresholdFit, ...]) -> str | None:
+    """Why the shape depends on the threshold, as a sentence; None where it does not.
+
+    Hausman's comparison: a fit to part of the sample differs by the difference of the variances.
+
+    The variances are the expected ones, (1 + shape) ** 2 / n (Coles 2001, section 4.3.2), since the
+    observed ones of small samples scatter as much as the shapes they are to judge.
+    """
+    for other in stability:
+        error = (1.0 + max(fit.shape, -0.5)) * math.sqrt(1.0 / other.excesses - 1.0 / fit.count)
+        if abs(other.shape - fit.shape) > _UNSTABLE_ABOVE * error:
+            return (
+                f"The shape depends on the threshold: {fit.shape:.2f} here, {other.shape:.2f} above "
+                f"{other.threshold_ns} ns, so the model cannot be trusted further out."
+            )
+    return None

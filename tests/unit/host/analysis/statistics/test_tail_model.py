@@ -5,9 +5,10 @@ from numpy.typing import NDArray
 from edgereply.analysis.statistics.extreme_fits import fit_gpareto
 from edgereply.analysis.statistics.tail_model import (
     TailModel,
+    ThresholdFit,
+    instability,
     model_tail,
 )
-from edgereply.analysis.statistics.tail_stability import ThresholdFit, instability
 
 
 def exponential(seed: int, count: int = 20_000) -> NDArray[np.int64]:
