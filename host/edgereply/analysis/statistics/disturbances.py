@@ -31,7 +31,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.bits import Bits
 from edgereply.analysis.arrays.distributions import beta_isf, beta_ppf
-from edgereply.analysis.statistics.dispersion import SCALES, long_visits, stretch_bounds
+from edgereply.analysis.statistics.dependence import SCALES, long_visits, stretch_bounds
 from edgereply.analysis.statistics.exceedances import Exceedances, share_dependence
 from edgereply.analysis.statistics.intervals import ProbabilityInterval
 
@@ -145,7 +145,7 @@ def find_disturbances(is_late: Bits, confidence: float = 0.95) -> Disturbances:
     Returns:
         See `Disturbances`. Groups are sought by gaps between late answers, by how much blocks of the run differ
         (`exceedances.share_dependence`), which sees long stretches with more of them, and by stretches in which that
-        lasts (`dispersion.long_visits`); the most telling counts. Where there are too few blocks to judge, all late
+        lasts (`dependence.long_visits`); the most telling counts. Where there are too few blocks to judge, all late
         answers count as one group.
     """
     return grouped(Exceedances(is_late, is_late), confidence)

@@ -14,12 +14,14 @@ from edgereply.analysis.arrays.bits import Bits, pack
 from edgereply.analysis.arrays.distributions import normal_isf, student_isf
 from edgereply.analysis.statistics.dependence import (
     Dependence,
+    dispersion_p,
     independent,
     judge_order,
     run_of_lags,
     sampled_bounds,
+    stretch_bounds,
+    worst_dispersion,
 )
-from edgereply.analysis.statistics.dispersion import dispersion_p, stretch_bounds, worst_dispersion
 from edgereply.analysis.statistics.intervals import ProbabilityInterval, clopper_pearson
 
 # Fewer blocks than this say too little about how blocks differ.

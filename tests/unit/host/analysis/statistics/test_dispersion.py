@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from edgereply.analysis.statistics.dispersion import dispersion_test
+from edgereply.analysis.statistics.dependence import dispersion_test
 
 
 def test_dispersion_is_the_one_way_analysis_of_variance() -> None:
