@@ -116,6 +116,31 @@ def test_a_statistic_is_a_module_and_a_row(copy: Copy, tmp_path: Path) -> None:
     assert "second slowest" in (tmp_path / "table.md").read_text(encoding="utf-8")
 
 
+def test_a_figure_is_a_module_and_a_row(copy: Copy, tmp_path: Path) -> None:
+    run = ROOT / "tests/reference_data/runs/format-1-first"
+    refused = copy.run("report", str(run), "--figure", "toy", "-o", "toy.png", place=tmp_path)
+    assert refused.returncode == 2
+    copy.add_module(
+        "host/edgereply/report/figures/toy.py",
+        "from edgereply.report.figures.distribution import distribution\n"
+        "from edgereply.report.figures.readings import Reading\n\n\n"
+        "def draw(views):\n    return distribution(views)\n\n\n"
+        "def read(views):\n    return Reading('A toy is shown.', ('run',), ())\n",
+    )
+    table = "host/edgereply/report/figures/plots.py"
+    copy.add_row(table, "FIGURES", '"toy": FigureRow(heading="A toy", draw=toy.draw, read=toy.read),')
+    text = (copy.root / table).read_text(encoding="utf-8")
+    needs = "from edgereply.report.figures import quantile_readings, readings"
+    assert needs in text
+    (copy.root / table).write_text(text.replace(needs, f"{needs}, toy"), encoding="utf-8")
+    drawn = copy.run("report", str(run), "--figure", "toy", "-o", "toy.png", place=tmp_path)
+    assert drawn.returncode == 0, drawn.stderr
+    assert (tmp_path / "toy.png").read_bytes().startswith(b"\x89PNG")
+    shown = copy.run("report", str(run), "-o", "page.html", place=tmp_path)
+    assert shown.returncode == 0, shown.stderr
+    assert "A toy is shown." in (tmp_path / "page.html").read_text(encoding="utf-8")
+
+
 def test_a_pulse_source_is_a_module_and_a_row(copy: Copy, tmp_path: Path) -> None:
     write_bench(tmp_path, "virtual", "toy")
     assert copy.run("source", place=tmp_path).returncode == 2
@@ -139,4 +164,4 @@ def test_a_pulse_source_is_a_module_and_a_row(copy: Copy, tmp_path: Path) -> Non
     bench.write_text(bench.read_text().replace('kind = "toy"', 'kind = "toy"\noptions = { speed = 3 }'))
     wrong = copy.run("measure", "--out", "other", place=tmp_path)
     assert wrong.returncode == 2
-    assert "Its options are: shift" in wrong.stderr
+    assert "its options are: shift" in wrong.stderr

@@ -37,6 +37,8 @@ WHOLE: dict[str, Any] = {
 SHORT = {"--count": "60", "--dwell": "1s", "--rounds": "6"}
 # The measurement may say no on a busy computer.
 MAY_SAY_NO = {"verdict", "compare", "measure"}
+# Pages that explain or list, and show no command to type.
+NO_COMMANDS = {"commands", "index", "matching"}
 
 
 def parse(arguments: list[str]) -> None:
@@ -51,7 +53,7 @@ def parse(arguments: list[str]) -> None:
 def test_every_command_shown_is_one_the_program_takes(page: Path) -> None:
     shown = [command for block in blocks(page) for command in block.commands()]
     inline = [command for command in spans(page) if len(command) > 1]
-    assert shown
+    assert shown or inline or page.stem in NO_COMMANDS
     for command in shown + inline:
         try:
             parse(command)

@@ -56,7 +56,7 @@ def write_figure(
         remedy = f"they have: {', '.join(have)}" if have else "nothing was answered in them"
         raise SettingError(f"these runs have no figure {name!r}", where="--figure", remedy=remedy)
     width, height = _pixels(size)
-    title = plots.HEADINGS[name] + (f": {material.views[0].title}" if len(material.views) == 1 else "")
+    title = plots.FIGURES[name].heading + (f": {material.views[0].title}" if len(material.views) == 1 else "")
     write_whole(path, pictures.picture(figure, _suffix(path), width, height, title, dark), "the picture")
     return path
 

@@ -102,10 +102,17 @@ class Headline:
             lines.append(clean(self.cut))
         return lines
 
+    def all_well(self) -> str:
+        """That every stimulus was answered, where it was so; "" for a run with any trouble, or without a stimulus."""
+        if not self.clean_run or not self.stimuli:
+            return ""
+        return f"All {self.stimuli:,} stimuli answered, none missed{'' if self.deadline_ns is None else ', none late'}."
+
     def lines(self) -> list[str]:
         """All of it as plain text: the answer, what was not as it should be, what was measured, and the times."""
         times = "   ".join(f"{name} {text}" for name, text in self.times())
-        return [self.answer, *self.trouble(), f"{clean(self.name)} ({self.grade})", times]
+        went = self.trouble() or list(filter(None, [self.all_well()]))
+        return [self.answer, *went, f"{clean(self.name)} ({self.grade})", times]
 
 
 def headline(view: RunView, verdict: Judgement | None = None) -> Headline:

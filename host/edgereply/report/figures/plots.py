@@ -13,29 +13,48 @@ from edgereply.report.figures.distribution import MOST_PANELS
 from edgereply.report.figures.drawing import Drawing
 from edgereply.report.figures.page_drawing import page_drawing
 
-HEADINGS: Final = {
-    "boards": "Best, typical, worst",
-    "distribution": "Histogram",
-    "persistence": "Persistence",
-    "over-time": "Over time",
-    "segments": "Where the time goes",
-    "tail": "Slowest answers",
-    "quantiles": "Percentiles",
-    "rates": "Against rate",
-    "fold": "Late answers by period",
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class FigureRow:
+    """One figure there is; the page, `--figure` and the tests on hostile names find it by its row.
+
+    Attributes:
+        heading: in words.
+        draw: from runs to a drawing, or None where they cannot fill it; in panels, from runs and the first one's number.
+        read: what it shows in words and a table, from the same; None for what the page shows by other means.
+        in_panels: a panel a run, so that many runs take several figures.
+        least_runs: fewer have nothing to show.
+    """
+
+    heading: str
+    draw: Callable[..., Drawing | None]
+    read: Callable[..., readings.Reading] | None = None
+    in_panels: bool = False
+    least_runs: int = 1
+
+
+def _fold(views: Sequence[RunView]) -> Drawing | None:
+    """The first run that has a period."""
+    return next((figures.fold(view, index) for index, view in enumerate(views) if view.folds), None)
+
+
+# In the order of the page.
+FIGURES: Final[dict[str, FigureRow]] = {
+    "boards": FigureRow(heading="Best, typical, worst", draw=figures.boards),
+    "distribution": FigureRow(heading="Histogram", draw=figures.distribution, read=readings.distribution),
+    "persistence": FigureRow(
+        heading="Persistence", draw=figures.persistence, read=readings.persistence, in_panels=True
+    ),
+    "over-time": FigureRow(heading="Over time", draw=figures.over_time, read=readings.over_time, in_panels=True),
+    "segments": FigureRow(heading="Where the time goes", draw=figures.segments, read=quantile_readings.segments),
+    "tail": FigureRow(heading="Slowest answers", draw=figures.tail, read=readings.tail),
+    "quantiles": FigureRow(
+        heading="Percentiles", draw=figures.quantiles, read=quantile_readings.quantiles, least_runs=2
+    ),
+    "rates": FigureRow(heading="Against rate", draw=figures.sweep_curves, read=quantile_readings.rates),
+    "fold": FigureRow(heading="Late answers by period", draw=_fold),
 }
-NAMES: Final = tuple(HEADINGS)
-_Draw = Callable[[Sequence[RunView]], Drawing | None]
-_WHOLE: Final[dict[str, tuple[_Draw, Callable[[Sequence[RunView]], readings.Reading]]]] = {
-    "distribution": (figures.distribution, readings.distribution),
-    "persistence": (figures.persistence, readings.persistence),
-    "over-time": (figures.over_time, readings.over_time),
-    "segments": (figures.segments, quantile_readings.segments),
-    "tail": (figures.tail, readings.tail),
-    "quantiles": (figures.quantiles, quantile_readings.quantiles),
-    "rates": (figures.sweep_curves, quantile_readings.rates),
-}
-_PANELS: Final = {"over-time": figures.over_time, "persistence": figures.persistence}
+NAMES: Final = tuple(FIGURES)
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,37 +97,36 @@ def draw(name: str, views: Sequence[RunView]) -> Drawing | None:
     Returns:
         The figure, or None where these runs cannot fill it.
     """
-    if name == "fold":
-        return next((figures.fold(view, index) for index, view in enumerate(views) if view.folds), None)
-    if name == "boards":
-        return figures.boards(views)
-    if name in _PANELS and len(views) > MOST_PANELS:
-        some = _PANELS[name](views[:MOST_PANELS], 0)
+    row = FIGURES[name]
+    if row.in_panels and len(views) > MOST_PANELS:
+        some = row.draw(views[:MOST_PANELS], 0)
         rest = f"{letter(0)} to {letter(MOST_PANELS - 1)} of {len(views)} runs; give the others by themselves."
-        return replace(some, notes=(*some.notes, rest))
-    return _WHOLE[name][0](views)
+        return None if some is None else replace(some, notes=(*some.notes, rest))
+    return row.draw(views)
 
 
 def _made(views: Sequence[RunView]) -> Iterator[tuple[str, str, readings.Reading, Drawing | None, tuple[int, ...]]]:
     every = tuple(range(len(views)))
-    for name, (drawing, reading) in _WHOLE.items():
-        if name == "quantiles" and len(views) == 1:
+    for name, row in FIGURES.items():
+        if row.read is None or len(views) < row.least_runs:
             continue
-        if name in _PANELS and len(views) > MOST_PANELS:
+        if row.in_panels and len(views) > MOST_PANELS:
             yield from _parts(name, views)
         else:
-            yield name, HEADINGS[name], reading(views), drawing(views), every
+            yield name, row.heading, row.read(views), row.draw(views), every
     for index, view in enumerate(views):
         if view.folds:
             key, of_run = ("fold", "") if len(views) == 1 else (f"fold-{index}", f", run {letter(index)}")
-            yield key, HEADINGS["fold"] + of_run, readings.fold(view, index), figures.fold(view, index), (index,)
+            yield key, FIGURES["fold"].heading + of_run, readings.fold(view, index), figures.fold(view, index), (index,)
 
 
 def _parts(
     name: str, views: Sequence[RunView]
 ) -> Iterator[tuple[str, str, readings.Reading, Drawing | None, tuple[int, ...]]]:
+    row = FIGURES[name]
+    assert row.read is not None
     for first in range(0, len(views), MOST_PANELS):
         some = views[first : first + MOST_PANELS]
-        heading = f"{HEADINGS[name]}, runs {letter(first)} to {letter(first + len(some) - 1)}"
-        reading = getattr(readings, name.replace("-", "_"))(some, first)
-        yield f"{name}-{first}", heading, reading, _PANELS[name](some, first), tuple(range(first, first + len(some)))
+        heading = f"{row.heading}, runs {letter(first)} to {letter(first + len(some) - 1)}"
+        drawing, runs = row.draw(some, first), tuple(range(first, first + len(some)))
+        yield f"{name}-{first}", heading, row.read(some, first), drawing, runs

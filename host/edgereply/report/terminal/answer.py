@@ -114,6 +114,8 @@ def headline_parts(headline: Headline, screen: Screen, where: str = "", picture:
     parts = [screen.sentence(headline.answer, style="bold red" if headline.outcome == "fail" else "bold")]
     if trouble := headline.trouble():
         parts.append(screen.sentence(f"! {' '.join(trouble)}", style="red"))
+    elif headline.all_well():
+        parts.append(screen.sentence(headline.all_well()))
     parts.append(Part([_about(where or headline.name, headline.grade)]))
     drawn = labelled_bar(headline, screen.width - 1, screen.plain) if picture else []
     if drawn:

@@ -143,13 +143,14 @@ def test_a_newer_run_is_refused_with_the_version_to_use(
     run = golden / named(ALONE[0])
     newer(run / "run.json")
     before = state(golden)
-    output = () if arguments[0] in ("verdict", "explain") else ("--output", tmp_path / "out.any")
+    name = "out.html" if arguments[0] == "report" else "out.any"
+    output = () if arguments[0] in ("verdict", "explain") else ("--output", tmp_path / name)
     code, _, err = command(arguments[0], run, *arguments[1:], *output)
     assert code == 2
     assert f"the run has format 2; edgereply {__version__} reads formats up to 1" in err
     assert "update edgereply: version 9.4.0 wrote it" in err
     assert state(golden) == before
-    assert not (tmp_path / "out.any").exists()
+    assert not (tmp_path / name).exists()
 
 
 def test_a_newer_series_is_refused_with_the_version_to_use(golden: Path, command: Command) -> None:

@@ -39,7 +39,9 @@ def test_every_interval_is_widened_at_both_ends() -> None:
     values = np.random.default_rng(1).integers(100_000, 200_000, 5000)
     known = KnownTo(1_000.0, 50.0)
     plain, wide = summarise(values).as_dict(), summarise(values, known).as_dict()
-    for name, (low, high) in plain["ci95"].items():
+    known_ends = {name: ends for name, ends in plain["ci95"].items() if ends is not None}
+    assert {"median_ns", "p90_ns", "p99_ns"} <= set(known_ends)
+    for name, (low, high) in known_ends.items():
         assert wide["ci95"][name] == [
             math.floor(low - known.expanded_ns(low)),
             math.ceil(high + known.expanded_ns(high)),
@@ -100,7 +102,12 @@ def test_the_headline_of_a_page_holds_only_where_the_instrument_can_tell(tmp_pat
     reaction[7] = 990_000
     for name, resolution_ns, outcome, first in (
         ("blind", 60_000.0, "open", "NOT ENOUGH DATA to say whether the deadline of 1.00 ms is kept."),
-        ("sharp", 10.0, "pass", "PASS: the deadline of 1.00 ms is kept."),
+        (
+            "sharp",
+            10.0,
+            "pass",
+            "PASS: the deadline of 1.00 ms is kept, if one disturbance makes no more than 6 answers late.",
+        ),
     ):
         source = SourceRecord(kind="imported", resolution_ns=resolution_ns)
         save_run(
@@ -115,7 +122,7 @@ def test_the_headline_of_a_page_holds_only_where_the_instrument_can_tell(tmp_pat
 
 
 def test_the_tail_margin_allows_for_the_instrument_also_where_answers_are_missing() -> None:
-    values = np.random.default_rng(4).integers(400_000, 500_000, 20_000)
+    values = np.random.default_rng(4).integers(400_000, 500_000, 40_000)
     known = KnownTo(10_000.0, 0.0)
 
     def left_ns(missed: int, known_to: KnownTo | None) -> int:

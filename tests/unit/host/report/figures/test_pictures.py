@@ -44,7 +44,7 @@ def described(name: str, many: int = 1) -> Drawing:
 
 def drawn(name: str, many: int, width: int, height: int) -> Figure:
     with mpl.rc_context(STYLE):
-        return pictures.draw(described(name, many), width, height, f"{plots.HEADINGS[name]}: {LONG}", LIGHT)
+        return pictures.draw(described(name, many), width, height, f"{plots.FIGURES[name].heading}: {LONG}", LIGHT)
 
 
 def words(figure: Figure) -> Iterator[Text]:
