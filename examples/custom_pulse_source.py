@@ -35,16 +35,15 @@ class MadeUp:
 
 
 def pulses(plan: StimulusPlan) -> Iterator[SourceBatch]:
+    kind = np.array([STIMULUS, RISE, FALL], np.uint8)
     for left in reversed(range(plan.count)):
         time.sleep(plan.period_ns * 1e-9)
-        at_ns = time.monotonic_ns() + np.array([0, 40_000, 55_000])
-        yield SourceBatch(kind=np.array([STIMULUS, RISE, FALL], np.uint8), at_ns=at_ns, lost=0, done=not left)
+        yield SourceBatch(kind=kind, at_ns=time.monotonic_ns() + np.array([0, 40_000, 55_000]), lost=0, done=not left)
 
 
 if __name__ == "__main__":
     plan = (source := MadeUp()).arm(StimulusPlan(count=200, period_ns=1_000_000, floor_ns=0))
     record = RunRecord(tool="example", run_id="example", created=now_iso(), board="none", evidence="loop-back",
                        virtual=True, requested={}, source=SourceRecord(kind="made up"), window_ns=10**8)  # fmt: skip
-    writer = RunWriter(Path(sys.argv[1]), record)
-    outcome = Run(None, source, writer, plan, watch=lambda tally, batch: None).execute()
-    print(close_record(writer, outcome).model_dump_json(include={"state", "counts"}))
+    ended = Run(None, source, writer := RunWriter(Path(sys.argv[1]), record), plan, watch=lambda *_: None).execute()
+    print(close_record(writer, ended).model_dump_json(include={"state", "counts"}))

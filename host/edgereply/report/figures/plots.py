@@ -20,7 +20,7 @@ class FigureRow:
 
     Attributes:
         heading: in words.
-        draw: from runs to a drawing, or None where they cannot fill it; in panels, from runs and the first one's number.
+        draw: from runs to a drawing, or None where they cannot fill it; in panels, with the first run's number.
         read: what it shows in words and a table, from the same; None for what the page shows by other means.
         in_panels: a panel a run, so that many runs take several figures.
         least_runs: fewer have nothing to show.
