@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import combinations
 from typing import Literal
 
 import numpy as np
@@ -261,9 +262,11 @@ def steps(edges: Floats, heights: Floats, foot: float) -> tuple[Floats, Floats]:
 def flag_rows(flags: Sequence[Flag], axis: Axis, characters: float) -> list[tuple[int, Side]]:
     """Rows above a panel so that no words of upright flags run into each other or across another's line.
 
-    A flag left of the middle has its words on its right, another on its left, so that none leaves the panel. A line
-    rises as far as its own row; so where words reach over another flag's line, that flag must stand lower. Flags of
-    the left half are placed from the middle outwards, then those of the right half, each in the lowest row that fits.
+    A line rises as far as its own row; so where words reach over another flag's line, that flag must stand lower. Words
+    stand towards the middle, so that none leaves the panel. Two flags on either side of the middle can each reach over
+    the other's line: then words are turned outwards, as few as need be, where the panel has room for them. The few
+    flags of a figure are tried in all ways, fewest turned and fewest rows first; with words of at most a third of the
+    panel some way always fits two flags. Where none fits, each flag gets a row of its own, and a line may cross words.
 
     Args:
         flags: upright ones.
@@ -274,23 +277,39 @@ def flag_rows(flags: Sequence[Flag], axis: Axis, characters: float) -> list[tupl
         Row, 0 next to the panel, and the side of the words, for each flag.
     """
     at = [min(1.0, max(0.0, axis.share(flag.at))) for flag in flags]
-    sides: list[Side] = ["right" if place < 0.5 else "left" for place in at]
+    inward: list[Side] = ["right" if place < 0.5 else "left" for place in at]
     wide = [(len(flag.text) + 1.5) / characters for flag in flags]
-    spans = [(p, p + w) if side == "right" else (p - w, p) for p, w, side in zip(at, wide, sides, strict=True)]
-    order = sorted(range(len(flags)), key=lambda i: (sides[i] == "left", -at[i] if sides[i] == "right" else at[i]))
-    rows: dict[int, int] = {}
+    outward_fits = [i for i in range(len(flags)) if (at[i] >= wide[i] if at[i] < 0.5 else at[i] + wide[i] <= 1.0)]
+    for turned in (some for count in range(len(outward_fits) + 1) for some in combinations(outward_fits, count)):
+        sides = [_other(side) if i in turned else side for i, side in enumerate(inward)]
+        spans = [(p, p + w) if side == "right" else (p - w, p) for p, w, side in zip(at, wide, sides, strict=True)]
+        for most in range(1, len(flags) + 1):
+            if rows := _placed(at, spans, most):
+                return list(zip(rows, sides, strict=True))
+    return list(enumerate(inward))
 
-    def fits(i: int, row: int) -> bool:
-        for k, other in rows.items():
+
+def _other(side: Side) -> Side:
+    return "left" if side == "right" else "right"
+
+
+def _placed(at: Sequence[float], spans: Sequence[tuple[float, float]], most: int) -> list[int]:
+    """Rows of all flags within so many, the first ones lowest; empty where they do not fit."""
+
+    def fits(row: int, i: int, rows: Sequence[int]) -> bool:
+        for k, other in enumerate(rows):
             together = spans[i][0] < spans[k][1] and spans[k][0] < spans[i][1]
-            if other == row and together:
-                return False
-            if spans[i][0] <= at[k] <= spans[i][1] and other > row:
-                return False
-            if spans[k][0] <= at[i] <= spans[k][1] and row > other:
+            over, under = spans[i][0] < at[k] < spans[i][1], spans[k][0] < at[i] < spans[k][1]
+            if (other == row and together) or (over and other > row) or (under and row > other):
                 return False
         return True
 
-    for i in order:
-        rows[i] = next((row for row in range(len(flags)) if fits(i, row)), max(rows.values(), default=-1) + 1)
-    return [(rows[i], sides[i]) for i in range(len(flags))]
+    def place(rows: list[int]) -> list[int]:
+        if len(rows) == len(at):
+            return rows
+        for row in range(most):
+            if fits(row, len(rows), rows) and (found := place([*rows, row])):
+                return found
+        return []
+
+    return place([])
