@@ -99,14 +99,32 @@ def test_what_a_page_points_to_is_there(page: Path) -> None:
     assert re.search(r"qualified\s+(engineer|people)", text), "a page of advice defers to those who decide"
 
 
-def test_the_page_of_commands_is_what_the_program_says() -> None:
-    """`python docs/write_commands.py` writes it."""
-    spec = importlib.util.spec_from_file_location("write_commands", ROOT / "docs/write_commands.py")
+def script(path: str) -> Any:
+    """A script of docs/ as a module."""
+    spec = importlib.util.spec_from_file_location(Path(path).stem, ROOT / path)
     assert spec is not None
     assert spec.loader is not None
-    writer = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(writer)
-    assert (ROOT / "docs/commands.md").read_text(encoding="utf-8") == writer.page()
+    found = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(found)
+    return found
+
+
+def test_the_page_of_commands_is_what_the_program_says() -> None:
+    """`python docs/write_commands.py` writes it."""
+    assert (ROOT / "docs/commands.md").read_text(encoding="utf-8") == script("docs/write_commands.py").page()
+
+
+def test_the_pictures_show_the_screens_of_today(demo: Path) -> None:
+    """`python docs/pictures/make.py` makes them; what the screens are made of is held against what they were then."""
+    make = script("docs/pictures/make.py")
+    pictured = json.loads((ROOT / "docs/pictures/words.json").read_text(encoding="utf-8"))
+    assert pictured["page"] == make.page_words(demo / "report.html")
+    assert len(pictured["page"]) > 5
+    said = [make.screen(command, demo.parent) for command in make.SHOWN]
+    assert set(pictured["terminal"]) == {word for text in said for word in make.terminal_words(text)}
+    assert {"best", "typical", "worst", "deadline"} <= set(pictured["terminal"])
+    assert (ROOT / "docs/gallery.md").read_text(encoding="utf-8") == make.gallery()
+    assert all((ROOT / f"docs/pictures/{name}.png").read_bytes().startswith(b"\x89PNG") for name in make.GALLERY)
 
 
 def test_the_readme_fits_on_a_few_screens_and_shows_pictures() -> None:

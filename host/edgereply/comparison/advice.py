@@ -14,14 +14,14 @@ from edgereply.wording.numbers import distinct, duration, listing
 
 METHOD = (
     "Each line sets conditions against each other that differ in this alone, round by round: the median of the rounds' "
-    "differences, and its 95 % interval. Bought or cost is said only where a sign-flip test, adjusted by Holm over all "
-    "{tests} figures here, is below 5 %."
+    "differences, and its 95 % interval. A change is taken as sure only where a sign-flip test, adjusted by Holm over "
+    "all {tests} figures here, is below 5 %."
 )
-NOTHING_VARIED = "No setting of the board was varied alone: vary {axes} in the plan to learn what they buy."
+NOTHING_VARIED = "No setting of the board was varied alone: vary {axes} in the plan to learn what they change."
 VIRTUAL = "VIRTUAL: this says nothing about hardware."
-BOUGHT = "What was bought"
-SECTIONS = {"responder": "What the runtime takes beside the kernel", "load": "What load cost"}
-NOTHING = {"responder": "no measurable difference", "load": "cost nothing measurable"}
+CHANGES = "What each setting changes"
+SECTIONS = {"responder": "What the runtime takes beside the kernel", "load": "What each load costs"}
+NOTHING = {"responder": "no measurable difference", "load": "no measurable change"}
 RUNTIME = "what the floor is quicker by is the runtime's own time; the rest takes a minimal program and the kernel"
 ORDER = (
     "Loads stand by what they cost in the median, the costliest first; where intervals overlap, that is not certain."
@@ -56,7 +56,7 @@ class Advice:
         for item, sentence in zip(self.contrasts, self.sentences, strict=True):
             gain_ns = item.gains[0].gain_ns if item.gains else 0
             place = (beside.index(tuple(item.elsewhere.items())), gain_ns) if item.axis == "load" else (0, 0)
-            found.setdefault(SECTIONS.get(item.axis, BOUGHT), []).append((place, sentence))
+            found.setdefault(SECTIONS.get(item.axis, CHANGES), []).append((place, sentence))
         return [
             (title, [each[1] for each in sorted(pairs, key=lambda each: each[0])]) for title, pairs in found.items()
         ]
@@ -73,7 +73,7 @@ class Advice:
 
     def lines(self) -> list[str]:
         """As it is printed."""
-        text = [] if self.sentences else [BOUGHT]
+        text = [] if self.sentences else [CHANGES]
         for title, sentences in self.sections:
             text.append(title)
             for head, parts in sentences:
@@ -81,7 +81,7 @@ class Advice:
         text += [f"  {line}" for line in self.method]
         for item in self.permanent:
             text += ["", f"To keep {item.setting} ({item.why})", *(f"  {line}" for line in item.lines)]
-            text += [f"  Mind: {line}" for line in item.cautions]
+            text += [f"  Note: {line}" for line in item.cautions]
         return [*text, *(["", *self.open] if self.open else []), *([self.final] if self.permanent else [])]
 
 
@@ -142,7 +142,7 @@ def _sentence(item: Contrast, tests: int) -> tuple[str, list[str]]:
     head += f" ({where})" if where else ""
     if item.why_not:
         return head, [f"nothing is concluded: {item.why_not}"]
-    parts = [_gain(gain, tests, NOTHING.get(item.axis, "bought nothing measurable")) for gain in item.gains]
+    parts = [_gain(gain, tests, NOTHING.get(item.axis, "no measurable change")) for gain in item.gains]
     outcomes = {gain.outcome for gain in item.gains}
     if item.axis == "responder" and item.value == "floor" and "bought" in outcomes:
         parts.append(RUNTIME)
@@ -166,7 +166,7 @@ def _gain(gain: Gain, tests: int, nothing: str) -> str:
     words += f" [{low} to {high}], it was {duration(gain.before_ns)}"
     if gain.outcome == "not yet certain":
         needed = max(rounds_needed(tests, 0.95), gain.rounds + 1)
-        words += f", not yet certain among {tests} figures: it takes {needed} rounds or more"
+        words += f", not sure yet: run {needed} rounds to be sure"
     return words
 
 
@@ -181,7 +181,8 @@ def _open(found: Sequence[Contrast], entries: Sequence[Entry]) -> list[str]:
     if low < high:
         lines.append(
             f"The processor's clock went from {low / 1000:,.0f} to {high / 1000:,.0f} MHz; its governor was not "
-            "varied. To learn what a steady clock buys, write performance into /sys/devices/system/cpu/cpufreq/policy*/"
-            "scaling_governor, sweep again and compare the two series. It costs power and heat."
+            "varied. To learn what a steady clock changes, write performance into "
+            "/sys/devices/system/cpu/cpufreq/policy*/scaling_governor, sweep again and compare the two series. "
+            "It costs power and heat."
         )
     return lines

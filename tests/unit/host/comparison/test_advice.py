@@ -108,7 +108,7 @@ def test_an_interval_with_zero_in_it_bought_nothing_and_nothing_is_said_on_how_t
     assert [gain.outcome for gain in advice.contrasts[0].gains] == ["nothing measurable"] * 2
     ((head, parts),) = advice.sentences
     assert head == "CPU 3 instead of any CPU"
-    assert [part.split(" (")[0] for part in parts] == [f"{f}: bought nothing measurable" for f in ("median", "p99")]
+    assert [part.split(" (")[0] for part in parts] == [f"{f}: no measurable change" for f in ("median", "p99")]
     assert not advice.permanent
     assert "isolcpus" not in "\n".join(advice.lines())
 
@@ -176,7 +176,7 @@ def test_few_rounds_and_short_blocks_say_so() -> None:
     (item,) = found([entry("block", 130_000, rounds=6), entry("spin", 100_000, rounds=6)], settings)
     # 2 of 64 sign assignments are as extreme: 1/32, over two figures 1/16.
     assert [gain.outcome for gain in item.gains] == ["not yet certain"] * 2
-    assert "it takes 7 rounds or more" in advise([item], []).as_dict()["sentences"][0]
+    assert "run 7 rounds to be sure" in advise([item], []).as_dict()["sentences"][0]
     (item,) = found([entry("block", 1, count=100), entry("spin", 1, count=100)], settings)
     assert [gain.figure for gain in item.gains] == ["median"], "p99 needs more answers than a block has"
     (item,) = found([entry("block", 1, rounds=0), entry("spin", 1, rounds=0)], settings)
@@ -201,7 +201,7 @@ def test_what_load_cost_is_said_by_kind_the_costliest_first_and_is_nothing_to_ke
     sides = [entry(load, level, seed=number) for number, (load, level) in enumerate(levels.items())]
     advice = advise(found(sides, settings), sides)
     ((title, sentences),) = advice.sections
-    assert title == "What load cost"
+    assert title == "What each load costs"
     said = dict(sentences)
     assert list(said) == [
         f"load {load} instead of no load (wait block)" for load in ("cpu=2, storage=16M", "cpu=2", "network=1")
@@ -213,7 +213,7 @@ def test_what_load_cost_is_said_by_kind_the_costliest_first_and_is_nothing_to_ke
     assert gain.low_ns is not None
     assert gain.high_ns is not None
     assert cpu[0].startswith(f"median {-gain.gain_ns / 1000:.1f} µs slower [{-gain.high_ns / 1000:.1f} µs to ")
-    assert [part.split(" (")[0] for part in network] == [f"{f}: cost nothing measurable" for f in ("median", "p99")]
+    assert [part.split(" (")[0] for part in network] == [f"{f}: no measurable change" for f in ("median", "p99")]
     assert both[-1] == "several kinds at once are not told apart: vary each alone"
     assert "not told apart" not in " ".join([*cpu, *network])
     assert not advice.permanent
@@ -248,10 +248,10 @@ def test_settings_and_load_stand_under_headings_of_their_own() -> None:
     }
     sides = [entry(name, 100_000, seed=number) for number, name in enumerate(settings)]
     advice = advise(found(sides, settings), sides)
-    assert [title for title, _ in advice.sections] == ["What was bought", "What load cost"]
+    assert [title for title, _ in advice.sections] == ["What each setting changes", "What each load costs"]
     lines = advice.lines()
-    place = lines.index("What load cost")
-    assert lines[0] == "What was bought"
+    place = lines.index("What each load costs")
+    assert lines[0] == "What each setting changes"
     assert [line.startswith("  load cpu=1 instead of no load") for line in lines[place + 1 : place + 2]] == [True]
 
 
