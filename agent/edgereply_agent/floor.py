@@ -21,6 +21,7 @@ import signal
 import stat
 import sys
 import tempfile
+from dataclasses import dataclass
 from typing import NoReturn, Sequence
 
 from edgereply_protocol import Json
@@ -46,6 +47,17 @@ OTHER_HINT = "build agent/edgereply_agent/floor.c of this version for this board
 _built: dict[str, Floor] = {}
 
 
+@dataclass(frozen=True)
+class Duty:
+    """What the program is to do: which line to answer, by which output, and how."""
+
+    route: Route
+    line: InputLine
+    output: OutputLine
+    wait: str
+    hold_ns: int
+
+
 class Floor:
     """The program, ready to run.
 
@@ -58,23 +70,13 @@ class Floor:
         self.in_effect: Json = {**origin, "sha256": hashlib.sha256(data).hexdigest()}
         self._data = data
 
-    def become(
-        self,
-        route: Route,
-        line: InputLine,
-        output: OutputLine,
-        ring: Ring,
-        wait: str,
-        hold_ns: int,
-        lock: bool,
-        ready: str,
-        pipes: Sequence[int],
-        parent: int,
-    ) -> NoReturn:
-        """Turn this process into the program; settings of the process stay, locked memory is locked anew.
+    def become(self, duty: Duty, ring: Ring, lock: bool, ready: str, pipes: Sequence[int], parent: int) -> NoReturn:
+        """Turn this process into the program; settings of the process stay.
 
         Args:
+            duty: what it is to do.
             ring: made to be shared by descriptor.
+            lock: memory is locked anew.
             ready: what it says on the first pipe once it can start: a JSON object without its last brace, since it adds
                 what its calls cost.
             pipes: where it reports, and where it is told to go.
@@ -83,13 +85,13 @@ class Floor:
         Raises:
             AgentError: the kernel cannot run it.
         """
-        passed = (ring.fd, line.fd, output.fd, *pipes)
+        passed = (ring.fd, duty.line.fd, duty.output.fd, *pipes)
         for fd in passed:
             os.set_inheritable(fd, True)
         memory, *others = map(str, passed)
         words = (
-            "edgereply-floor", INTERFACE, memory, str(ring.capacity), *others, str(parent), REACH[route.name], wait,
-            str(hold_ns), str(int(lock)), ready,
+            "edgereply-floor", INTERFACE, memory, str(ring.capacity), *others, str(parent),
+            REACH[duty.route.name], duty.wait, str(duty.hold_ns), str(int(lock)), ready,
         )  # fmt: skip
         try:
             fd = os.memfd_create("edgereply-floor")

@@ -8,7 +8,7 @@ from edgereply_agent.answering import answer
 from edgereply_agent.errors import SettingError
 from edgereply_agent.observer import own_costs
 from edgereply_agent.ring import Ring
-from edgereply_agent.routes.base import InputLine, OutputLine, Route
+from edgereply_agent.routes.base import Route
 from edgereply_agent.settings import RESPONDERS, WAITS, Reader, read_common
 from edgereply_agent.worker import Become
 from edgereply_protocol import ROUTES, Json, Layout
@@ -16,7 +16,7 @@ from edgereply_protocol import ROUTES, Json, Layout
 from .base import Started, Task
 
 if TYPE_CHECKING:
-    from edgereply_agent.floor import Floor
+    from edgereply_agent.floor import Duty, Floor
 
 MAX_HOLD_NS = 1_000_000_000
 
@@ -52,7 +52,11 @@ class Respond(Task):
             def costs() -> Json:
                 return {"observer": own_costs(line)}
 
-            become = None if floor is None else _becoming(floor, route, line, output, wait, hold_ns)
+            become = None
+            if floor is not None:
+                from edgereply_agent.floor import Duty
+
+                become = _becoming(floor, Duty(route, line, output, wait, hold_ns))
             self._work("responder", Layout.ANSWERS, common, line, respond, costs, become)
         except BaseException:
             self.close()
@@ -68,15 +72,12 @@ class Respond(Task):
         return floor
 
 
-def _becoming(
-    floor: Floor, route: Route, line: InputLine, output: OutputLine, wait: str, hold_ns: int
-) -> Callable[[Ring], Become]:
+def _becoming(floor: Floor, duty: Duty) -> Callable[[Ring], Become]:
     """What turns a worker into the floor program, once its ring is there."""
 
     def with_ring(ring: Ring) -> Become:
         def become(realtime: Json, ready: str, pipes: Sequence[int], parent: int) -> None:
-            lock = bool(realtime["lock_memory"])
-            floor.become(route, line, output, ring, wait, hold_ns, lock, ready, pipes, parent)
+            floor.become(duty, ring, bool(realtime["lock_memory"]), ready, pipes, parent)
 
         return become
 
