@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import signal
 from pathlib import Path
 
@@ -13,6 +14,24 @@ settings.register_profile("edgereply", deadline=None)
 settings.load_profile("edgereply")
 
 HERE = Path(__file__).parent
+
+
+# Boards that take as long as all the rest of the suite together: run by themselves, with EDGEREPLY_MORE_BOARDS=1.
+MORE_BOARDS = ("test_processors.py", "test_real_driver.py", "test_responders.py", "test_small_systems.py")
+WITH_MORE_BOARDS = os.environ.get("EDGEREPLY_MORE_BOARDS") == "1"
+
+
+def pytest_report_header() -> str:
+    """What this run leaves out, where everybody sees it."""
+    left_out = ", ".join(name.removeprefix("test_").removesuffix(".py").replace("_", " ") for name in MORE_BOARDS)
+    return (
+        f"more boards ({left_out}): {'with them' if WITH_MORE_BOARDS else 'not run, EDGEREPLY_MORE_BOARDS=1 runs them'}"
+    )
+
+
+def pytest_ignore_collect(collection_path: Path) -> bool | None:
+    """Whether a file is left out; None leaves it to others."""
+    return True if collection_path.name in MORE_BOARDS and not WITH_MORE_BOARDS else None
 
 
 def pytest_configure() -> None:

@@ -193,7 +193,7 @@ def test_no_permission_for_a_serial_port(place: Workplace, virtual_port: str) ->
         Path(virtual_port).chmod(mode)
     assert done.returncode == 3, done.stderr
     assert "Traceback" not in done.stderr
-    assert f"no permission to open this serial port.\n  where: {virtual_port}\n  what to do: Join" in done.stderr
+    assert f"no permission to open this serial port\n  where: {virtual_port}\n  what to do: join" in done.stderr
     assert not (place.root / "run").exists()
 
 

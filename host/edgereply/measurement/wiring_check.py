@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from typing import Final
 
 import numpy as np
 
@@ -14,10 +15,12 @@ from edgereply.measurement.slow_pulses import PLAN, PULSES, QUIET_S, collect, fi
 from edgereply.measurement.wiring_findings import Finding, Seen, response_findings, stimulus_findings
 from edgereply.sources.base import PulseSource
 from edgereply.storage.stamps import RISE, STIMULUS, ObservedEdges
+from edgereply.wording.numbers import clean
+from edgereply_protocol import ROUTES
 
 Say = Callable[[str], None]
 # Routes by which the kernel stamps the edges of both lines.
-WATCHING = ("chardev", "gpiod")
+WATCHING: Final = tuple(name for name, row in ROUTES.items() if row.kernel_stamps)
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,12 +79,20 @@ def watching_route(client: BoardClient, board: Board) -> str:
     """The route to watch both lines by: the board's own if it can, else one that the board has beside it.
 
     Raises:
+        SettingError: the board's own route cannot be used there.
         BoardError: the board has none.
     """
     if board.route in WATCHING:
         return board.route
-    routes = client.hello.capabilities.get("routes")
-    found = {name: routes.get(name) for name in WATCHING} if isinstance(routes, dict) else {}
+    told = client.hello.capabilities.get("routes")
+    routes = told if isinstance(told, dict) else {}
+    own = routes.get(board.route)
+    if isinstance(own, dict) and own.get("available") is False:
+        raise SettingError(
+            f"the route {board.route} cannot be used: {clean(str(own.get('why')))}", client.name,
+            clean(str(own.get("remedy"))),
+        )  # fmt: skip
+    found = {name: routes.get(name) for name in WATCHING}
     can = [name for name, route in found.items() if isinstance(route, dict) and route.get("available") is True]
     if not can:
         raise BoardError(
