@@ -92,16 +92,15 @@ def test_answers_from_nowhere_are_spurious(place: Workplace) -> None:
 
 def test_delayed_stimuli_are_late(place: Workplace) -> None:
     """3 ms on the way to the board, 2 ms allowed; the board's own share of each reaction tells the rest."""
-    summary, counts = measured(place, "late = 0.05, late_us = 3000")
-    delayed = counts["unseen"]
+    summary, _ = measured(place, "late = 0.05, late_us = 3000")
     low, high = limits(0.05)
-    doubt = doubtful(counts)
-    assert low - doubt <= delayed <= high
-    assert delayed <= counts["extra_edges"] <= delayed + doubt
     board = RunReader(place.root / "run").board()
     slow_itself = int(np.count_nonzero(board.set_ns - board.edge_ns > 1_000_000))
     late = summary["late"]
-    assert delayed - summary["ambiguous"] <= late <= delayed + slow_itself + summary["ambiguous"] + doubt
+    # A late stamp is told from a lost and an added one, or the stimulus stays open: none becomes missed and spurious.
+    assert low <= late + summary["ambiguous"]
+    assert late <= high + slow_itself
+    assert summary["missed"] + summary["spurious"] <= low
 
 
 def test_a_stuck_input_misses_all_that_follows(place: Workplace) -> None:

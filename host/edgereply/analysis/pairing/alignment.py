@@ -107,7 +107,10 @@ class Alignment:
     @property
     def extra(self) -> int:
         """Edges that belong to no stimulus."""
-        return int(self.extra_index.size)
+        sure = int(self.extra_index.size)
+        # Where two edges compete for one stimulus, one of them is nobody's, whichever it is.
+        contested = 0 if self.clock is None else self.edges - self.aligned - sure
+        return sure + max(0, contested - self.ambiguous)
 
     @property
     def ambiguous_edges(self) -> int:
@@ -157,10 +160,10 @@ def align(stimulus_ns: ArrayLike, edge_ns: ArrayLike, max_drift_ppm: float = 250
         target[part] = clock.to_board(stimulus[part])
 
     chunkwise(expect, stimulus.size, CHUNK)
-    # An edge is stamped late where interrupts are off, and never early: beyond an eighth of an interval a late stamp
-    # looks too much like one lost and one added.
+    # An edge is stamped late where interrupts are off, and never early. One that is late by up to an interval could
+    # also be one lost and one added: their shares decide, and where they do not clearly, the stimulus stays open.
     early = round(EARLY * clock.sigma_ns)
-    matched = match(target, edge, clock.sigma_ns, Reach(early, max(early, round(search.usual_ns / 8))))
+    matched = match(target, edge, clock.sigma_ns, Reach(early, max(early, round(search.usual_ns))))
     return _in_callers_order(matched, edge.size, clock, found.margin, stimulus_order, edge_order)
 
 
