@@ -44,6 +44,8 @@ def unwanted_in(data: bytes, place: Path = ROOT.parent) -> list[str]:
     patterns = dict(UNWANTED)
     if str(place) not in ANYBODYS:
         patterns["the place it was written"] = re.compile(rb"(?<![\w.])" + re.escape(bytes(place)) + rb"/")
+    if b"\0" in data:  # a picture or an archive, whose bytes are no words
+        del patterns["a note of something left undone"]
     return [what for what, pattern in patterns.items() if pattern.search(data)]
 
 

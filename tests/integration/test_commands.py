@@ -22,7 +22,7 @@ SUMMARY = {
 }  # fmt: skip
 FIGURES = {
     "count", "min_ns", "median_ns", "p90_ns", "p99_ns", "p99_9_ns", "max_ns", "mean_ns", "std_ns", "peak_to_peak_ns",
-    "interquartile_range_ns", "tail_spread_ns", "ci95", "ci95_method", "effective_count", "needed", "rough",
+    "tail_spread_ns", "ci95", "ci95_method", "effective_count", "needed", "rough",
 }  # fmt: skip
 LOST = {"lost_edges", "unrecorded", "lost_records"}
 SEGMENTS = {"wake_delay", "set_time", "hold", "outside"}

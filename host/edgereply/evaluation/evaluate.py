@@ -13,7 +13,6 @@ from edgereply.analysis.pairing.alignment import AlignStatus, align
 from edgereply.analysis.pairing.assignment import pair_by_rows, with_unobserved
 from edgereply.analysis.pairing.one_clock import pair
 from edgereply.analysis.pairing.result import Pairing, Status
-from edgereply.analysis.statistics.further import further
 from edgereply.analysis.statistics.summary import JsonSummary, summarise
 from edgereply.evaluation.board_side import BoardSide, answered, watched
 from edgereply.evaluation.bounds import JsonBounds, bounds
@@ -50,7 +49,7 @@ class Evaluation:
             "responses": self.counts["responses"],
             **{name: self.counts[name] for name in COUNTED},
             "bounds": self.bounds(),
-            "reaction": self._figures(self.reaction_ns) | further(present(self.reaction_ns)),
+            "reaction": self._figures(self.reaction_ns),
             "pulse_width": self._figures(self.pulse_width_ns),
             "segments": {name: self._figures(values) for name, values in self.segments.items()},
             "evidence": self.evidence,

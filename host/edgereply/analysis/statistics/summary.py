@@ -15,6 +15,7 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.uncertainty import KnownTo
+from edgereply.analysis.statistics.further import further
 from edgereply.analysis.statistics.intervals import count_needed
 from edgereply.analysis.statistics.quantile_intervals import QuantileEstimate, quantile_intervals
 
@@ -38,6 +39,7 @@ class SampleSummary:
             (`needed` says how many values that takes); rough where they are too few to rule out a group of ten slow
             ones that did not come, or worth too few independent ones.
         known_to: how well an imported time is known; intervals are widened by it already.
+        further: figures beside these, by name (`further.FURTHER`).
     """
 
     count: int
@@ -47,6 +49,7 @@ class SampleSummary:
     std_ns: float | None
     quantiles: dict[str, QuantileEstimate | None]
     known_to: KnownTo | None = field(default=None)
+    further: dict[str, Any] = field(default_factory=dict)
 
     @property
     def needed(self) -> dict[str, int]:
@@ -99,7 +102,7 @@ class SampleSummary:
             "effective_count": {name: int(found.effective_count) for name, found in there.items()},
             "rough": self.rough,
             "needed": self.needed,
-        } | ({} if known is None else {"known_to": {
+        } | self.further | ({} if known is None else {"known_to": {
             "resolution_ns": known.resolution_ns,
             "clock_ppm": known.tolerance_ppm,
             "expanded_ns": known.expanded_ns(self.max_ns or 0),
@@ -135,6 +138,7 @@ def summarise(values_ns: Int64s, known_to: KnownTo | None = None) -> SampleSumma
         std_ns=std,
         quantiles={name: widened(one, known_to) for name, one in zip(QUANTILES, found, strict=True)},
         known_to=known_to,
+        further=further(values_ns),
     )
 
 

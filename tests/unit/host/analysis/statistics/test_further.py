@@ -2,22 +2,13 @@
 
 import numpy as np
 import pytest
-from scipy import stats
 
-from edgereply.analysis.statistics.further import FURTHER, further, interquartile_range
-
-
-@pytest.mark.parametrize("seed", range(5))
-def test_interquartile_range_agrees_with_scipy(seed: int) -> None:
-    values = np.random.default_rng(seed).gamma(2.0, 10_000.0, 1_000 + seed).astype(np.int64)
-    assert interquartile_range(values) == stats.iqr(values, interpolation="inverted_cdf")
+from edgereply.analysis.statistics.further import FURTHER, Further, further
+from edgereply.analysis.statistics.summary import summarise
 
 
-def test_too_few_values_carry_none() -> None:
-    assert interquartile_range(np.array([1, 2, 3], np.int64)) is None
-    assert interquartile_range(np.array([4, 1, 3, 2], np.int64)) == 2
-
-
-def test_every_name_has_its_unit_and_every_row_its_words() -> None:
-    assert all(name.endswith("_ns") and row.label for name, row in FURTHER.items())
-    assert dict(further(np.arange(1_000, dtype=np.int64))) == {"interquartile_range_ns": 500}
+def test_a_row_stands_in_every_summary(monkeypatch: pytest.MonkeyPatch) -> None:
+    plain = summarise(np.arange(1_000, dtype=np.int64)).as_dict()
+    monkeypatch.setitem(FURTHER, "last_ns", Further("last", lambda values: int(values[-1])))
+    assert summarise(np.arange(1_000, dtype=np.int64)).as_dict() == plain | {"last_ns": 999}
+    assert further(np.empty(0, np.int64)) == {"last_ns": None}
