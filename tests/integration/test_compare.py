@@ -32,8 +32,9 @@ def test_runs_beside_each_other(runs: Workplace) -> None:
     assert "VIRTUAL" in done.out.splitlines()[done.out.splitlines().index(lines[3]) - 1]
     told = runs.run("compare", "a", "b", "late", "--deadline", "500us", "--json").document
     assert [run["deadline_ns"] for run in told["runs"]] == [500_000] * 3
-    # Most of the late fifth: arrivals are dense, so that some answers cannot be told and are in no figure.
-    assert told["runs"][2]["late"] > 10
+    # Most of the late fifth: arrivals are dense, and edges that others have overtaken are edges from elsewhere to the
+    # board's rows, whose stimuli went without an answer.
+    assert told["runs"][2]["late"] + told["runs"][2]["missed"] > 100
     assert (told["runs"][2]["margin_ns"], told["runs"][2]["margin_why_not"]) == (None, "needs 3,688 answers")
     assert {pair["outcome"] for pair in told["pairs"]} <= {"same", "different", "cannot tell"}
     assert told["matters"] == 0.05

@@ -29,7 +29,7 @@ def idle_priority(place: Workplace) -> list[int]:
 
 def test_load_is_made_recorded_and_gone(place: Workplace) -> None:
     place.write(bench_text(count=500))
-    done = place.run("measure", "--load", LOAD, "--out", "loaded")
+    done = place.run("measure", "--load", LOAD, "--out", "loaded", "--details")
     assert done.code == 0, done.err
     assert f"The agent made load ({LOAD})" in done.err
     assert "wears flash memory" in done.err

@@ -64,7 +64,11 @@ def measure(place: Workplace, agent: tuple[Change, ...], *arguments: str, host: 
     """Measure with an agent of its own kind on the far side, whatever the host brings along."""
     packages = altered(place.root / "of-the-board", *agent)
     preload = (
-        f"import sys; sys.path.insert(0, {str(packages)!r}); import edgereply_agent, edgereply_protocol; "
+        f"import importlib, pkgutil, sys; sys.path.insert(0, {str(packages)!r}); "
+        "import edgereply_agent, edgereply_protocol; "
+        "[importlib.import_module(module.name) for package in (edgereply_protocol, edgereply_agent) "
+        "for module in pkgutil.walk_packages(package.__path__, package.__name__ + '.') "
+        "if not module.name.endswith('__main__')]; "
         "del sys.path[0]; exec(sys.argv[3])"
     )
     python = place.root / "python-of-the-board"
