@@ -55,8 +55,9 @@ bench:x:1000:
 
 
 def key(platform: Platform) -> str:
-    """Names the product of `build` after all of its inputs."""
-    return cache.key([SUITE, INCLUDE, FOREIGN_INCLUDE, GPIOD, repr(platform)], [Path(__file__)])
+    """Names the product of `build` after all of its inputs: boards that differ in the kernel alone share one."""
+    inputs = (platform.architecture, platform.foreign, platform.gpiod_platforms)
+    return cache.key([SUITE, INCLUDE, FOREIGN_INCLUDE, GPIOD, repr(inputs)], [Path(__file__)])
 
 
 def build(platform: Platform, into: Path) -> None:

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.virtual_board import BoardError, PackagesMissingError, VirtualBoard, cache, packages
+from tests.virtual_board import BoardError, PackagesMissingError, VirtualBoard, cache, packages, rootfs
 from tests.virtual_board.__main__ import TROUBLE, main
 from tests.virtual_board.build import KERNELS, KernelName, build
 from tests.virtual_board.platforms import PLATFORMS
@@ -28,6 +28,11 @@ def test_products_are_there_and_are_built_once(kernel: KernelName, monkeypatch: 
     assert not first.image.is_relative_to(cache.HERE)
     monkeypatch.setattr(tempfile, "mkdtemp", lambda **_: pytest.fail("something was built again"))
     assert build(kernel) == first
+
+
+def test_boards_of_one_architecture_share_a_root_file_system() -> None:
+    assert rootfs.key(PLATFORMS["plain"]) == rootfs.key(PLATFORMS["rt"])
+    assert len({rootfs.key(platform) for platform in PLATFORMS.values()}) == len(PLATFORMS) - 1
 
 
 def test_a_changed_source_is_another_product(tmp_path: Path) -> None:
