@@ -147,13 +147,13 @@ class PinSource:
             if not data:
                 return
             *lines, rest = (rest + data).split(b"\n")
-            for line in lines:
+            for later_ns, line in enumerate(lines):  # what arrives together keeps its order
                 words = line.decode().split()
                 if words[:1] != ["IRQ"]:
                     self._answers.put(line.decode())
                 elif int(words[2]) == self._response:
                     self._level = int(words[1] == "raise")
-                    self._found.put((RISE if self._level else FALL, at_ns))
+                    self._found.put((RISE if self._level else FALL, at_ns + later_ns))
 
 
 def _intervals(plan: StimulusPlan) -> Iterator[int]:
