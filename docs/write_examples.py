@@ -64,7 +64,9 @@ SHOWN = {
 def _reactions(seed: int, count: int, typical_ns: int, spread: float, late: int = 0) -> NDArray[np.int64]:
     """Reaction times, right-skewed as a scheduler's are; some are over the deadline."""
     rng = np.random.default_rng(seed)
-    found = np.minimum(typical_ns * np.exp(spread * rng.standard_normal(count)), 1_900_000).astype(np.int64)
+    found: NDArray[np.int64] = np.minimum(typical_ns * np.exp(spread * rng.standard_normal(count)), 1_900_000).astype(
+        np.int64
+    )
     found[rng.choice(count, late, replace=False)] = 2_100_000
     return found
 

@@ -94,7 +94,7 @@ def test_another_limit_than_the_deadline_is_said_with_what_the_deadline_says() -
     same = explain_run(result, 2_000_000)
     assert limit_words(same, result, 2_000_000, chosen=False) == ""
     assert limit_words(same, result, None, chosen=False) == ""
-    assert "Past the deadline of 1 ms, or missing, are 2." in limit_words(same, result, 1_000_000, chosen=False)
+    assert "Past the deadline of 1 ms or missing: 2." in limit_words(same, result, 1_000_000, chosen=False)
 
 
 def test_a_burst_is_placed_in_the_run_not_only_on_a_clock_nobody_sees() -> None:

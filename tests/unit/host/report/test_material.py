@@ -23,7 +23,7 @@ def test_a_run_comes_with_its_verdict_and_its_period(tmp_path: Path) -> None:
     run = save_run(tmp_path / "tick", *ticking_board(20_000, 3))
     [view] = load_material([run], 10_000, quiet).views
     assert view.judged == "fail"
-    assert view.judgement[0].startswith("FAIL: the deadline of 10.0 µs")
+    assert view.judgement[0].startswith("FAIL: the deadline of 10 µs")
     [fold] = view.folds
     assert abs(fold.period_ns / TICK_NS - 1) < 50e-6
     assert (int(fold.stimuli.sum()), int(fold.late.sum())) == (20_000, int(view.late().sum()))
