@@ -71,6 +71,12 @@ def _reactions(seed: int, count: int, typical_ns: int, spread: float, late: int 
     return found
 
 
+def _stimuli(seed: int, count: int) -> NDArray[np.int64]:
+    """Random arrivals, so that they lock onto no rhythm; the slowest answer comes before the next stimulus."""
+    gaps_ns = 2_200_000 + 2_000_000 * np.random.default_rng([seed, 1]).standard_exponential(count)
+    return np.cumsum(gaps_ns.astype(np.int64), dtype=np.int64)
+
+
 def make_runs(place: Path) -> None:
     """Every run the commands are about."""
     sys.path.insert(0, str(ROOT))
@@ -87,15 +93,12 @@ def make_runs(place: Path) -> None:
     plan = _PLAN.search((HERE / "sweeps.md").read_text(encoding="utf-8"))
     assert plan is not None
     (place / "night.toml").write_text(plan[1], encoding="utf-8")
-    every_ns = 2_000_000 * 2
     for number, (name, wait, typical_ns, late) in enumerate(
         [("edgereply-demo/runs/block", "block", 28_000, 3), ("edgereply-demo/runs/spin", "spin", 12_600, 0),
          ("runs/base", "block", 29_000, 0), ("runs/bad", "block", 260_000, 0)]
     ):  # fmt: skip
         count = 8_000 if number < 2 else 4_000
-        save_run(
-            place / name, every_ns * np.arange(1, count + 1), _reactions(number, count, typical_ns, 0.6, late), wait
-        )
+        save_run(place / name, _stimuli(number, count), _reactions(number, count, typical_ns, 0.6, late), wait)
     wanted, data = load_plan(place / "night.toml"), read_bench(place / "bench.toml")
     conditions = conditions_of_plan(wanted)
     ready = setups(data, "bench.toml", wanted, conditions)
@@ -106,7 +109,7 @@ def make_runs(place: Path) -> None:
         wait = bench.pick("")[1].wait
         typical_ns, spread = (46_000, 0.6) if wait == "block" else (16_000, 0.5)
         save_run(
-            place / "runs/night" / block.run, every_ns * np.arange(1, 1_001),
+            place / "runs/night" / block.run, _stimuli(100 + number, 1_000),
             _reactions(100 + number, 1_000, typical_ns, spread, late=int(number == 3)), wait,
             run_id=block.run, bench=data | {"board": {"gate": data["board"]["gate"] | {"wait": wait}}},
             in_effect={"wait": wait},

@@ -306,11 +306,8 @@ def rule(verdict: Verdict) -> str:
             f"Rule: no late answer in at least {needed:,} stimuli, which rules out more than {one_in(UNSTATED_TARGET)} "
             "late if late answers come alone; --exceed sets another share."
         )
-    needed = stimuli_needed(verdict.target, verdict.confidence)
-    return (
-        f"Rule: at most {one_in(verdict.target)} late; it takes {needed:,} stimuli without a late answer, more with "
-        "some."
-    )
+    takes = f"it takes {stimuli_needed(verdict.target, verdict.confidence):,} stimuli without a late answer"
+    return f"Rule: at most {one_in(verdict.target)} late; {takes}, more with some."
 
 
 def _why(judgement: Judgement) -> str:
