@@ -40,7 +40,7 @@ def test_a_tick_is_named(place: Workplace) -> None:
     save_run(place.root / "run", *ticking_board(20_000, 3))
     out = place.run("explain", "run", "--late-above", "10us", "--details").out
     # 16384 cycles at 16 MHz: ATmega328P data sheet, timer 0 behind a prescaler of 64.
-    assert f"period of {TICK_NS / 1e6:.6f} ms" in out
+    assert f"every {TICK_NS / 1e6:.6f} ms" in out
     assert "timer 0 overflow" in out
 
 
