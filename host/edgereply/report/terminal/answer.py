@@ -117,7 +117,7 @@ def headline_parts(headline: Headline, screen: Screen, where: str = "", picture:
         parts.append(screen.sentence(f"! {' '.join(trouble)}", style="red"))
     elif headline.all_well():
         parts.append(screen.sentence(headline.all_well()))
-    parts.append(Part([_about(where or headline.name, headline.grade)]))
+    parts.append(Part([_about(where or headline.name, headline.grade, screen.width)]))
     drawn = labelled_bar(headline, screen.width - 1, screen.plain) if picture else []
     if drawn:
         parts.append(Part(drawn[:1], rank=1, counted=False))
@@ -230,12 +230,14 @@ def short_name(name: str) -> str:
     return letter if colon and len(letter) <= 3 else clean(name, 40)
 
 
-def _about(name: str, grade: str) -> Text:
+def _about(name: str, grade: str, width: int) -> Text:
     virtual, _, rest = grade_words(clean(grade)).partition(" · ")
     if virtual != "virtual":
         return Text(f"{clean(name)} (measured by: {virtual})", style="dim")
-    told = (f" · measured by: {rest}", "dim")
-    return Text.assemble((f"{clean(name)}  ", "dim"), ("VIRTUAL", "bold black on yellow"), told)
+    told = f" · measured by: {rest}"
+    if len(clean(name)) + len("  VIRTUAL") + len(told) > width:  # it keeps to one row
+        told = f" · {rest}"
+    return Text.assemble((f"{clean(name)}  ", "dim"), ("VIRTUAL", "bold black on yellow"), (told, "dim"))
 
 
 def _capitals(grade: str) -> str:
