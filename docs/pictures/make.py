@@ -1,4 +1,8 @@
-"""Makes the pictures of README and gallery from the demo: `python docs/pictures/make.py`; takes Chromium and a driver.
+"""Makes the pictures of README and gallery: `python docs/pictures/make.py`; takes Chromium and a driver.
+
+The two screens show the runs made from seeds that the pages of docs/ show too, so that they look alike on every
+computer. The gallery shows a demo, measured here: on a busy computer its answers are late. `--screens` leaves the
+gallery as it is.
 
 Beside them it writes `words.json`: what the pictured screens say, numbers left out, since these are another computer's.
 A test makes the screens again and holds their words against it, so that a picture of yesterday's screen is noticed.
@@ -133,11 +137,14 @@ def _make(place: Path) -> None:
     from rich.terminal_theme import MONOKAI
     from rich.text import Text
 
-    sys.path.insert(0, str(ROOT))
+    sys.path[:0] = [str(ROOT), str(HERE.parent)]
     from tests.browser.chromium import browser
+    from write_examples import make_runs
 
-    subprocess.run([sys.executable, "-m", "edgereply", "demo"], cwd=place, check=True, timeout=300)
-    page = place / "edgereply-demo/report.html"
+    make_runs(place)
+    page = place / "page.html"
+    command = [sys.executable, "-m", "edgereply", "report", BLOCK, SPIN, "-o", page.name]
+    subprocess.run(command, cwd=place, check=True, timeout=300)
     said = [(arguments, screen(arguments, place)) for arguments in SHOWN]
     console = Console(record=True, width=COLUMNS, file=io.StringIO())
     for arguments, text in said:
@@ -147,7 +154,8 @@ def _make(place: Path) -> None:
     shell = place / "terminal.html"
     shell.write_text(
         console.export_html(inline_styles=True, theme=MONOKAI, code_format=(
-            "<!doctype html><meta charset=utf-8><body style='margin:0;background:#11151c;color:#e6e9ef'>"
+            "<!doctype html><meta charset=utf-8>"
+            "<body style='margin:0;overflow:hidden;background:#11151c;color:#e6e9ef'>"
             "<pre style='font:17px/1.35 monospace;margin:24px'>{code}</pre></body>"
         )),
         encoding="utf-8",
@@ -155,28 +163,26 @@ def _make(place: Path) -> None:
     with browser(place / "profile") as window:
         window.open(page, 1440, height=900)
         window.driver.save_screenshot(str(HERE / "page.png"))
-        size = {"width": 1080, "height": 640, "deviceScaleFactor": 1, "mobile": False}
+        size = {"width": 1080, "height": 660, "deviceScaleFactor": 1, "mobile": False}
         window.driver.execute_cdp_cmd("Emulation.setDeviceMetricsOverride", size)
         window.driver.get(shell.as_uri())
         window.driver.save_screenshot(str(HERE / "terminal.png"))
-    for name, (runs, _) in GALLERY.items():
-        command = [
-            sys.executable,
-            "-m",
-            "edgereply",
-            "report",
-            *runs,
-            "--figure",
-            name,
-            "-o",
-            str(HERE / f"{name}.png"),
-        ]
-        subprocess.run(command, cwd=place, check=True, timeout=300)
-    (HERE.parent / "gallery.md").write_text(gallery(), encoding="utf-8")
     words = {"page": page_words(page), "terminal": [word for _, text in said for word in terminal_words(text)]}
     (HERE / "words.json").write_text(json.dumps(words, indent=1) + "\n", encoding="utf-8")
+
+
+def _make_gallery(place: Path) -> None:
+    command = [sys.executable, "-m", "edgereply"]
+    subprocess.run([*command, "demo"], cwd=place, check=True, timeout=300)
+    for name, (runs, _) in GALLERY.items():
+        drawn = [*command, "report", *runs, "--figure", name, "-o", str(HERE / f"{name}.png")]
+        subprocess.run(drawn, cwd=place, check=True, timeout=300)
+    (HERE.parent / "gallery.md").write_text(gallery(), encoding="utf-8")
 
 
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
         _make(Path(folder))
+    if "--screens" not in sys.argv[1:]:
+        with tempfile.TemporaryDirectory() as folder:
+            _make_gallery(Path(folder))

@@ -24,6 +24,7 @@ from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.cli.app import COMMANDS, app
 from edgereply.config.bench_file import parse_bench
 from edgereply.config.plan_file import load_plan
+from edgereply.report.tables.sweep_table import HEADINGS
 from edgereply.storage.run_reader import RunReader
 
 DOCS = [page for page in PAGES if page.parent.name == "docs"]
@@ -112,6 +113,44 @@ def script(path: str) -> Any:
 def test_the_page_of_commands_is_what_the_program_says() -> None:
     """`python docs/write_commands.py` writes it."""
     assert (ROOT / "docs/commands.md").read_text(encoding="utf-8") == script("docs/write_commands.py").page()
+
+
+def test_output_that_pages_show_is_what_the_commands_print(tmp_path: Path) -> None:
+    """`python docs/write_examples.py` writes it, from runs made from seeds."""
+    examples = script("docs/write_examples.py")
+    examples.make_runs(tmp_path)
+    pages = examples.written(tmp_path)
+    assert pages == {page: page.read_text(encoding="utf-8") for page in pages}
+    named = re.findall(r"<!-- shown: ([\w-]+) -->", "".join(pages.values()))
+    assert sorted(named) == sorted(examples.SHOWN)
+
+
+# What is measured, so that nobody can print it again: a page of its own, and three blocks by their first words.
+MEASURED = {"$ edgereply sweep night.toml --out runs/again", "$ edgereply sweep sat.toml", "condition        blocks"}
+
+
+def test_no_output_is_shown_that_nothing_holds_to_today() -> None:
+    unheld = []
+    for page in DOCS:
+        held = re.findall(r"<!-- shown: [\w-]+ -->\n```\n(.*?)```", page.read_text(encoding="utf-8"), re.DOTALL)
+        unheld += [block.text for block in blocks(page) if not block.language and block.text not in held
+                   if page.stem not in ("reading-the-numbers", "responder-cost")]  # fmt: skip
+    assert len(unheld) == len(MEASURED)
+    assert all(any(text.startswith(first) for first in MEASURED) for text in unheld), unheld
+
+
+def test_the_table_of_unlike_boards_has_the_columns_of_today() -> None:
+    """`python -m tests.mixed_series --page` measures and writes it."""
+    text = (ROOT / "docs/sweeps.md").read_text(encoding="utf-8")
+    head, _, *lines = re.findall(r"mixed series: begin -->\n```\n(.*?)```", text, re.DOTALL)[0].splitlines()
+    assert re.split(r"\s{2,}", head.strip()) == ["condition", *HEADINGS[1:], "measured by"]
+    assert len(lines) == 4
+    assert all("VIRTUAL · " in line for line in lines)
+    assert {line.rsplit(" · ")[-1].strip() for line in lines} <= {"source only", "source and board"}
+    cells = [cell for line in lines for cell in re.split(r"\s{2,}", line.strip())]
+    known = r"\d[\d,./]*( \([\d.]+ %\))?|[\d.]+ [nµm]?s( \[[\d.]+ [nµm]?s( to [\d.]+ [nµm]?s)?\]| \(rough\))?"
+    odd = [cell for cell in cells if not re.fullmatch(known, cell)]
+    assert all(re.fullmatch(r"\w+|VIRTUAL · .*|needs [\d,]+ answers", cell) for cell in odd), odd
 
 
 def test_the_pictures_show_the_screens_of_today(demo: Path) -> None:

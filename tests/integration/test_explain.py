@@ -16,9 +16,9 @@ def test_late_answers_and_all_answers_are_told_in_terminal_and_json(place: Workp
     done = place.run("explain", "run", "--late-above", "80us", "--details")
     assert done.code == 0, done.err
     lines = done.out.splitlines()
-    assert "run  VIRTUAL · loop-back" in lines[:4]
+    assert "run  VIRTUAL · measured by: source only" in lines[:4]
     told = done.out
-    for word in ("usual reaction times: ", "tolerance bound", "Warm-up: the first 30", "Jitter of the rising edges"):
+    for word in (" peaks: ", "tolerance bound", "Warm-up: the first 30", "Jitter of the rising edges"):
         assert word in told
     assert "No long pulses: none of 8,000" in told
     document = place.run("explain", "run", "--late-above", "80us", "--json").document
@@ -40,7 +40,7 @@ def test_a_tick_is_named(place: Workplace) -> None:
     save_run(place.root / "run", *ticking_board(20_000, 3))
     out = place.run("explain", "run", "--late-above", "10us", "--details").out
     # 16384 cycles at 16 MHz: ATmega328P data sheet, timer 0 behind a prescaler of 64.
-    assert f"period of {TICK_NS / 1e6:.6f} ms" in out
+    assert f"every {TICK_NS / 1e6:.6f} ms" in out
     assert "timer 0 overflow" in out
 
 
@@ -48,7 +48,7 @@ def test_a_short_run_gets_no_more_than_it_can_carry(place: Workplace) -> None:
     save_run(place.root / "run", random_stimuli(30, 1), np.full(30, 40_000) + np.arange(30))
     out = place.run("explain", "run", "--details").out
     assert "Not enough data: " in out
-    assert "ot enough data to tell several usual reaction times apart" in out
+    assert "ot enough data to look for several peaks" in out
     assert "Not enough data to tell a warm-up or a drift" in out
 
 

@@ -42,8 +42,8 @@ def test_the_example_becomes_a_run_that_all_commands_read(place: Workplace) -> N
     assert RunReader(place.root / "run").record.summary == done.document["found"]
     verdict = place.run("verdict", "run")
     assert verdict.code == 1
-    assert "VIRTUAL · imported" in verdict.out
-    assert "VIRTUAL · imported" in place.run("explain", "run").out
+    assert "VIRTUAL · measured by: imported" in verdict.out
+    assert "VIRTUAL · measured by: imported" in place.run("explain", "run").out
     compared = place.run("compare", "run", "run", "--json")
     assert compared.code == 0, compared.err
     assert {item["evidence"] for item in compared.document["runs"]} == {"imported"}

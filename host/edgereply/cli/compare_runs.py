@@ -17,6 +17,7 @@ from edgereply.report.tables.lines import comparison_lines
 from edgereply.report.tables.rows import TableLine
 from edgereply.report.terminal.sheet import print_sheet
 from edgereply.system.workers import Each
+from edgereply.wording.evidence import measured_by
 from edgereply.wording.folding import tell
 from edgereply.wording.numbers import rounds_together
 
@@ -78,7 +79,7 @@ def _print_whole(comparison: Comparison) -> None:
         TableLine(f"{place.short}: {place.entry.name}", line, place.entry.grade, bool(place.entry.trouble))
         for place, line in zip(comparison.places, cells, strict=True)
     ]
-    print_sheet(["run", *headings, "evidence"], lines)
+    print_sheet(["run", *headings, "measured by"], lines)
     for note in notes:
         tell(note)
     for place in comparison.places:
@@ -125,7 +126,7 @@ def print_checks(
     base: Entry, checks: Sequence[BaselineCheck], differences: dict[str, dict[str, list[str]]], confidence: float
 ) -> None:
     """Print every check in words, after what is not like for like."""
-    tell(f"Baseline {base.name} ({base.grade})")
+    tell(f"Baseline {base.name} (measured by: {measured_by(base.evidence, base.virtual)})")
     for respect, values in differences.items():
         tell(f"  differs in {respect}: {difference_words(values)}")
     for line in sentences(checks, confidence):

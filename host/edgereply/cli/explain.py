@@ -19,7 +19,7 @@ def command(
 ) -> None:
     """Say why answers were late, and what all answers are like. "No cause found" and "not enough data" are answers.
 
-    Late answers: a period, a burst, a segment, the board's counters. All answers: usual reaction times, warm-up, drift,
+    Late answers: a period, a burst, a segment, the board's counters. All answers: peaks, warm-up, drift,
     jitter of the rising edges, long pulses.
     """
     from dataclasses import replace

@@ -88,7 +88,7 @@ def _measure(
     from edgereply.report.terminal.stage import Stage
 
     def watch(bench: Any, condition: str, whole: Any) -> Any:
-        return watching(bench, ready[condition].board, condition, whole, stage)
+        return watching(bench, ready[condition].board, condition, whole if stage is None else sweep.progress, stage)
 
     procedure = Procedure(
         say=say, repeat=typed_command(sys.argv), bench_file=bench_file, prove_wires=prove_wires
@@ -96,7 +96,7 @@ def _measure(
     sweep = Sweep(record, ready, directory, procedure, watch, wanted.give_up_after, at_once=wanted.at_once)
     left = [block for block in record.blocks if block.state != "complete"]
     _say_time(sweep.left_s(), len(left), len(record.blocks), sweep.lanes)
-    with Stage() if len(sweep.lanes) > 1 else nullcontext() as stage:
+    with Stage(sweep.progress) if len(sweep.lanes) > 1 else nullcontext() as stage:
         ended = sweep.carry_out()
     join_series(directory, record, *meter)
     _show(directory, record, ended, details, as_json)

@@ -96,6 +96,7 @@ def command(
         from edgereply.cli.on_terminal import print_sentences
 
         steps = [f"edgereply explain {run}"] if judgement.outcome == "fail" else []
-        print_sentences(run, top, [*said[1:], *more], NO_CERTIFICATE, steps, view, details)
+        # How many were late or missed stands in the headline; the sentence that counts them is for --details.
+        print_sentences(run, top, [*said[1 if details else 2 :], *more], NO_CERTIFICATE, steps, view, details)
     if judgement.outcome != "pass":
         leave(SAYS_NO)

@@ -17,9 +17,9 @@ MOST_TOLD: Final = 6
 LETTERS: Final = "Groups: runs that share a letter were not found different; the letters speak of the median."
 TOO_TANGLED: Final = "The differences are too tangled for letters; the JSON document has every pair."
 ONE_SITTING: Final = (
-    "Measured in one sitting each: what changes from one sitting to the next (warmth, other work, a restart) is not in "
-    "these ranges. Two sittings of one board lie half a per cent or two apart. To know, measure each setup again, or "
-    "all in turns with a sweep."
+    "Each was measured in one sitting: what changes from one sitting to the next (warmth, other work, a restart) is "
+    "not in these ranges. Two sittings of one board lie half a per cent or two apart. To be sure, measure each again, "
+    "or all in turns with a sweep."
 )
 # From here on a factor is easier to grasp than per cents.
 _TIMES: Final = 2.0

@@ -53,5 +53,5 @@ def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
     if evaluated.get("ambiguous"):
         found.append(f"{unmatched_words(evaluated['ambiguous'], counts.get('stimuli', 0))}.")
     if evaluated.get("unobserved"):
-        found.append(f"In no figure of time: {unobserved_words(evaluated['unobserved'])}.")
+        found.append(f"NOT in the times: {unobserved_words(evaluated['unobserved'])}.")
     return found

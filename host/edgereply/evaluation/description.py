@@ -39,19 +39,19 @@ def describe(found: Characteristics) -> list[str]:
 def mode_sentences(modes: tuple[Mode, ...], shares: tuple[ProbabilityInterval | None, ...], answers: int) -> list[str]:
     """Usual reaction times: how many, where, and what share of the answers."""
     if answers < FEWEST:
-        return [f"Not enough data to tell several usual reaction times apart: it takes {FEWEST} answers, there are "
+        return [f"Not enough data to look for several peaks: it takes {FEWEST} answers, there are "
                 f"{answers}."]  # fmt: skip
     if len(modes) == 1:
         [mode] = modes
-        return [f"One usual reaction time: densest at {duration(mode.peak_ns)}, eight in ten answers from "
+        return [f"One peak: {duration(mode.peak_ns)}; eight in ten answers are from "
                 f"{duration(mode.p10_ns)} to {duration(mode.p90_ns)}."]  # fmt: skip
     parts = [
-        f"{_share(round(mode.share * answers), answers, within)} around {duration(mode.peak_ns)}"
+        f"{duration(mode.peak_ns)} for {_share(round(mode.share * answers), answers, within)}"
         for mode, within in zip(modes, shares, strict=True)
     ]
     count = _COUNTED[len(modes)] if len(modes) < len(_COUNTED) else str(len(modes))
-    return [f"{count.capitalize()} usual reaction times: {listing(parts)} of the answers. The board answers from "
-            "several states."]  # fmt: skip
+    return [f"{count.capitalize()} peaks: {listing(parts)} of the answers. The board answers in more than one "
+            "way."]  # fmt: skip
 
 
 def warm_up_sentences(found: WarmUp) -> list[str]:
@@ -83,8 +83,8 @@ def dependence_sentences(found: Dependence, answers: int) -> list[str]:
     """Whether one answer tells about the next."""
     if not found.dependent:
         return []
-    return [f"Answers depend on their neighbours: for the mean, the {answers:,} are worth about "
-            f"{found.effective_count:,.0f} independent ones."]  # fmt: skip
+    return [f"Slow answers come in groups, so the range of the mean is wider (effective sample size "
+            f"{found.effective_count:,.0f} of {answers:,})."]  # fmt: skip
 
 
 def jitter_sentences(order: Order) -> list[str]:

@@ -17,6 +17,7 @@ from edgereply.errors import DataError
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.phase_lock import lock_sentence
 from edgereply.wording.numbers import duration, exactly
+from edgereply.wording.segments import segment_words
 
 MOST_BURSTS = 5
 
@@ -107,7 +108,7 @@ def limit_words(explanation: Explanation, result: Evaluation, deadline_ns: int |
     clear = explainable(result)
     reaction = result.reaction_ns[clear]
     past = int(np.count_nonzero((reaction == NO_STAMP) | (reaction > deadline_ns)))
-    return f"{words} Past the deadline of {exactly(deadline_ns)}, or missing, are {past:,}."
+    return f"{words} Past the deadline of {exactly(deadline_ns)} or missing: {past:,}."
 
 
 def sentences(explanation: Explanation, limit: str = "", began_ns: int | None = None) -> list[str]:
@@ -120,7 +121,10 @@ def sentences(explanation: Explanation, limit: str = "", began_ns: int | None = 
     """
     late = f"{explanation.late:,} answers later than {duration(explanation.late_above_ns)}, or missing"
     head: str = explanation.outcome
-    if head == "cause found" and not any(period.suspects for period in explanation.periods):
+    named = [suspect.name for period in explanation.periods for suspect in period.suspects]
+    if head == "cause found" and named and not explanation.aliased:
+        head = f"cause found, {', or '.join(dict.fromkeys(named))}"
+    elif head == "cause found" and not named:
         alone = "a slow start found" if explanation.slow_start else "bursts found, their cause not"
         head = "a period found, its cause not" if explanation.periods else alone
     lines = [f"{head[0].upper()}{head[1:]}: {late}.", *([limit] if limit else [])]
@@ -184,13 +188,14 @@ def _bursts(bursts: Sequence[Burst], began_ns: int | None) -> list[str]:
         for burst in bursts
     ]
     if len(bursts) == 1:
-        return [f"A burst: {told[0]}, and not again (chance at most {bursts[0].chance:.2g})."]
+        return [f"A burst: {told[0]}, and not again (by chance: at most {_chance(bursts[0].chance)})."]
     largest = sorted(sorted(range(len(bursts)), key=lambda n: -bursts[n].late)[:MOST_BURSTS])
     lines = [f"Burst: {told[n]}." for n in largest]
     if bursts:
         chance = max(burst.chance for burst in bursts)
         lines.insert(
-            0, f"{len(bursts)} bursts of late answers at times of their own (chance of each at most {chance:.2g})."
+            0,
+            f"{len(bursts)} bursts of late answers, not at regular times (each by chance: at most {_chance(chance)}).",
         )
     if len(bursts) > MOST_BURSTS:
         lines.append(f"{len(bursts) - MOST_BURSTS} smaller bursts are in the JSON document of 'edgereply explain'.")
@@ -207,19 +212,26 @@ def _period(period: NamedPeriod, aliased: bool) -> list[str]:
     window = finding.window
     where = f"{_measured(finding.period_ns, finding.error_ns)}, by the source's clock"
     lines = [
-        f"Late answers keep a period of {where}: within a window of {duration(window.width_ns)} of it, "
-        f"chance {finding.false_alarm:.2g}."
+        f"Late answers come every {where}, within {duration(window.width_ns)} of that time "
+        f"(by chance: {_chance(finding.false_alarm)})."
     ]
     if period.delay_ns is not None:
-        lines.append(f"In that window the median late answer came {duration(period.delay_ns)} later than usual.")
+        lines.append(f"There the median late answer came {duration(period.delay_ns)} later than usual.")
     if aliased:
         lines.append("The stimuli are periodic, so it may be a mirage of another period: measure with random arrivals.")
     elif period.suspects:
-        lines.append("That agrees with: " + ", or ".join(suspect.name for suspect in period.suspects) + ".")
+        lines.append("This fits: " + ", or ".join(suspect.name for suspect in period.suspects) + ".")
         lines += [f"To try: {suspect.remedy}" for suspect in period.suspects]
     else:
         lines.append("No known cause has this period within its error.")
     return lines
+
+
+def _chance(p: float) -> str:
+    """A probability in words, two significant digits: "0.3", "1 in 67,000", "less than 1 in a million"."""
+    if p >= 0.1:
+        return f"{p:.2g}"
+    return f"1 in {int(float(f'{1 / p:.2g}')):,}" if p >= 1e-6 else "less than 1 in a million"
 
 
 def _measured(period_ns: float, error_ns: float) -> str:
@@ -235,7 +247,7 @@ def _segments(explanation: Explanation) -> list[str]:
     if explanation.segments.main is None:
         return ["The extra time of late answers is spread over several segments."]
     share = explanation.segments.shares[explanation.segments.main]
-    place = explanation.segments.main.replace("_", " ")
+    place = segment_words(explanation.segments.main)
     return [
         f"The extra time of late answers is in the {place}: {100 * share.share:.3g} % of it "
         f"(95 %: {100 * share.low:.3g} % to {100 * share.high:.3g} %)."

@@ -13,6 +13,7 @@ from typing import Any, Final, Literal
 from edgereply.evaluation.run_view import COMPLETE, RunView
 from edgereply.evaluation.verdict import Judgement
 from edgereply.evaluation.verdict import sentences as verdict_sentences
+from edgereply.wording.evidence import grade_words
 from edgereply.wording.numbers import NOTHING, clean, distinct, exactly, listing, share
 
 HeadlineOutcome = Literal["pass", "fail", "not enough data", ""]
@@ -112,7 +113,7 @@ class Headline:
         """All of it as plain text: the answer, what was not as it should be, what was measured, and the times."""
         times = "   ".join(f"{name} {text}" for name, text in self.times())
         went = self.trouble() or list(filter(None, [self.all_well()]))
-        return [self.answer, *went, f"{clean(self.name)} ({self.grade})", times]
+        return [self.answer, *went, f"{clean(self.name)} (measured by: {grade_words(self.grade)})", times]
 
 
 def headline(view: RunView, verdict: Judgement | None = None) -> Headline:

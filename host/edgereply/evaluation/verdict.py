@@ -18,7 +18,8 @@ from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.by_pieces import PieceByPiece
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.phase_lock import limiting_lock, lock_sentence
-from edgereply.wording.numbers import duration, fraction, one_in, unclear_words, unobserved_words
+from edgereply.wording.numbers import duration, exactly, one_in, percentage, unclear_words, unobserved_words
+from edgereply.wording.segments import segment_words
 
 
 @dataclass(frozen=True, slots=True)
@@ -247,15 +248,15 @@ def _nothing_to_judge() -> DataError:
 def sentences(judgement: Judgement) -> list[str]:
     """The verdict in plain words; the first sentence is the answer."""
     verdict = judgement.verdict
-    deadline = duration(verdict.deadline_ns)
-    tolerated = "" if verdict.target is None else fraction(verdict.target)
+    deadline = exactly(verdict.deadline_ns)
+    tolerated = "" if verdict.target is None else percentage(verdict.target)
     under = "" if judgement.condition is None else f", if {judgement.condition}"
     said = {
         "pass": f"PASS: the deadline of {deadline} is kept"
-        + (f", up to the tolerated share of {tolerated}" if tolerated else "")
+        + (f"; at most the tolerated {tolerated} come late" if tolerated else "")
         + f"{under}.",
         "fail": f"FAIL: the deadline of {deadline} is not kept"
-        + (f", more than the tolerated share of {tolerated} come late." if tolerated else "."),
+        + (f"; more than the tolerated {tolerated} come late." if tolerated else "."),
         "not enough data": f"NOT ENOUGH DATA to say whether the deadline of {deadline} is kept{_why(judgement)}.",
     }
     lines = [
@@ -273,8 +274,8 @@ def sentences(judgement: Judgement) -> list[str]:
     lines += _out_of_sight(judgement)
     if verdict.clustered:
         lines.append(
-            f"Late answers cluster, up to {verdict.largest_group:,} together: the run is worth "
-            f"{verdict.effective_stimuli:,.0f} independent stimuli, and the bounds allow for it."
+            f"Late answers come in groups, up to {verdict.largest_group:,} together, so the range is wider (effective "
+            f"sample size {verdict.effective_stimuli:,.0f} of {verdict.stimuli:,})."
         )
     if judgement.near:
         lines.append(
@@ -290,7 +291,7 @@ def sentences(judgement: Judgement) -> list[str]:
     if judgement.late_segments:
         name, extra = max(judgement.late_segments.items(), key=lambda item: item[1])
         lines.append(
-            f"Late answers lose their time mostly in {name.replace('_', ' ')}: {duration(extra)} more than usual."
+            f"Late answers lose their time mostly in {segment_words(name)}: {duration(extra)} more than usual."
         )
     if judgement.tail is not None:
         lines += tail_sentences(judgement.tail)
@@ -302,14 +303,11 @@ def rule(verdict: Verdict) -> str:
     if verdict.target is None:
         needed = stimuli_needed(UNSTATED_TARGET, verdict.confidence)
         return (
-            f"Rule: no late answer in at least {needed:,}, which rules out more than {one_in(UNSTATED_TARGET)} if late "
-            "answers come alone; --exceed sets another share."
+            f"Rule: no late answer in at least {needed:,} stimuli, which rules out more than {one_in(UNSTATED_TARGET)} "
+            "late if late answers come alone; --exceed sets another share."
         )
-    needed = stimuli_needed(verdict.target, verdict.confidence)
-    return (
-        f"Rule: a share of at most {one_in(verdict.target)} late; it takes {needed:,} stimuli without a late answer, "
-        "and more with some."
-    )
+    takes = f"it takes {stimuli_needed(verdict.target, verdict.confidence):,} stimuli without a late answer"
+    return f"Rule: at most {one_in(verdict.target)} late; {takes}, more with some."
 
 
 def _why(judgement: Judgement) -> str:

@@ -225,8 +225,8 @@ def _standing(comparison: Comparison) -> dict[str, Any]:
         "differences": comparison.differences,
         # What was compared on purpose differs in every row; only what differs besides needs a column.
         "unlike": bool(comparison.also_different),
-        "words": [compared_words(comparison.differences), *comparison.sentences, *comparison.words, *comparison.method],
-        "note": " ".join(notes),
+        "words": [compared_words(comparison.differences), *comparison.sentences, *comparison.words],
+        "how": [*notes, *comparison.method],
     }
 
 

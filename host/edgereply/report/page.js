@@ -42,6 +42,13 @@
 
   // Words of ticks that would run into each other: from the left, those with room stay.
   const thinTicks = (axis, width) => {
+    if (!axis.tickvals && axis.type === "log") {
+      const first = Math.ceil(axis.range[0]);
+      const decades = Array.from({ length: Math.max(0, Math.floor(axis.range[1]) - first + 1) }, (_, n) => 10 ** (first + n));
+      if (decades.length < 2) return;
+      axis.tickvals = decades;
+      axis.ticktext = decades.map((at) => at.toLocaleString("en", { maximumFractionDigits: 9 }));
+    }
     if (!axis.tickvals) return;
     const along = (at) => (axis.type === "log" ? Math.log10(at) : at);
     let end = -Infinity;
@@ -55,11 +62,19 @@
   };
 
   const fitNarrow = (copy, width) => {
-    copy.layout.margin = { ...copy.layout.margin, l: 50, r: 8 };
+    let left = 50;
+    for (const axis of axesOf(copy.layout, "y")) {
+      const one = copy.layout[axis];
+      if (!one.ticktext) continue;
+      one.ticktext = one.ticktext.map((text) => (text.length > 12 ? `${text.slice(0, 11)}…` : text));
+      left = Math.max(left, 8 + 7.2 * Math.max(...one.ticktext.map((text) => text.length)));
+    }
+    copy.layout.margin = { ...copy.layout.margin, l: left, r: 8 };
+    Object.assign(copy.layout.title, { xref: "container", x: 0.02 });
     copy.layout.font = { ...copy.layout.font, size: 12 };
     copy.layout.title.font.size = 12;
     if (copy.layout.coloraxis) copy.layout.coloraxis.colorbar.thickness = 9;
-    const room = Math.floor((width - 58 - (copy.layout.coloraxis ? 60 : 0)) / 7.5);
+    const room = Math.floor((width - left - 8 - (copy.layout.coloraxis ? 60 : 0)) / 7.5);
     const titles = copy.layout.annotations.filter((words) => words.name === "title");
     for (const title of titles) {
       title.font.size = 12;

@@ -28,6 +28,22 @@ def measured_by(evidence: str, virtual: bool) -> str:
     return f"{words} (virtual)" if virtual else words
 
 
+def grade_words(grade: str, virtual: str = "virtual") -> str:
+    """A grade as it stands in files, in words.
+
+    Args:
+        grade: such as "virtual · joined" or "loop-back".
+        virtual: the word put in place of "virtual".
+
+    Returns:
+        Such as "virtual · source and board" or "source only"; the word virtual stays first.
+    """
+    first, dot, rest = grade.partition(" · ")
+    if first != "virtual":
+        return measured_by(grade, False)
+    return f"{virtual}{dot}{measured_by(rest, False)}" if dot else virtual
+
+
 def all_measured_by(grades: Iterable[tuple[str, bool]]) -> str:
     """Several grades in words, each once: "source only / source and board (virtual)"."""
     return " / ".join(dict.fromkeys(measured_by(evidence, virtual) for evidence, virtual in grades))

@@ -172,16 +172,16 @@ def per_cent(part: float) -> str:
     return f"{'−' if part < 0 and rounded else ''}{rounded.normalize():f} %"
 
 
-def fraction(value: float) -> str:
-    """A share as people type it: three significant digits at most, never with an exponent.
+def percentage(value: float) -> str:
+    """A share in per cent: three significant digits at most, never with an exponent.
 
     Args:
         value: 0 to 1.
 
     Returns:
-        Such as "0.01" or "0.0000444".
+        Such as "1 %" or "0.00444 %".
     """
-    return f"{Decimal(f'{value:.3g}').normalize():f}"
+    return f"{(Decimal(f'{value:.3g}') * 100).normalize():f} %"
 
 
 def one_in(value: float) -> str:
@@ -191,9 +191,9 @@ def one_in(value: float) -> str:
         value: 0 to 1.
 
     Returns:
-        Such as "0.0000444 (1 in 22,523)" or "0.216"; a share above a tenth stands alone.
+        Such as "0.00444 % (1 in 22,523)" or "21.6 %"; a share above a tenth stands alone.
     """
-    return fraction(value) + (f" (1 in {1 / value:,.0f})" if 0.0 < value <= 0.1 else "")
+    return percentage(value) + (f" (1 in {1 / value:,.0f})" if 0.0 < value <= 0.1 else "")
 
 
 def rounds_together(lines: Sequence[str]) -> list[str]:

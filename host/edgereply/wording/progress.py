@@ -18,6 +18,7 @@ class SeriesProgress:
         left_s: seconds until all of it is done; None where that cannot be told.
         unit: what a part is called.
         at_most: whether there may be fewer parts.
+        side_by_side: several parts are measured at once; `number` is how many are done.
     """
 
     number: int
@@ -26,8 +27,11 @@ class SeriesProgress:
     left_s: float | None = None
     unit: str = "block"
     at_most: bool = False
+    side_by_side: bool = False
 
     def words(self) -> str:
-        """Such as "block 3 of 16, 4 min 05 s left in all"."""
+        """Such as "block 3 of 16, 4 min 05 s left in all"; "3 of 16 blocks done" where several are measured at once."""
         said = f"{self.unit} {self.number} of {'at most ' if self.at_most else ''}{self.total}"
+        if self.side_by_side:
+            said = f"{self.number} of {self.total} {self.unit}s done"
         return said if self.left_s is None else f"{said}, {time_left(self.left_s)} left in all"

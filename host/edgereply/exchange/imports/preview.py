@@ -77,10 +77,10 @@ def lines(
     said = recording_lines(recording, roles)
     counts = result.counts
     grade = graded("imported", virtual)
-    names = ("missed", "spurious", "coalesced", "ambiguous")
+    names = {name: name for name in ("missed", "spurious", "coalesced")} | {"ambiguous": "not matched"}
     said.append(
         f"found ({grade}): {counts['stimuli']:,} stimuli, {counts['responses']:,} answered, "
-        + ", ".join(f"{counts[name]:,} {name}" for name in names)
+        + ", ".join(f"{counts[name]:,} {words}" for name, words in names.items())
         + f"; answers within {duration(line.window_ns)}"
     )
     summary = result.summary(virtual)

@@ -103,6 +103,10 @@ class Lane:
         """The blocks that are missing."""
         return [block for block in self._blocks if block.state != "complete"]
 
+    def progress(self) -> SeriesProgress:
+        """Where these blocks stand now; safe to ask from another thread."""
+        return self._clock.progress()
+
     def left_s(self, rest: Sequence[BlockRecord]) -> float:
         """Seconds these blocks will take."""
         return self._clock.pace.total_s([self._job.setups[block.condition] for block in rest])

@@ -4,6 +4,7 @@ import contextlib
 import signal
 import threading
 from collections.abc import Iterator, Mapping
+from dataclasses import replace
 from pathlib import Path
 
 from edgereply.measurement.measure import Procedure, Say, opened
@@ -12,6 +13,7 @@ from edgereply.measurement.sweep.lane import Ended, Job, Lane, Opener, Watch
 from edgereply.measurement.sweep.lanes import lanes
 from edgereply.storage.series_record import BlockRecord, SeriesRecord, save_series
 from edgereply.system.interrupts import handled_by
+from edgereply.wording.progress import SeriesProgress
 
 _LOOK_S = 0.2
 
@@ -58,6 +60,13 @@ class Sweep:
     def left_s(self) -> float:
         """Seconds until all that is missing is measured, as far as can be told."""
         return max((lane.left_s(lane.todo()) for lane in self._lanes.values()), default=0.0)
+
+    def progress(self) -> SeriesProgress:
+        """Where all of it stands now, as long as the boards that need longest still take."""
+        longest = max((lane.progress() for lane in self._lanes.values()), key=lambda one: one.left_s or 0.0)
+        blocks = self._record.blocks
+        done = sum(block.state == "complete" for block in blocks)
+        return replace(longest, number=done, total=len(blocks), side_by_side=True)
 
     def carry_out(self) -> Ended:
         """Measure what is missing.

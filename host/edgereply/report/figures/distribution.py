@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
@@ -16,6 +17,8 @@ from edgereply.wording.numbers import duration
 
 # With words at every mark so many runs fit below each other; of more, only the deadline is written out.
 _WORDED: Final = 2
+# Where marks have no words, a panel is so many times as high as its highest step (log counts).
+_ABOVE: Final = 4
 # More panels than this cannot be taken in: each run becomes a row of its own.
 MOST_PANELS: Final = 6
 _FOOT: Final = 0.5
@@ -53,6 +56,8 @@ def distribution(views: Sequence[RunView]) -> Drawing:
         return _rows(views, edges / size, counts, axis, size)
     y = style.count_axis("answers a bin", max((int(count.max()) for count in counts if count.size), default=1))
     worded = len(views) <= _WORDED
+    if not worded:  # room for the marks above the steps
+        y = replace(y, high=_ABOVE * y.high)
     panels = []
     for index, (view, count) in enumerate(zip(views, counts, strict=True)):
         flags = style.marks(view, size, worded)
@@ -62,7 +67,7 @@ def distribution(views: Sequence[RunView]) -> Drawing:
                 flags = [style.deadline(view.deadline_ns, size)] if view.deadline_ns is not None else []
         items: list[Item] = [_outline(edges, size, count, index)] if count.size else []
         if not worded:
-            items += _symbols([(index, view, y.high * 0.8)], size, named=index == 0)
+            items += _symbols([(index, view, y.high / 2)], size, named=index == 0)
         panels.append(
             Panel(
                 x=axis,

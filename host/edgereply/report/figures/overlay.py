@@ -31,18 +31,19 @@ class Persistence:
     stimuli: int
 
 
-def usual_end(reaction_ns: Int64s, pulse_width_ns: Int64s) -> int:
-    """When all but the slowest hundredth of the responses have ended.
+def end_of(reaction_ns: Int64s, pulse_width_ns: Int64s, per_cent: int) -> int:
+    """When so many in a hundred of the responses have ended.
 
     Args:
         reaction_ns: shape (n,), int64; NO_STAMP where missed.
         pulse_width_ns: shape (n,), int64; NO_STAMP where there is none.
+        per_cent: 1 to 100.
 
     Returns:
         Nanoseconds after the stimulus; 0 for no response.
     """
     ends = ordered(reaction_ns, _whole(reaction_ns, pulse_width_ns), pulse_width_ns)
-    return int(ends.at(np.array([(ends.size * 99 - 1) // 100]))[0]) if ends.size else 0
+    return int(ends.at(np.array([(ends.size * per_cent - 1) // 100]))[0]) if ends.size else 0
 
 
 def persistence_edges(pairs: list[tuple[Int64s, Int64s]], fine: int, coarse: int) -> Int64s:
@@ -57,7 +58,7 @@ def persistence_edges(pairs: list[tuple[Int64s, Int64s]], fine: int, coarse: int
         Rising edges from 0, shape (k + 1,), int64, k at least 1.
     """
     # Stamps that went wrong may end before the stimulus.
-    usual = max([0, *(usual_end(*pair) for pair in pairs)]) * 3 // 2 + 1
+    usual = max([0, *(end_of(*pair, 99) for pair in pairs)]) * 3 // 2 + 1
     last = max([0, *(int(np.max(rise + width, where=_whole(rise, width), initial=0)) for rise, width in pairs)]) + 1
     width = nice_width(min(usual, last), fine)
     edges = width * np.arange(-(-min(usual, last) // width) + 1, dtype=np.int64)

@@ -1,7 +1,8 @@
 """All responses of a run laid over each other below the stimulus, as an instrument's screen would accumulate them.
 
 Time runs in equal steps as far as responses usually are, then in equal ratios out to the last response and the
-deadline: one late answer neither leaves the picture nor squeezes the rest into a line. The change is marked.
+deadline: one late answer neither leaves the picture nor squeezes the rest into a line. The change is marked. Where slow
+answers are many, it comes no later than ten times the typical end of a response: what is typical keeps a tenth of it.
 """
 
 from __future__ import annotations
@@ -25,6 +26,8 @@ _FINE, _COARSE = 260, 60
 # Of the width, where the steps become ratios.
 _BEND: Final = 0.72
 _BEFORE: Final = 0.08
+# The steps become ratios at so many times the typical end at the latest.
+_TYPICAL: Final = 10
 _LOW, _HIGH = 0.0, 1.0
 _THICK: Final = 0.055
 _STIMULUS: Final = (1.45, 2.0)
@@ -62,6 +65,9 @@ class ScopeTime:
         steady = [float(width * step) for step in range(end // width + 1)]
         ratios = [at * size for at, _ in style.log_ticks(self.usual_ns, self.last_ns, size)] if self.bends else []
         later = [at for at in ratios if at > 1.12 * self.usual_ns]
+        if self.bends and not later:
+            fine = [step * at for at in (10**power for power in range(19)) for step in range(1, 10)]
+            later = [float(at) for at in fine if 1.12 * self.usual_ns < at <= self.last_ns][-1:]
         if len(later) > 4:
             later = [at for at in later if f"{at:e}".startswith("1")] or later[-1:]
         every = [*steady, *later]
@@ -81,7 +87,8 @@ def persistence(views: Sequence[RunView], first: int = 0) -> Drawing:
         The figure: every response that has a rise and a fall is in view, and every deadline.
     """
     pairs = [(view.reaction_ns, view.pulse_width_ns) for view in views]
-    usual = max(overlay.usual_end(*pair) for pair in pairs) * 6 // 5 + 1
+    typical = max(overlay.end_of(*pair, 50) for pair in pairs)
+    usual = min(max(overlay.end_of(*pair, 99) for pair in pairs) * 6 // 5, _TYPICAL * max(typical, 1)) + 1
     ends = [int(np.max(r + w, where=(r != NO_STAMP) & (w != NO_STAMP), initial=0)) for r, w in pairs]
     time = ScopeTime(usual, round(1.1 * max([*ends, *style.unlike_deadlines(views)])) + 1)
     before = -max(int(_BEFORE * usual) + 1, -min(_earliest(pair) for pair in pairs))

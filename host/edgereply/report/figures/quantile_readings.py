@@ -46,8 +46,7 @@ def quantiles(views: Sequence[RunView]) -> Reading:
         for index, view in enumerate(views)
     )
     return Reading(
-        "Percentiles of the reaction time with their 95 % intervals. An open mark is rough: too few slow answers, "
-        "or in groups. A percentile that needs more answers than there are is left out.",
+        "Percentiles of the reaction time. One that needs more answers than there are is left out.",
         ("run", *(word for word, _ in QUANTILES)),
         rows,
     )
@@ -69,8 +68,7 @@ def rates(views: Sequence[RunView]) -> Reading:
     )
     return Reading(
         "Percentiles of the reaction time against the rate of the stimuli, a line for all else that was varied. "
-        "An open mark is rough: too few slow answers, or in groups. A percentile that needs more answers than there "
-        "are is left out.",
+        "One that needs more answers than there are is left out.",
         ("condition", *(word for word, _ in QUANTILES), "stimuli", "late", "no answer"),
         rows,
     )

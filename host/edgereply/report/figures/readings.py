@@ -196,7 +196,8 @@ def _unanswered(view: RunView, at_ns: int) -> str:
 
 
 def _unclear(view: RunView) -> str:
-    found = [f"{view.counts[name]:,} {name}" for name in ("ambiguous", "unobserved") if view.counts.get(name)]
+    words = {"ambiguous": "not matched", "unobserved": "not watched to the end"}
+    found = [f"{view.counts[name]:,} {said}" for name, said in words.items() if view.counts.get(name)]
     return f" (or cannot be told: {' and '.join(found)})" if found else ""
 
 

@@ -18,13 +18,9 @@ from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures import style
 from edgereply.report.figures.drawing import Axis, Boxes, Drawing, Panel
 from edgereply.wording.numbers import clean, duration, unit_for
+from edgereply.wording.segments import PARTS
 
-# In the order in which they happen; what a later version adds is stacked behind them.
-PARTS: Final = {
-    "outside": "interrupt entry and wires",
-    "wake_delay": "wake-up",
-    "set_time": "drive the pin",
-}
+# What a later version adds is stacked behind the known PARTS.
 _AFTERWARDS: Final = "hold"
 _COLORS: Final = ("part1", "part2", "part3", "part4")
 _MIDDLE: Final = (0.4, 0.6)

@@ -9,6 +9,7 @@ from typing import Any, Final
 from edgereply.analysis.statistics.further import FURTHER
 from edgereply.evaluation.run_view import RunView, flatten
 from edgereply.wording.numbers import ROUGH, duration, exactly, interval, is_rough, quantile, range_words, share
+from edgereply.wording.segments import segment_words
 
 QUANTILES: Final = (("median", "median_ns"), ("p90", "p90_ns"), ("p99", "p99_ns"), ("p99.9", "p99_9_ns"))
 _REACTION: Final = (
@@ -28,6 +29,7 @@ _JITTER: Final = (
 )
 _SEGMENT: Final = (("median", "median_ns"), ("p99", "p99_ns"), ("slowest", "max_ns"))
 _COUNTS: Final = ("stimuli", "responses", "missed", "spurious", "coalesced", "ambiguous", "unobserved", "late")
+_COUNT_WORDS: Final = {"ambiguous": "not matched", "unobserved": "not watched to the end"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -112,7 +114,7 @@ def summary_groups(views: Sequence[RunView]) -> list[Group]:
         parts = [(view.summary.get("segments") or {}).get(name) for view in views]
         groups.append(_sample(segment_label(name), _SEGMENT, parts))
     names = [name for name in _COUNTS if name not in ("ambiguous", "unobserved") or _counted(views, name)]
-    counts = [Row(name, tuple(Cell(_count(view, name)) for view in views)) for name in names]
+    counts = [Row(_COUNT_WORDS.get(name, name), tuple(Cell(_count(view, name)) for view in views)) for name in names]
     if any(view.deadline_ns is not None for view in views):
         counts.append(
             Row("deadline", tuple(Cell("none" if v.deadline_ns is None else exactly(v.deadline_ns)) for v in views))
@@ -144,8 +146,8 @@ def segment_names(views: Sequence[RunView]) -> list[str]:
 
 
 def segment_label(name: str) -> str:
-    """A segment's name in words: "wake_delay" is "Wake delay"."""
-    words = name.replace("_", " ")
+    """A segment's name in words: "wake_delay" is "Wake-up (wake delay)"."""
+    words = segment_words(name)
     return words[:1].upper() + words[1:]
 
 

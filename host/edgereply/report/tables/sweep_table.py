@@ -15,7 +15,7 @@ from edgereply.wording.numbers import duration
 HEADINGS = ("condition", "blocks", "stimuli", "median", "p99", "slowest", "missed", "late")
 NOTE = (
     f"{QUANTILE_NOTE} The slowest answer has none, since no number of answers bounds the next one. Coalesced and "
-    "ambiguous answers are in the JSON document."
+    "unmatched answers are in the JSON document."
 )
 _SHOWN = ("median_ns", "p99_ns")
 
@@ -29,7 +29,7 @@ def sheet(found: Sequence[tuple[Entry, SampleSummary]]) -> tuple[list[str], list
     """The table as it is printed: headings, a line a row, and notes."""
     headings, cells, absent = context_columns([entry.context for entry, _ in found])
     rows = [_line(entry, item, more) for (entry, item), more in zip(found, cells, strict=True)]
-    return [*HEADINGS, *headings, "evidence"], rows, [NOTE, *absent]
+    return [*HEADINGS, *headings, "measured by"], rows, [NOTE, *absent]
 
 
 def document(

@@ -16,7 +16,7 @@ from edgereply.report.tables.html_table import html_table
 from edgereply.report.tables.latex import latex
 from edgereply.report.tables.lines import compared_to_first, comparison_lines, unlike_first
 from edgereply.report.tables.rows import Cell, condition_rows, summary_groups
-from edgereply.wording.evidence import all_measured_by
+from edgereply.wording.evidence import all_measured_by, grade_words
 from edgereply.wording.numbers import clean, is_rough
 
 NAMES: Final = ("boards", "summary", "comparison", "conditions")
@@ -58,7 +58,7 @@ def make_table(name: str, views: Sequence[RunView], comparison: Comparison) -> T
         return _boards(views, comparison)
     make = {"summary": _summary, "comparison": _comparison, "conditions": _conditions}[name]
     header, rows, records = make(views, comparison)
-    who = "; ".join(f"{letter(i)}: {clean(view.title)} ({view.grade})" for i, view in enumerate(views))
+    who = "; ".join(f"{letter(i)}: {clean(view.title)} ({grade_words(view.grade)})" for i, view in enumerate(views))
     return Table(f"{name.capitalize()}. {who}", header, rows, records, any(view.virtual for view in views))
 
 
@@ -128,7 +128,7 @@ def _comparison(views: Sequence[RunView], comparison: Comparison) -> _Made:
     for index, (view, place, line, (chosen, unlike)) in enumerate(sides):
         marks = [f"compared: {', '.join(chosen)}"] * bool(chosen) + [f"≠ {', '.join(unlike)}"] * bool(unlike)
         mark = "–" if index == 0 else "; ".join(marks) or f"like {letter(0)}"
-        rows.append((f"{letter(index)}: {view.title}", *map(_text, line), view.grade, mark))
+        rows.append((f"{letter(index)}: {view.title}", *map(_text, line), grade_words(view.grade), mark))
         record: dict[str, Any] = {**_who(index, view), "groups": place.groups, **place.entry.counts}
         summary = place.summary
         for name, found in summary.quantiles.items():
@@ -144,7 +144,7 @@ def _comparison(views: Sequence[RunView], comparison: Comparison) -> _Made:
         record |= {"max_ns": summary.max_ns, "deadline_ns": place.entry.deadline_ns,
                    "margin_ns": place.margin.left_ns, "margin_why_not": place.margin.why_not}  # fmt: skip
         records.append({**record, "compared": ", ".join(chosen), "not_like_first": ", ".join(unlike)})
-    return ("run", *headings, "evidence", f"against {letter(0)}"), tuple(rows), tuple(records)
+    return ("run", *headings, "measured by", f"against {letter(0)}"), tuple(rows), tuple(records)
 
 
 def _conditions(views: Sequence[RunView], comparison: Comparison) -> _Made:
@@ -152,7 +152,9 @@ def _conditions(views: Sequence[RunView], comparison: Comparison) -> _Made:
     for index, view in enumerate(views):
         for item in condition_rows(view):
             remark = "differs" if item.differs else ""
-            rows.append((f"{letter(index)} ({view.grade})", item.name, item.requested, item.in_effect, remark))
+            rows.append(
+                (f"{letter(index)} ({grade_words(view.grade)})", item.name, item.requested, item.in_effect, remark)
+            )
             records.append({**_who(index, view), "setting": item.name, "requested": item.requested,
                             "in_effect": item.in_effect, "differs": item.differs})  # fmt: skip
     return ("run", "setting", "requested", "in effect", "remark"), tuple(rows), tuple(records)
@@ -163,7 +165,7 @@ def _who(index: int, view: RunView) -> dict[str, Any]:
 
 
 def _heads(views: Sequence[RunView]) -> list[str]:
-    return [f"{letter(index)}: {view.title} ({view.grade})" for index, view in enumerate(views)]
+    return [f"{letter(index)}: {view.title} ({grade_words(view.grade)})" for index, view in enumerate(views)]
 
 
 def _text(cell: Cell) -> str:

@@ -18,6 +18,7 @@ from rich.text import Text
 from edgereply.evaluation.headline import Headline
 from edgereply.report.terminal.span import LEAST_WIDTH, axis_of, bar, labelled_bar
 from edgereply.report.terminal.tables import is_plain
+from edgereply.wording.evidence import grade_words
 from edgereply.wording.folding import fold
 from edgereply.wording.numbers import NOTHING, clean, listing
 
@@ -116,7 +117,7 @@ def headline_parts(headline: Headline, screen: Screen, where: str = "", picture:
         parts.append(screen.sentence(f"! {' '.join(trouble)}", style="red"))
     elif headline.all_well():
         parts.append(screen.sentence(headline.all_well()))
-    parts.append(Part([_about(where or headline.name, headline.grade)]))
+    parts.append(Part([_about(where or headline.name, headline.grade, screen.width)]))
     drawn = labelled_bar(headline, screen.width - 1, screen.plain) if picture else []
     if drawn:
         parts.append(Part(drawn[:1], rank=1, counted=False))
@@ -135,12 +136,13 @@ def table_parts(headlines: Sequence[Headline], screen: Screen, most: int) -> lis
         most: lines for all of it; what must be said of the runs and three of them are there whatever it is.
     """
     said = [screen.sentence(f"! {line}", style="red") for line in _trouble(headlines)]
-    # The heading of the table, and the line that counts what is left out.
-    room = max(3, most - 2 - sum(len(part.rows) for part in said))
-    shown, left_out = chosen(headlines, room)
+    # The heading of the table takes a line, and so does the count of what is left out.
+    room = max(3, most - 1 - sum(len(part.rows) for part in said))
+    shown, left_out = chosen(headlines, room if len(headlines) <= room else max(3, room - 1))
     parts = [Part(_table(shown, screen))]
     if left_out:
-        words = f"({left_out} more conditions, by their typical answer between these: --details)"
+        noun = "condition" if left_out == 1 else "conditions"
+        words = f"({left_out} more {noun}, by typical answer between these: --details)"
         parts.append(screen.sentence(words, style="dim"))
     return parts + said
 
@@ -173,7 +175,7 @@ def _table(headlines: Sequence[Headline], screen: Screen) -> list[Text]:
     columns.append(("deadline", [item.deadline_word for item in headlines]))
     virtual = {item.grade.startswith("virtual") for item in headlines}
     if len(grades) > 1 and wide:
-        columns.append(("evidence", [_capitals(item.grade) for item in headlines]))
+        columns.append(("measured by", [_capitals(item.grade) for item in headlines]))
     elif len(virtual) > 1:
         columns.append(("", ["VIRTUAL" if item.grade.startswith("virtual") else "" for item in headlines]))
     widths = [max(cell_len(text) for text in (name, *cells)) for name, cells in columns]
@@ -228,15 +230,18 @@ def short_name(name: str) -> str:
     return letter if colon and len(letter) <= 3 else clean(name, 40)
 
 
-def _about(name: str, grade: str) -> Text:
-    virtual, _, rest = grade.partition(" · ")
+def _about(name: str, grade: str, width: int) -> Text:
+    virtual, _, rest = grade_words(clean(grade)).partition(" · ")
     if virtual != "virtual":
-        return Text(f"{clean(name)} ({clean(grade)})", style="dim")
-    return Text.assemble((f"{clean(name)}  ", "dim"), ("VIRTUAL", "bold black on yellow"), (f" · {clean(rest)}", "dim"))
+        return Text(f"{clean(name)} (measured by: {virtual})", style="dim")
+    told = f" · measured by: {rest}"
+    if len(clean(name)) + len("  VIRTUAL") + len(told) > width:  # it keeps to one row
+        told = f" · {rest}"
+    return Text.assemble((f"{clean(name)}  ", "dim"), ("VIRTUAL", "bold black on yellow"), (told, "dim"))
 
 
 def _capitals(grade: str) -> str:
-    return clean(grade).replace("virtual", "VIRTUAL", 1)
+    return grade_words(clean(grade), "VIRTUAL")
 
 
 def _cut(text: str, width: int) -> str:

@@ -8,14 +8,12 @@ from typing import Final
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
-from rich.progress_bar import ProgressBar
-from rich.table import Table
 from rich.text import Text
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import present
 from edgereply.report.terminal.live_picture import LivePicture
-from edgereply.report.terminal.stage import Stage
+from edgereply.report.terminal.stage import BLOCKS_IN_SIGHT, Stage, bar_with
 from edgereply.report.terminal.tables import is_plain, stamp, stderr_console
 from edgereply.wording.numbers import clean, duration, time_left
 from edgereply.wording.progress import SeriesProgress
@@ -24,8 +22,8 @@ _REDRAW_S: Final = 0.25
 _LINE_S: Final = 5.0
 # Title, bar and facts above the picture, and a row below it where the cursor stands.
 _AROUND: Final = 4
-# Of a series the lines of the last blocks stay in sight above.
-_BLOCKS_IN_SIGHT: Final = 6
+# So long after the first stimulus that no answer is news.
+_QUIET_S: Final = 3.0
 _LEAST_ROWS: Final = 4
 
 
@@ -54,7 +52,8 @@ class LiveView:
             deadline_ns: latest useful answer, or None.
             console: where to show it; stderr where None.
             whole: says how far the series is that this measurement belongs to.
-            stage: shared with measurements that run at the same time; a few lines are left for each.
+            stage: shared with measurements that run at the same time; its bar shows how far the whole is, and each has
+                some rows.
         """
         self._whole = whole
         self._stage = stage
@@ -71,7 +70,7 @@ class LiveView:
 
     def __enter__(self) -> LiveView:
         if self._console.is_terminal and self._stage is not None:
-            self._stage.enter(self._lines)
+            self._stage.enter(self._staged)
         elif self._console.is_terminal:
             self._live = Live(
                 console=self._console, auto_refresh=False, transient=True, redirect_stdout=False, redirect_stderr=True
@@ -85,7 +84,7 @@ class LiveView:
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
         if self._console.is_terminal and self._stage is not None:
-            self._stage.leave(self._lines)
+            self._stage.leave(self._staged)
         elif self._live is not None:
             self._live.stop()
             self._live = None
@@ -131,16 +130,27 @@ class LiveView:
             self._live.update(self._screen(), refresh=True)
 
     def _screen(self) -> RenderableType:
-        rows = self._console.height - _AROUND - (_BLOCKS_IN_SIGHT if self._whole is not None else 0)
-        rows = max(_LEAST_ROWS, rows) - 1  # the axis
-        histogram = max(1, rows // 3)
+        rows = self._console.height - _AROUND - (BLOCKS_IN_SIGHT if self._whole is not None else 0)
+        return Group(self._lines(), *self._picture(max(_LEAST_ROWS, rows)))
+
+    def _staged(self, rows: int) -> RenderableType:
+        """Title and facts, and the picture where there is room; the bar is the stage's."""
+        head, line = self._head(), self._facts()
+        head.append(f"  {self._state.progress_words()}")
+        return Group(head, line, *(self._picture(rows - 2) if rows - 2 >= _LEAST_ROWS else []))
+
+    def _picture(self, rows: int) -> list[Text]:
+        histogram = max(1, (rows - 1) // 3)  # a row is the axis
         plain = is_plain(self._console)
-        return Group(self._lines(), *self._seen.rows(self._console.width - 1, histogram, rows - histogram, plain))
+        return self._seen.rows(self._console.width - 1, histogram, rows - 1 - histogram, plain)
+
+    def _head(self) -> Text:
+        return Text.assemble((self._title, "bold"), " ", self._stamp, no_wrap=True, overflow="ellipsis")
 
     def _lines(self) -> RenderableType:
         """Title, bar and facts; within a series the bar is that of the whole series."""
         state, console = self._state, self._console
-        head = Text.assemble((self._title, "bold"), " ", self._stamp)
+        head = self._head()
         whole = None if self._whole is None else self._whole()
         words = state.progress_words() if whole is None else whole.words()
         if whole is None:
@@ -148,20 +158,22 @@ class LiveView:
         else:
             part = whole.share
             head.append(f"  {state.progress_words()}")
-        progress = Table.grid(padding=(0, 1))
-        width = max(10, console.width - len(words) - 3)
-        progress.add_row(ProgressBar(total=1.0, completed=part, width=width), words)
+        return Group(head, bar_with(words, part, console.width), self._facts())
+
+    def _facts(self) -> Text:
+        state = self._state
         facts = [Text(f"{state.stimuli:,} stimuli"), Text(state.rate_words()), Text(self._seen_words()), self._failed()]
         line = Text("   ").join(fact for fact in facts if fact)
-        for text in (head, line):
-            text.no_wrap = True
-            text.overflow = "ellipsis"
-        return Group(head, progress, line)
+        line.no_wrap, line.overflow = True, "ellipsis"
+        return line
 
     def _seen_words(self) -> str:
         slowest = self._seen.slowest_ns
         if slowest is None:
-            return "answers are timed by the board: shown at the end" if self._state.missed is None else "no answer yet"
+            if self._state.missed is None:
+                return "answers are timed by the board: shown at the end"
+            # Which answer belongs to which stimulus is looked at once a second, a little behind.
+            return "no answer yet" if self._state.elapsed_s > _QUIET_S else ""
         return f"slowest {duration(slowest)}"
 
     def _failed(self) -> Text:

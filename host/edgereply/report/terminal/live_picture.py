@@ -110,11 +110,11 @@ class LivePicture:
             plain: True for a terminal that knows ASCII only.
 
         Returns:
-            The distribution, the axis and the strip; one line that says so before the first answer.
+            The distribution, the axis and the strip; one line in their place before the first answer.
         """
         occupied = np.flatnonzero(self._counts)
         if occupied.size == 0:
-            return [Text("no answer yet", style="dim")]
+            return [Text("the picture starts with the first answers", style="dim")]
         columns = self._columns(occupied, max(10, width - MARGIN))
         deadline = None
         if self._deadline_ns is not None:

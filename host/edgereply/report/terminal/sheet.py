@@ -12,6 +12,7 @@ from rich.text import Text
 
 from edgereply.report.tables.rows import Cell, TableLine
 from edgereply.report.terminal.tables import is_plain
+from edgereply.wording.evidence import grade_words
 from edgereply.wording.numbers import clean
 
 _WIDE = 320
@@ -86,7 +87,7 @@ def _cell(cell: Cell, narrow: bool) -> Text:
 
 
 def _grade(grade: str, gap: str = " ") -> Text:
-    virtual, dot, rest = clean(grade).partition(" · ")
+    virtual, dot, rest = grade_words(clean(grade)).partition(" · ")
     if virtual != "virtual":
-        return Text(clean(grade))
+        return Text(virtual)
     return Text.assemble(("VIRTUAL", "bold black on yellow"), dot.rstrip(), gap, rest)

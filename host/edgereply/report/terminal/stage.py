@@ -1,17 +1,38 @@
-"""Several measurements at the same time on one terminal, a few lines each."""
+"""Several measurements at the same time on one terminal: one bar over all of them, then some rows each."""
 
 from __future__ import annotations
 
 import threading
 from collections.abc import Callable
 from types import TracebackType
+from typing import Final
 
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
+from rich.progress_bar import ProgressBar
+from rich.table import Table
 
 from edgereply.report.terminal.tables import stderr_console
+from edgereply.wording.progress import SeriesProgress
 
-Screen = Callable[[], RenderableType]
+Screen = Callable[[int], RenderableType]
+# Of a series the lines of the last blocks stay in sight above what is drawn.
+BLOCKS_IN_SIGHT: Final = 6
+# The bar, and a row below everything where the cursor stands.
+_AROUND: Final = 2
+
+
+def bar_with(words: str, part: float, width: int) -> RenderableType:
+    """A bar that is filled in part, with words behind it.
+
+    Args:
+        words: how far it is.
+        part: 0 to 1.
+        width: columns for both.
+    """
+    row = Table.grid(padding=(0, 1))
+    row.add_row(ProgressBar(total=1.0, completed=part, width=max(10, width - len(words) - 3)), words)
+    return row
 
 
 class Stage:
@@ -20,11 +41,13 @@ class Stage:
     On anything but a terminal it draws nothing: each measurement then writes its own lines.
     """
 
-    def __init__(self, console: Console | None = None) -> None:
+    def __init__(self, whole: Callable[[], SeriesProgress], console: Console | None = None) -> None:
         """
         Args:
+            whole: how far all measurements together are; shown as one bar above them.
             console: where to show it; stderr where None.
         """
+        self._whole = whole
         self.console = console or stderr_console()
         self._lock = threading.Lock()
         self._screens: list[Screen] = []
@@ -59,4 +82,9 @@ class Stage:
         """Draw all of them."""
         with self._lock:
             if self._live is not None:
-                self._live.update(Group(*(screen() for screen in self._screens)), refresh=True)
+                whole = self._whole()
+                rows = (self.console.height - BLOCKS_IN_SIGHT - _AROUND) // max(1, len(self._screens))
+                screens = (screen(rows) for screen in self._screens)
+                self._live.update(
+                    Group(bar_with(whole.words(), whole.share, self.console.width), *screens), refresh=True
+                )

@@ -16,6 +16,7 @@ from edgereply.report.tables.context_rows import context_group
 from edgereply.report.tables.interval_words import interval_words
 from edgereply.report.tables.rows import Cell, summary_groups
 from edgereply.report.terminal.bars import bar_note, histogram_lines
+from edgereply.wording.evidence import measured_by
 from edgereply.wording.numbers import clean
 
 _BINS = 18
@@ -33,7 +34,7 @@ def is_plain(console: Console) -> bool:
 
 def stamp(evidence: str, virtual: bool) -> Text:
     """The grade of evidence; "virtual" stands out without colour too, in capitals."""
-    grade = Text(clean(evidence))
+    grade = Text(measured_by(clean(evidence), False))
     return Text.assemble(("VIRTUAL", "bold black on yellow"), " · ", grade) if virtual else grade
 
 

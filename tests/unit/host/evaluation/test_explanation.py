@@ -20,8 +20,8 @@ def test_a_millisecond_tick_is_found_measured_and_named() -> None:
     assert abs(period.finding.period_ns / TICK_NS - 1) < 50e-6
     assert [suspect.name for suspect in period.suspects] == ["timer 0 overflow of a 16 MHz microcontroller"]
     text = "\n".join(sentences(explanation))
-    assert text.startswith("Cause found")
-    assert "a period of 1.024000 ms (± less than 1 ns), by the source's clock" in text
+    assert text.startswith("Cause found, timer 0 overflow of a 16 MHz microcontroller: ")
+    assert "every 1.024000 ms (± less than 1 ns), by the source's clock" in text
     assert "later than usual" in text
 
 
@@ -54,7 +54,7 @@ def test_a_period_that_nothing_known_has_is_no_cause_found() -> None:
     explanation = explain_run(from_reactions(stimulus, reaction, None), 10_000)
     text = sentences(explanation)
     assert text[0].startswith("A period found, its cause not")
-    assert "a period of 7.300000 ms (± " in text[1]
+    assert "every 7.300000 ms (± " in text[1]
     assert "No known cause has this period within its error." in text
 
 
@@ -89,12 +89,12 @@ def test_another_limit_than_the_deadline_is_said_with_what_the_deadline_says() -
     explanation = explain_run(result, None)
     limit = limit_words(explanation, result, 2_000_000, chosen=True)
     assert limit.startswith(f"Late means here: later than {explanation.late_above_ns / 1000:.1f} µs, a limit chosen")
-    assert limit.endswith("Past the deadline of 2 ms, or missing, are 2.")
+    assert limit.endswith("Past the deadline of 2 ms or missing: 2.")
     assert sentences(explanation, limit)[1] == limit
     same = explain_run(result, 2_000_000)
     assert limit_words(same, result, 2_000_000, chosen=False) == ""
     assert limit_words(same, result, None, chosen=False) == ""
-    assert "Past the deadline of 1 ms, or missing, are 2." in limit_words(same, result, 1_000_000, chosen=False)
+    assert "Past the deadline of 1 ms or missing: 2." in limit_words(same, result, 1_000_000, chosen=False)
 
 
 def test_a_burst_is_placed_in_the_run_not_only_on_a_clock_nobody_sees() -> None:
@@ -118,7 +118,7 @@ def test_of_many_bursts_the_largest_are_told_in_order_of_time() -> None:
     explanation = explain_run(from_reactions(stimulus, reaction, None), 500_000)
     assert len(explanation.bursts) == len(starts)
     said = [line for line in sentences(explanation) if "urst" in line]
-    assert said[1].startswith("7 bursts of late answers at times of their own (chance of each at most ")
+    assert said[1].startswith("7 bursts of late answers, not at regular times (each by chance: at most ")
     assert [line.split()[1] for line in said[2:7]] == ["30", "31", "32", "33", "34"]
     assert said[7] == "2 smaller bursts are in the JSON document of 'edgereply explain'."
     assert "and not again" not in "\n".join(said)

@@ -71,7 +71,7 @@ def usual(count: int = 5000, seed: int = 1, **changes: Any) -> RunView:
     said = {
         "judged": "fail",
         "judgement": ["FAIL: the deadline of 2 ms is not kept.", "15 of 5,000 stimuli were late."],
-        "findings": ["One usual reaction time: densest at 97 µs."],
+        "findings": ["One peak: 97 µs."],
         "bench": "[stimulus]\nseed = 20\n",
         "tool": "edgereply 9.9",
     }

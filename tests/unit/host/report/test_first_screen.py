@@ -74,7 +74,7 @@ def test_a_run_without_an_answer_has_no_bar() -> None:
 def test_verdict_bars_and_table_come_before_everything_else() -> None:
     text = page([usual(title="One"), usual(title="Two", seed=2)])
     body = text[text.index("<main") :]
-    order = [body.index(mark) for mark in ('class="headline', 'class="bars', 'class="boards"', "<nav", 'class="plot"')]
+    order = [body.index(mark) for mark in ('class="headline', 'class="bars', 'class="boards', "<nav", 'class="plot"')]
     assert order == sorted(order)
     plots = re.findall(r'<h2 id="([\w-]+)-heading"', body)
     assert plots[:5] == ["distribution", "persistence", "over-time", "segments", "tail"]

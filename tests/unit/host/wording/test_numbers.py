@@ -122,14 +122,14 @@ def test_units() -> None:
 
 
 def test_a_share_is_written_without_exponent_and_as_one_in_so_many() -> None:
-    assert [numbers.fraction(value) for value in (0.01, 4.44e-05, 1e-5, 0.21633)] == [
-        "0.01",
-        "0.0000444",
-        "0.00001",
-        "0.216",
+    assert [numbers.percentage(value) for value in (0.01, 4.44e-05, 1e-5, 0.21633)] == [
+        "1 %",
+        "0.00444 %",
+        "0.001 %",
+        "21.6 %",
     ]
-    assert numbers.one_in(0.00074865) == "0.000749 (1 in 1,336)"  # 1 - 0.05 ** (1 / 4000), the rule of three's case
-    assert (numbers.one_in(0.216), numbers.one_in(0.0)) == ("0.216", "0")
+    assert numbers.one_in(0.00074865) == "0.0749 % (1 in 1,336)"  # 1 - 0.05 ** (1 / 4000), the rule of three's case
+    assert (numbers.one_in(0.216), numbers.one_in(0.0)) == ("21.6 %", "0 %")
 
 
 def test_rounds_that_were_never_begun_take_one_line() -> None:

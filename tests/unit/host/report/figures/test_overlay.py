@@ -30,7 +30,7 @@ def test_persistence_counts_the_level_at_each_edge(
 def test_persistence_spends_its_bins_where_responses_usually_are() -> None:
     view = run([*range(1000, 1999), 10**7])
     edges = overlay.persistence_edges([(view.reaction_ns, view.pulse_width_ns)], 100, 50)
-    usual_end = overlay.usual_end(view.reaction_ns, view.pulse_width_ns)
+    usual_end = overlay.end_of(view.reaction_ns, view.pulse_width_ns, 99)
     assert usual_end == 51_989
     assert (edges <= 1.5 * usual_end).sum() > 70
     assert edges.size < 170

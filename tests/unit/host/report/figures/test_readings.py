@@ -70,4 +70,4 @@ def test_stimuli_whose_answer_cannot_be_told_are_not_passed_off_as_unanswered() 
     view = run([50_000] * 97 + [NO_STAMP] * 3, deadline_ns=2_000_000)
     unclear = replace(view, counts={**view.counts, "ambiguous": 3})
     assert "3 of 100 (3 %) stimuli are not answered. " in readings.tail([view]).sentence
-    assert "stimuli are not answered (or cannot be told: 3 ambiguous). " in readings.tail([unclear]).sentence
+    assert "stimuli are not answered (or cannot be told: 3 not matched). " in readings.tail([unclear]).sentence

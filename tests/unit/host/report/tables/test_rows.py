@@ -20,7 +20,7 @@ def test_figures_and_intervals_stand_side_by_side() -> None:
         ("50.0 µs", "40.0 µs to 74.0 µs"), ("needs 6 answers", ""), ("–", ""),
     ]  # fmt: skip
     assert cells([long], "Jitter of the reaction time", "peak-to-peak") == [("99.0 µs", "")]
-    assert cells([long, plain], "Wake delay", "slowest") == [("50.0 µs", ""), ("–", "")]
+    assert cells([long, plain], "Wake-up (wake delay)", "slowest") == [("50.0 µs", ""), ("–", "")]
 
 
 def test_counts_come_with_their_share() -> None:
@@ -31,7 +31,7 @@ def test_counts_come_with_their_share() -> None:
     free = run([1], deadline_ns=None, counts={})
     assert cells([free], "Counts", "late") == [("no deadline", "")]
     assert cells([free], "Counts", "missed") == [("not counted", "")]
-    assert cells([run([1], counts={"stimuli": 1, "ambiguous": 1})], "Counts", "ambiguous") == [("1 (100 %)", "")]
+    assert cells([run([1], counts={"stimuli": 1, "ambiguous": 1})], "Counts", "not matched") == [("1 (100 %)", "")]
 
 
 def test_only_a_setting_known_on_both_sides_can_differ() -> None:

@@ -88,7 +88,7 @@ def test_a_run_with_everything_wrong_takes_few_lines_and_hides_none_of_it(width:
     for words in (
         "FAIL: the deadline is not kept.", "373 answered late", "4 not answered", "5 answered only together",
         "615 not matched and NOT in the times", "343 pulses answered no stimulus", "the link to the board broke off",
-        "VIRTUAL · joined", "6.19 µs", "42.8 µs", "22.8 ms", "32.1 ms", "2 ms",
+        "VIRTUAL · measured by: source and board", "6.19 µs", "42.8 µs", "22.8 ms", "32.1 ms", "2 ms",
     ):  # fmt: skip
         assert words in told, words
     assert all(len(line) <= width for line in lines) or not terminal

@@ -32,10 +32,10 @@ def test_without_a_terminal_there_is_a_line_every_few_seconds() -> None:
     console = plain_console()
     feed(console, 12)
     lines = shown(console).splitlines()
-    assert lines[0] == "Reject gate (VIRTUAL · loop-back): started"
+    assert lines[0] == "Reject gate (VIRTUAL · source only): started"
     assert [line.split(": ")[1].split(",")[0] for line in lines[1:]] == ["1.0 s", "6.0 s", "11.0 s", "12.0 s"]
     assert lines[-1] == (
-        "Reject gate (VIRTUAL · loop-back): 12.0 s, 600 stimuli, 60 % of 1,000, 8 s left, 50 /s, slowest 3.00 ms, "
+        "Reject gate (VIRTUAL · source only): 12.0 s, 600 stimuli, 60 % of 1,000, 8 s left, 50 /s, slowest 3.00 ms, "
         "12 missed, 1 late"
     )
     assert "\x1b" not in shown(console)
@@ -59,7 +59,7 @@ def test_a_terminal_gets_bar_distribution_and_misses_and_its_cursor_back() -> No
     feed(console, 12)
     screen = shown(console)
     for part in (
-        "VIRTUAL · loop-back",
+        "VIRTUAL · source only",
         "60 % of 1,000, 8 s left",
         "slowest 3.00 ms",
         "12 missed, 1 late",
@@ -123,7 +123,7 @@ def test_a_block_of_a_series_says_how_far_the_whole_is() -> None:
 
 def test_measurements_at_the_same_time_share_a_terminal() -> None:
     console = Console(file=io.StringIO(), force_terminal=True, width=100, height=40, color_system=None)
-    with Stage(console) as stage:
+    with Stage(lambda: SeriesProgress(1, 3, 0.25, 12.0, side_by_side=True), console) as stage:
         views = [
             LiveView(name, "measuring", True, None, stage=stage, whole=lambda: SeriesProgress(1, 3, 0.0))
             for name in ("gate", "crane")
@@ -133,12 +133,15 @@ def test_measurements_at_the_same_time_share_a_terminal() -> None:
                 view.update(1.0, 100 * number, 1000, 100.0, 0, np.array([90_000]))
         together = shown(console)
     assert "gate VIRTUAL · measuring  10 % of 1,000" in together
-    assert "block 1 of 3" in together
+    assert "1 of 3 blocks done, 12 s left in all" in together
     after = together[together.rindex("gate VIRTUAL") :]
     assert "crane VIRTUAL" in after, "one below the other in one screen"
     assert "200 stimuli" in after
-    assert "█" not in together, "no room for a distribution each"
-    with Stage(console) as stage:
+    last = together[together.rindex("1 of 3 blocks done") :]
+    assert last.count("blocks done") == 1, "one bar over all of them"
+    assert last.count("█") >= 2, "a picture each, where there is room"
+    assert len(last.splitlines()) <= 40
+    with Stage(lambda: SeriesProgress(1, 3, 0.25, 12.0, side_by_side=True), console) as stage:
         with LiveView("crane", "measuring", True, None, stage=stage):
             pass
         ended = len(shown(console))
@@ -150,7 +153,7 @@ def test_measurements_at_the_same_time_share_a_terminal() -> None:
 
 def test_without_a_terminal_each_measurement_writes_its_own_lines() -> None:
     console = plain_console()
-    with Stage(console) as stage:
+    with Stage(lambda: SeriesProgress(1, 3, 0.25, 12.0, side_by_side=True), console) as stage:
         for name in ("gate", "crane"):
             with LiveView(name, "measuring", True, None, stage=stage) as view:
                 view.update(1.0, 100, 1000, 100.0, 0, np.array([90_000]))

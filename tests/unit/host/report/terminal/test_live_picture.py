@@ -24,7 +24,7 @@ def cells(row: Text) -> str:
 
 
 def test_before_the_first_answer_it_says_so() -> None:
-    assert [row.plain for row in fed([(0.5, [])]).rows(80, 4, 4)] == ["no answer yet"]
+    assert [row.plain for row in fed([(0.5, [])]).rows(80, 4, 4)] == ["the picture starts with the first answers"]
 
 
 @given(

@@ -35,7 +35,15 @@ def printed(width: int, lines: list[TableLine], terminal: bool = True) -> str:
 def test_no_figure_and_no_heading_is_broken(width: int) -> None:
     text = printed(width, LINES)
     assert max(len(row) for row in text.splitlines()) <= width
-    words = ["stimuli", "10,000", "[35.8 µs to 45.1 µs]", "[185 µs to 239 µs]", "too clustered", "2.44 ms", "loop-back"]
+    words = [
+        "stimuli",
+        "10,000",
+        "[35.8 µs to 45.1 µs]",
+        "[185 µs to 239 µs]",
+        "too clustered",
+        "2.44 ms",
+        "source only",
+    ]
     for word in words:
         assert word in text, word
     headings = [row for row in text.splitlines() if row.startswith("run ")]
@@ -47,8 +55,8 @@ def test_each_of_several_tables_names_its_runs_and_their_grade() -> None:
     assert len(tables) > 1
     for table in tables:
         assert "VIRTUAL ·" in table
-        assert "joined" in table
-        assert "loop-back" in table
+        assert "source and board" in table
+        assert "source only" in table
         assert re.search(r"^A\b", table, re.MULTILINE)
         assert re.search(r"^B\b", table, re.MULTILINE)
     assert "block" in tables[0]

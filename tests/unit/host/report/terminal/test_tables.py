@@ -22,15 +22,17 @@ def test_one_run_shows_figures_beside_their_intervals() -> None:
     row = next(line for line in text.splitlines() if line.startswith("  median"))
     assert row.rstrip().split("  ")[-1].strip() == "40.0 µs to 74.0 µs"
     assert "needs 3,688 answers" in text
-    assert text.count("VIRTUAL · joined") >= 3
+    assert text.count("VIRTUAL · source and board") >= 3
 
 
 def test_several_runs_stand_side_by_side_with_their_grades() -> None:
-    text = printed(usual(), usual(seed=2, title="Second", virtual=False, evidence="loop-back"), run([5000] * 3))
+    text = printed(
+        usual(), usual(seed=2, title="Second", virtual=False, evidence="loop-back"), run([5000] * 3), width=160
+    )
     head = next(line for line in text.splitlines() if "A: Reject gate" in line)
     assert "B: Second" in head
     grades = next(line for line in text.splitlines() if "VIRTUAL" in line)
-    assert (grades.count("VIRTUAL"), grades.count("loop-back")) == (2, 1)
+    assert (grades.count("VIRTUAL"), grades.count("source only")) == (2, 1)
     assert "[96." in text
 
 
