@@ -60,7 +60,7 @@ def entry_outcome(entry: Entry) -> HeadlineOutcome:
     """Whether a side keeps its deadline, as `verdict` judges a run; "" without a deadline or a stimulus to judge.
 
     Where the stimuli whose answer cannot be told, or answers nearer to the deadline than the instrument can tell, could
-    turn it, there is not enough data.
+    turn it, there is not enough data. Nor is there where a pass hangs on the part of a cycle that no stimulus saw.
     """
     outcomes, deadline_ns = entry.outcomes_ns, entry.deadline_ns
     if deadline_ns is None or not outcomes.size:
@@ -72,10 +72,12 @@ def entry_outcome(entry: Entry) -> HeadlineOutcome:
         judge(outcomes, answered, side, CONFIDENCE, None).outcome
         for side in ((deadline_ns - near_ns, deadline_ns, deadline_ns + near_ns) if near else (deadline_ns,))
     }
-    if unmatched := entry.counts["ambiguous"]:
+    if unmatched := entry.counts["ambiguous"] + entry.counts.get("unobserved", 0):
         at_worst = np.append(outcomes, np.full(unmatched, LOST_NS))
         found.add(judge(at_worst, np.ones(at_worst.size, np.bool_), deadline_ns, CONFIDENCE, None).outcome)
-    return found.pop() if len(found) == 1 else "not enough data"
+    if len(found) != 1 or (entry.locked and "pass" in found):
+        return "not enough data"
+    return found.pop()
 
 
 def deadline_sentence(headlines: Sequence[Headline]) -> str:

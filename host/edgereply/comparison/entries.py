@@ -17,6 +17,7 @@ from edgereply.comparison.series_blocks import Side, sides_of
 from edgereply.evaluation.board_context import Context, pooled
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.load_view import evaluate_run
+from edgereply.evaluation.phase_lock import limiting_lock
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord, graded
 from edgereply.storage.series_record import SeriesRecord, load_series
@@ -44,6 +45,7 @@ class Entry:
         trouble: what was not complete, in words.
         context: heat, power and the like over all runs.
         known_to: how well imported times are known, the worst of the runs; None where none is imported.
+        locked: whether the stimuli of a run kept step with a rhythm of the board and saw a part of its cycle only.
     """
 
     name: str
@@ -59,6 +61,7 @@ class Entry:
     trouble: tuple[str, ...] = ()
     context: Context = field(default_factory=dict)
     known_to: KnownTo | None = None
+    locked: bool = False
 
     @property
     def reaction_ns(self) -> Int64s:
@@ -102,6 +105,7 @@ class EntryPart:
     trouble: str
     context: Context
     known_to: KnownTo | None
+    locked: bool
 
 
 def _worst(known: Sequence[KnownTo]) -> KnownTo | None:
@@ -167,6 +171,7 @@ def part_of(run: EvaluatedRun) -> EntryPart:
     return EntryPart(
         run.place, present(result.reaction_ns), _outcomes(result), result.counts, result.evidence, record.virtual,
         run.deadline_ns, respects(record, result.evidence, run.deadline_ns), trouble, record.context, result.known_to,
+        limiting_lock(result.stimulus_ns) is not None,
     )  # fmt: skip
 
 
@@ -198,6 +203,7 @@ def make_entry(
         trouble=trouble,
         context=pooled([part.context for part in parts]),
         known_to=_worst([part.known_to for part in parts if part.known_to is not None]),
+        locked=any(part.locked for part in parts),
     )
 
 

@@ -2,14 +2,18 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pytest
 
+from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.uncertainty import KnownTo
-from edgereply.comparison.condition_headlines import deadline_sentence, entry_headline
-from edgereply.comparison.entries import LOST_NS, Entry
+from edgereply.comparison.condition_headlines import deadline_sentence, entry_headline, entry_outcome
+from edgereply.comparison.entries import LOST_NS, Entry, EvaluatedRun, make_entry, part_of
+from edgereply.evaluation.verdict import judge_run
+from tests.fakes.made_runs import a_record, from_reactions, random_stimuli
 
 MS = 1_000_000
 
@@ -39,6 +43,8 @@ def entry(reaction_ns: list[int], missed: int = 0, ambiguous: int = 0, **changes
         (entry([MS] * 400 + [3 * MS] * 40), "fail"),
         (entry([MS] * 400, missed=40), "fail"),
         (entry([MS] * 299, ambiguous=1), "not enough data"),
+        (entry([MS] * 299, locked=True), "not enough data"),
+        (entry([MS] * 400 + [3 * MS] * 40, locked=True), "fail"),
         (entry([MS] * 400, deadline_ns=None), ""),
         (entry([]), ""),
         (entry([MS] * 300 + [2 * MS - 10], known_to=KnownTo(1_000.0, 100.0)), "not enough data"),
@@ -70,3 +76,13 @@ def test_one_sentence_says_who_keeps_the_deadline() -> None:
     assert deadline_sentence([named("A", reaction_ns=[MS], deadline_ns=None)]) == (
         "No deadline was set, so none is judged."
     )
+
+
+@pytest.mark.parametrize("stimuli", [np.arange(3000) * 10 * MS, random_stimuli(3000, 1)], ids=["in step", "random"])
+@pytest.mark.parametrize("late", [0, 1, 40])
+def test_compare_judges_a_run_as_verdict_does(stimuli: Int64s, late: int) -> None:
+    reaction = 100_000 + np.random.default_rng(2).integers(0, 20_000, 3000)
+    reaction[100 : 100 + late] = 3 * MS
+    found = from_reactions(stimuli, reaction, 2 * MS)
+    side = make_entry("block", [part_of(EvaluatedRun(Path("run"), a_record(), found, 2 * MS))])
+    assert entry_outcome(side) == judge_run(found, 2 * MS, 0.95, None, False).outcome
