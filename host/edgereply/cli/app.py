@@ -11,6 +11,7 @@ from edgereply.errors import SettingError
 
 COMMANDS = {
     "demo": ("demo", "Measure a virtual reject gate in half a minute."),
+    "init": ("setup.init", "Write a bench file or a sweep's plan by questions."),
     "inspect": ("inspect_board", "List chips, lines, routes and rights of a board."),
     "deploy": ("deploy", "Copy the agent to a board and start it."),
     "source": ("source", "Identify the pulse source; measure the fixture."),
@@ -24,6 +25,7 @@ COMMANDS = {
     "export": ("export", "Write runs as Parquet, CSV, NumPy or VCD."),
     "bundle": ("bundle", "Pack runs for publishing, or verify a bundle."),
     "import": ("import_", "Make a run of an instrument's recording."),
+    "schema": ("setup.schema", "Write the schema of bench and plan files."),
 }
 # rich draws help in colour and takes longer to import than all the rest.
 _PLAIN: dict[str, Any] = {"rich_markup_mode": None, "pretty_exceptions_enable": False}
