@@ -82,7 +82,8 @@ def command(
         data = collect_plan(load_bench(bench), bench, vary or [], rounds, dwell, ask)
         schema = _write(path, plan_text(data), "plan")
         _told(path, schema, {"plan": data}, as_json)
-        say(f"look at it with 'edgereply sweep {path} --dry-run', start it with 'edgereply sweep {path}'")
+        say(f"look at it: 'edgereply sweep {path} --dry-run'")
+        say(f"start it: 'edgereply sweep {path}'")
         return
 
     from edgereply.cli.setup.bench_steps import Given, collect, missing

@@ -44,7 +44,7 @@ def collect_plan(
     else:
         if not axes:
             ask.show(
-                "1 of 2 · What is varied. Values separated by commas, of loads by semicolons; Enter leaves one out"
+                "1 of 2 · What is varied. Commas between values, semicolons between loads; Enter leaves an axis out"
             )
             while not (axes := _asked_axes(bench, ask)):
                 ask.show("  ! a sweep varies something: give one axis two values")
@@ -86,7 +86,8 @@ def _asked_axes(bench: Bench, ask: Questions) -> Data:
         def read(text: str, name: str = name) -> list[Any]:
             return _values(name, text) if text else []
 
-        if values := ask.value(f"{name} ({AXES[name]})", read):
+        ask.show(f"  {name}: {AXES[name]}")
+        if values := ask.value(name, read):
             found[name] = values
     return found
 

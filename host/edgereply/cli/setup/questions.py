@@ -24,8 +24,9 @@ class Questions:
         return sys.stdin.isatty() and sys.stderr.isatty()
 
     def show(self, line: str = "") -> None:
-        """One line to read before the question."""
-        print(fold(line, shutil.get_terminal_size().columns), file=sys.stderr)
+        """Lines to read before the question."""
+        for part in line.split("\n"):
+            print(fold(part, shutil.get_terminal_size().columns), file=sys.stderr)
 
     def rows(self, rows: Sequence[str], more: str) -> None:
         """A list, cut where the terminal would scroll it away.

@@ -33,7 +33,11 @@ def run(*words: str) -> tuple[str, set[str]]:
 
 def test_every_module_that_has_a_command_is_listed_under_the_name_it_says() -> None:
     folder = Path(edgereply.cli.__file__).parent
-    having = {path.stem for path in folder.glob("*.py") if "\ndef command(" in path.read_text(encoding="utf-8")}
+    having = {
+        ".".join(path.relative_to(folder).with_suffix("").parts)
+        for path in folder.rglob("*.py")
+        if "\ndef command(" in path.read_text(encoding="utf-8")
+    }
     assert having == {module for module, _ in COMMANDS.values()}
     for name, (module, _) in COMMANDS.items():
         found = importlib.import_module(f"edgereply.cli.{module}")
@@ -70,7 +74,7 @@ def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str)
     text, _ = run(name, "--help")
     options = text.partition("Options:")[2]
     assert options
-    assert not re.search(r"--[\w-]+ <(?!parquet|pairs)", options), options
+    assert not re.search(r"--[\w-]+ <(?!parquet|pairs|bench)", options), options
     if name == "measure":
         assert "--rate RATE" in options
         assert "--wait block|spin" in options
@@ -93,7 +97,7 @@ def test_every_value_is_named_where_its_option_stands(name: str) -> None:
         if getattr(option, "is_flag", False):
             continue
         if option.metavar is None:  # an enumeration, whose values the parser lists by itself
-            assert (name, option.name) in (("source", "what"), ("export", "to"), ("export", "what"))
+            assert (name, option.name) in (("source", "what"), ("export", "to"), ("export", "what"), ("schema", "kind"))
             continue
         assert re.fullmatch(r"[A-Z-]+|[a-z]+([|,][a-z]+)+", option.metavar), f"{name}: {option.metavar}"
 
