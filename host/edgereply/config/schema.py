@@ -12,7 +12,6 @@ from typing import Any, Final
 
 from pydantic import BaseModel
 from pydantic.json_schema import GenerateJsonSchema, JsonSchemaValue
-from pydantic_core import core_schema
 
 from edgereply.config import plan_file, settings
 from edgereply.config.descriptions import TABLES
@@ -64,7 +63,7 @@ def keys(kind: str) -> Iterator[tuple[str, dict[str, Any]]]:
 class _AsWritten(GenerateJsonSchema):
     """Text that is read into something else is described as the text."""
 
-    def function_before_schema(self, schema: core_schema.BeforeValidatorFunctionSchema) -> JsonSchemaValue:
+    def function_before_schema(self, schema: Any) -> JsonSchemaValue:
         inside = super().function_before_schema(schema)
         # A line: a table of its own, or for short its name.
         return (
