@@ -52,7 +52,7 @@ class Terminal:
             TimeoutError: it was not asked.
         """
         end = time.monotonic() + PATIENCE_S
-        while not self.seen[self._asked :].rstrip(" ").endswith(":") or question not in self.seen[self._asked :]:
+        while not (new := _ESCAPES.sub("", self.seen[self._asked :])).rstrip(" ").endswith(":") or question not in new:
             self._read(end, question)
         screen, self._asked = self.seen[self._asked :], len(self.seen)
         os.write(self._master, f"{text}\n".encode())

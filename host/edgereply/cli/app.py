@@ -1,6 +1,7 @@
 """All commands in one place; each is imported when it is called, so that no command waits for the others."""
 
 import importlib
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 import typer
@@ -29,6 +30,7 @@ COMMANDS = {
 }
 # rich draws help in colour and takes longer to import than all the rest.
 _PLAIN: dict[str, Any] = {"rich_markup_mode": None, "pretty_exceptions_enable": False}
+_HELP: dict[str, Any] = {"context_settings": {"help_option_names": ["-h", "--help"]}}
 
 
 # What the parser raises about a command line; the class that all of these share has no public name.
@@ -51,6 +53,11 @@ def _in_our_words(error: Any, path: str = "edgereply") -> SettingError:
     if error.ctx is not None:
         path, where = error.ctx.command_path, error.ctx.get_usage().removeprefix("Usage: ")
     return SettingError(said[:1].lower() + said[1:], where=where, remedy=f"'{path} --help' lists what there is")
+
+
+def _examples(lines: Sequence[str]) -> str:
+    """What stands at the foot of a command's help; the mark keeps its lines from being run together."""
+    return "\n".join(["\b", "Example:" if len(lines) == 1 else "Examples:", *(f"  {line}" for line in lines)])
 
 
 class Command(TyperCommand):
@@ -105,7 +112,7 @@ class Commands(TyperGroup):
             return None
         module = importlib.import_module(f"edgereply.cli.{COMMANDS[cmd_name][0]}")
         alone = typer.Typer(add_completion=False, **_PLAIN)
-        alone.command(name=cmd_name, cls=Command)(module.command)
+        alone.command(name=cmd_name, cls=Command, epilog=_examples(module.EXAMPLES), **_HELP)(module.command)
         return typer.main.get_command(alone)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
@@ -119,6 +126,7 @@ app = typer.Typer(
     cls=Commands,
     help="How long does a board take to answer an input edge, how much does that vary, and can I rely on it?",
     no_args_is_help=True,
+    **_HELP,
     **_PLAIN,
 )
 

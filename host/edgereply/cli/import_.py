@@ -9,6 +9,8 @@ import typer
 from edgereply.cli.common import JsonOption, put_json, say
 from edgereply.wording.folding import tell
 
+EXAMPLES = ("edgereply import recording.csv",)
+
 
 def command(
     files: Annotated[

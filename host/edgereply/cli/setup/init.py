@@ -11,6 +11,8 @@ from edgereply.wording.folding import tell
 REACH_NAMES = ("ssh", "local", "external", "virtual")
 KIND_NAMES = ("reference", "self", "generator", "lines")
 
+EXAMPLES = ("edgereply init", "edgereply init --reach virtual --deadline 2ms", "edgereply init --plan")
+
 
 def command(
     host: Annotated[str, typer.Option(help="The board: what you type after ssh.", metavar="HOST")] = "",

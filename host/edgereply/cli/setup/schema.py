@@ -6,6 +6,8 @@ from typing import Annotated, Literal
 
 import typer
 
+EXAMPLES = ("edgereply schema bench --out bench.schema.json",)
+
 
 def command(
     kind: Annotated[Literal["bench", "plan"], typer.Argument(help="Which file it describes.")],

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,7 @@ import typer
 import edgereply.cli
 from edgereply.cli.app import COMMANDS, app
 from edgereply.config.settings import Board, Stimulus
+from edgereply.errors import SettingError
 from edgereply_protocol import ROUTES
 
 NEEDED = (
@@ -82,6 +84,28 @@ def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str)
         assert re.search(r"--no-wiring +Do not", options)
     if name == "export":
         assert "parquet|csv|numpy|vcd" in options
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_help_ends_with_examples_that_the_program_takes(name: str) -> None:
+    module = importlib.import_module(f"edgereply.cli.{COMMANDS[name][0]}")
+    assert module.EXAMPLES
+    lines = run(name, "-h")[0].partition("Example")[2].splitlines()
+    assert [line.strip() for line in lines[1:] if line.strip()] == list(module.EXAMPLES)
+    group: Any = typer.main.get_command(app)
+    for example in module.EXAMPLES:
+        program, command, *words = shlex.split(example)
+        assert (program, command) == ("edgereply", name)
+        assert len(example) <= 74, "it would be broken on a terminal of 80 columns"
+        context = group.make_context("edgereply", [], resilient_parsing=True)
+        group.get_command(context, command).make_context(command, words)
+
+
+def test_an_example_that_the_program_does_not_take_would_be_seen() -> None:
+    group: Any = typer.main.get_command(app)
+    context = group.make_context("edgereply", [], resilient_parsing=True)
+    with pytest.raises(SettingError, match="no such option"):
+        group.get_command(context, "measure").make_context("measure", ["--fifo", "3"])
 
 
 def parameters(name: str) -> dict[str, Any]:
