@@ -55,5 +55,5 @@ if __name__ == "__main__":
     from edgereply.__main__ import program
     from edgereply.cli.setup import bench_steps
 
-    bench_steps.open_board = open_board  # type: ignore[assignment]
+    setattr(bench_steps, open_board.__name__, open_board)
     raise SystemExit(program())

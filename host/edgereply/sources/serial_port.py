@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import errno
 import warnings
-from pathlib import Path
 
 import serial
 from serial.tools import list_ports
@@ -13,6 +12,7 @@ from edgereply.errors import SourceError
 from edgereply.sources.ports.base import Port
 from edgereply.sources.ports.network import address, connection_error
 from edgereply.system.deadline import Deadline
+from edgereply.system.posix_parts import group_of
 
 _SLICE_S = 0.02
 _WRITE_S = 2.0
@@ -120,17 +120,10 @@ def _opening_error(port: str, baud: int, error: Exception) -> SourceError:
         return SourceError(
             "no permission to open this serial port",
             port,
-            f"join the group that owns it: sudo usermod -aG {_group(port)} $USER, then log in again",
+            f"join the group that owns it: sudo usermod -aG {group_of(port, 'dialout')} $USER, then log in again",
         )
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         return SourceError(
             "another program is using this serial port", port, "close it (serial monitors, modem managers), and retry"
         )
     return SourceError(f"cannot be opened as a serial port at {baud} Bd ({error})", port, "name the source's port")
-
-
-def _group(port: str) -> str:
-    try:
-        return Path(port).group()
-    except (OSError, KeyError):
-        return "dialout"
