@@ -57,7 +57,7 @@ REALTIME: Final[dict[str, str]] = {
 }
 
 SOURCE: Final[dict[str, str]] = {
-    "kind": "what sends the stimuli: 'reference', 'generator', 'lines', 'board', 'self' or 'virtual'",
+    "kind": "what sends the stimuli: 'reference', 'generator', 'counter', 'lines', 'board', 'self' or 'virtual'",
     "port": "what it is on: '/dev/ttyUSB0', 'socket://host:5025', 'rfc2217://host:2217', '/dev/usbtmc0', "
     "'TCPIP::host::INSTR' (which of them, the kind decides)",
     "baud": "bits a second of a serial port; left out: the kind's own",
@@ -65,7 +65,7 @@ SOURCE: Final[dict[str, str]] = {
     "divider": "true where a divider or level shifter stands between it and the board's input",
     "virtual": "true where no real wire is involved although the kind is a real one",
     "board": "the board that emits, for kind 'board'",
-    "options": "further settings of the kind, such as count_by of a generator",
+    "options": "further settings of the kind, such as count_by of a generator, counter (a port) of a counter",
 }
 
 STIMULUS: Final[dict[str, str]] = {

@@ -132,6 +132,17 @@ class GeneratorSource:
         self._reported = 0
         self._dialogue.check("to trigger")
 
+    def trigger(self) -> None:
+        """Let out what is armed at once, for somebody else to time; nothing of it is read.
+
+        Raises:
+            SourceError: nothing is armed, or the generator failed.
+        """
+        if self._plan is None:
+            raise SourceError("nothing is armed", self._port.name, "call arm before trigger")
+        self._dialogue.tell("*TRG" if self._count_by == "burst" else "INIT")
+        self._dialogue.check("to trigger")
+
     def read(self, timeout_s: float) -> SourceBatch | None:
         """Wait for stimuli to become due; see `PulseSource.read`.
 

@@ -43,7 +43,7 @@ if wanted := os.environ.get("EDGEREPLY_TEST_WITHOUT"):
         import tempfile
 
         _kept = (asyncio, multiprocessing.util, subprocess, tempfile)
-        builtins.__import__ = _refuse
+        vars(builtins)["__import__"] = _refuse
     for module, names in (ALL if wanted == "posix" else PACKETS).items():
         for gone in names:
             if hasattr(module, gone):
