@@ -11,7 +11,9 @@ import socket
 import subprocess
 import sys
 import threading
+from collections import deque
 from pathlib import Path
+from typing import cast
 
 import pytest
 from tests.fakes.saved_runs import save_run
@@ -20,7 +22,7 @@ from tests.integration.commands import Workplace, bench_text
 from tests.integration.test_ports import simulator
 
 from edgereply.errors import SourceError
-from edgereply.sources.simulator.wires import EVENT, Wires
+from edgereply.sources.simulator.wires import EVENT, Wires, _send
 from edgereply.system import posix_parts
 from edgereply_agent.routes.virtual import VirtualRoute
 from edgereply_agent.settings import LineSpec
@@ -141,6 +143,28 @@ def test_a_stream_that_comes_in_pieces_is_put_together(tmp_path: Path, monkeypat
     finally:
         board.close()
         wires.close()
+
+
+def test_what_a_stream_does_not_take_of_an_edge_is_sent_later() -> None:
+    class Narrow:
+        """Takes 20 bytes at a time, and after three times none for once."""
+
+        def __init__(self) -> None:
+            self.taken, self.times = b"", 0
+
+        def send(self, data: bytes) -> int:
+            self.times += 1
+            if self.times == 4:
+                raise BlockingIOError
+            self.taken += data[:20]
+            return len(data[:20])
+
+    wire, edges = Narrow(), [EVENT.pack(number, 1, 0, number, number) for number in range(3)]
+    waiting = deque(edges)
+    _send(cast(socket.socket, wire), waiting)
+    assert waiting
+    _send(cast(socket.socket, wire), waiting)
+    assert wire.taken == b"".join(edges)
 
 
 def test_the_agent_reads_whole_edges_from_a_stream(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -198,6 +198,14 @@ def test_what_answers_wrongly_is_quoted_and_who_hangs_up_is_said(short: None) ->
         GeneratorSource(port)
 
 
+def test_the_end_of_a_connection_is_told_while_waiting_not_taken_for_silence() -> None:
+    with talking(b"", True) as where:
+        port = open_port(where, 9600)
+        with pytest.raises(SourceError, match=r"closed at the other end"):
+            port.receive(Deadline(30.0))
+        port.close()
+
+
 def test_a_plain_socket_is_no_serial_port_by_rfc_2217() -> None:
     with talking(b"", False) as port, pytest.raises(SourceError, match=r"does not offer a serial port.*RFC 2217"):
         GeneratorSource(port.replace("socket", "rfc2217"))
