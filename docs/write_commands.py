@@ -45,6 +45,7 @@ def page() -> str:
         text += [
             f"\n## {name}\n\n{' '.join((command.help or '').split())}\n",
             "\n| argument or option | what it does |\n|---|---|\n" + "\n".join(rows) + "\n",
+            f"\n```sh\n{chr(10).join(line.strip() for line in command.epilog.splitlines()[2:])}\n```\n",
         ]
     return "".join(text) + FOOT
 

@@ -8,6 +8,8 @@ import threading
 import time
 from typing import Self
 
+from edgereply.system.posix_parts import local_socket
+
 CHANGE = struct.Struct("<qII")
 
 
@@ -23,7 +25,7 @@ class WiresResponder:
 
     def __init__(self, path: str) -> None:
         self.edges_ns: list[int] = []
-        self._socket = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._socket = local_socket()
         self._socket.connect(path)
         self._thread = threading.Thread(target=self._serve, daemon=True)
         self._thread.start()

@@ -1,6 +1,7 @@
 """Route `virtual`: software wires instead of lines, for trying everything without hardware.
 
-The chip is the path of a SOCK_SEQPACKET socket on which a virtual pulse source listens. It sends one packet an input
+The chip is the path of a SOCK_SEQPACKET socket on which a virtual pulse source listens, of a stream socket on systems
+that have no such packets there. It sends one packet an input
 edge, laid out like the kernel's line event; it gets one packet an output change. Both directions of one path share
 one connection.
 
@@ -10,6 +11,7 @@ the wire changed. `set` is taken after the write has returned, so `outside` come
 
 from __future__ import annotations
 
+import errno
 import os
 import select
 import socket
@@ -56,11 +58,9 @@ class VirtualRoute(Route):
         if path not in self._wires:
             if not path:
                 raise RouteError("bad-setting", "the virtual route needs a socket's path as chip", spec.role)
-            wires = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
             try:
-                wires.connect(path)
+                wires = _connected(path)
             except OSError as error:
-                wires.close()
                 raise RouteError(
                     "no-chip", f"cannot connect to the virtual wires: {error.strerror or error}", path,
                     "start the virtual pulse source first, on this machine",
@@ -75,7 +75,7 @@ class VirtualInput(InputLine):
     def __init__(self, spec: LineSpec, wires: socket.socket) -> None:
         self.spec = spec
         self.fd = fd = wires.fileno()
-        self.read = partial(os.read, fd, EVENT.size)
+        self.read = partial(_read_whole, fd) if wires.type == socket.SOCK_STREAM else partial(os.read, fd, EVENT.size)
         self.ready = poller(fd, select.POLLIN)
         self.expected = [(fd, select.POLLIN)]
         self.decode = EVENT.unpack
@@ -103,7 +103,8 @@ class VirtualOutput(OutputLine):
     def __init__(self, spec: LineSpec, wires: socket.socket) -> None:
         self.spec = spec
         self.fd = fd = wires.fileno()
-        write, pack, now = os.write, CHANGE.pack, time.monotonic_ns
+        write = _write_whole if wires.type == socket.SOCK_STREAM else os.write
+        pack, now = CHANGE.pack, time.monotonic_ns
         self.high = lambda: write(fd, pack(now(), 0, 1))
 
         def low() -> None:
@@ -130,9 +131,60 @@ class VirtualOutput(OutputLine):
 
 
 def _await_room(fd: int) -> None:
+    _await(fd, select.POLLOUT)
+
+
+def _await(fd: int, what: int) -> None:
     poll = select.poll()
-    poll.register(fd, select.POLLOUT)
+    poll.register(fd, what)
     poll.poll(ROOM_MS)
+
+
+def _connected(path: str) -> socket.socket:
+    """A connection of packets, or of a stream where this system or the far end has no such packets."""
+    wires = None
+    try:
+        wires = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        wires.connect(path)
+        return wires
+    except (AttributeError, OSError) as error:
+        if wires is not None:
+            wires.close()
+            if getattr(error, "errno", None) != errno.EPROTOTYPE:
+                raise
+    wires = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        wires.connect(path)
+    except OSError:
+        wires.close()
+        raise
+    return wires
+
+
+def _read_whole(fd: int) -> bytes:
+    """One event off a stream, which may hand it over in pieces; b"" at its end."""
+    data = os.read(fd, EVENT.size)
+    while data and len(data) < EVENT.size:
+        try:
+            more = os.read(fd, EVENT.size - len(data))
+        except BlockingIOError:
+            _await(fd, select.POLLIN)
+            continue
+        if not more:
+            return b""
+        data += more
+    return data
+
+
+def _write_whole(fd: int, data: bytes) -> int:
+    """One change onto a stream, which may take it in pieces; what does not begin to go raises as `os.write` does."""
+    done = os.write(fd, data)
+    while done < len(data):
+        try:
+            done += os.write(fd, data[done:])
+        except BlockingIOError:
+            _await(fd, select.POLLOUT)
+    return done
 
 
 def _no_level(spec: LineSpec) -> RouteError:

@@ -3,13 +3,14 @@
 import contextlib
 import os
 import queue
-import signal
 import subprocess
 import threading
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from edgereply.errors import BROKE_OFF, LinkError
 from edgereply.system.deadline import Deadline
+from edgereply.system.interrupts import interrupts_ignored
+from edgereply.system.processes import apart
 
 CHUNK = 1 << 16
 STDERR_KEPT = 4096
@@ -39,13 +40,13 @@ class ProcessLink:
         self._stderr = b""
         self._ended = threading.Event()
         try:
-            with _interrupts_ignored() if terminal else contextlib.nullcontext():
+            with interrupts_ignored() if terminal else contextlib.nullcontext():
                 self._child = subprocess.Popen(
                     command,
                     stdin=subprocess.PIPE,
                     stdout=subprocess.PIPE,
                     stderr=subprocess.PIPE,
-                    start_new_session=not terminal,
+                    **({} if terminal else apart()),
                 )
         except OSError as error:
             raise LinkError(
@@ -140,15 +141,3 @@ class ProcessLink:
         with contextlib.suppress(OSError):
             while data := os.read(descriptor, CHUNK):
                 self._stderr = (self._stderr + data)[-STDERR_KEPT:]
-
-
-@contextlib.contextmanager
-def _interrupts_ignored() -> Iterator[None]:
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
-    try:
-        yield
-    finally:
-        signal.signal(signal.SIGINT, before)

@@ -1,6 +1,7 @@
 """All commands in one place; each is imported when it is called, so that no command waits for the others."""
 
 import importlib
+from collections.abc import Sequence
 from typing import Annotated, Any
 
 import typer
@@ -11,6 +12,7 @@ from edgereply.errors import SettingError
 
 COMMANDS = {
     "demo": ("demo", "Measure a virtual reject gate in half a minute."),
+    "init": ("setup.init", "Write a bench file or a sweep's plan by questions."),
     "inspect": ("inspect_board", "List chips, lines, routes and rights of a board."),
     "deploy": ("deploy", "Copy the agent to a board and start it."),
     "source": ("source", "Identify the pulse source; measure the fixture."),
@@ -24,9 +26,11 @@ COMMANDS = {
     "export": ("export", "Write runs as Parquet, CSV, NumPy or VCD."),
     "bundle": ("bundle", "Pack runs for publishing, or verify a bundle."),
     "import": ("import_", "Make a run of an instrument's recording."),
+    "schema": ("setup.schema", "Write the schema of bench and plan files."),
 }
 # rich draws help in colour and takes longer to import than all the rest.
 _PLAIN: dict[str, Any] = {"rich_markup_mode": None, "pretty_exceptions_enable": False}
+_HELP: dict[str, Any] = {"context_settings": {"help_option_names": ["-h", "--help"]}}
 
 
 # What the parser raises about a command line; the class that all of these share has no public name.
@@ -49,6 +53,11 @@ def _in_our_words(error: Any, path: str = "edgereply") -> SettingError:
     if error.ctx is not None:
         path, where = error.ctx.command_path, error.ctx.get_usage().removeprefix("Usage: ")
     return SettingError(said[:1].lower() + said[1:], where=where, remedy=f"'{path} --help' lists what there is")
+
+
+def _examples(lines: Sequence[str]) -> str:
+    """What stands at the foot of a command's help; the mark keeps its lines from being run together."""
+    return "\n".join(["\b", "Example:" if len(lines) == 1 else "Examples:", *(f"  {line}" for line in lines)])
 
 
 class Command(TyperCommand):
@@ -103,7 +112,7 @@ class Commands(TyperGroup):
             return None
         module = importlib.import_module(f"edgereply.cli.{COMMANDS[cmd_name][0]}")
         alone = typer.Typer(add_completion=False, **_PLAIN)
-        alone.command(name=cmd_name, cls=Command)(module.command)
+        alone.command(name=cmd_name, cls=Command, epilog=_examples(module.EXAMPLES), **_HELP)(module.command)
         return typer.main.get_command(alone)
 
     def format_commands(self, ctx: Any, formatter: Any) -> None:
@@ -117,6 +126,7 @@ app = typer.Typer(
     cls=Commands,
     help="How long does a board take to answer an input edge, how much does that vary, and can I rely on it?",
     no_args_is_help=True,
+    **_HELP,
     **_PLAIN,
 )
 

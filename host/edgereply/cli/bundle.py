@@ -10,6 +10,12 @@ from edgereply.cli.common import JsonOption, leave, put_json, say
 from edgereply.errors import SAYS_NO
 from edgereply.wording.folding import tell
 
+EXAMPLES = (
+    "edgereply bundle runs/first --preview",
+    "edgereply bundle runs/first -o first.zip",
+    "edgereply bundle --verify first.zip",
+)
+
 
 def command(
     runs: Annotated[

@@ -14,8 +14,24 @@ from edgereply.wording.folding import fold
 BenchOption = Annotated[
     Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.", metavar="FILE")
 ]
+
+
+def _boards(ctx: typer.Context, incomplete: str) -> list[str]:
+    """Boards of the bench file that a command line names, for completion; a file that is wrong has none to offer."""
+    import tomllib
+
+    try:
+        boards = tomllib.loads(Path(ctx.params.get("bench") or "bench.toml").read_text(encoding="utf-8"))["board"]
+        return [name for name in boards if name.startswith(incomplete)]
+    except (OSError, ValueError, LookupError, TypeError, AttributeError):
+        return []
+
+
 BoardOption = Annotated[
-    str, typer.Option("--board", help="Board of the bench file; not needed when it has one.", metavar="BOARD")
+    str,
+    typer.Option(
+        "--board", help="Board of the bench file; not needed when it has one.", metavar="BOARD", autocompletion=_boards
+    ),
 ]
 HostArgument = Annotated[
     str, typer.Argument(help="What you type after ssh; without it the bench file's board.", metavar="HOST")

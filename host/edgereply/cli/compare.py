@@ -19,6 +19,8 @@ from edgereply.cli.common import (
 from edgereply.errors import INTERRUPTED, SAYS_NO
 from edgereply_protocol import ROUTES
 
+EXAMPLES = ("edgereply compare runs/first runs/spin", "edgereply compare --routes chardev,gpiod")
+
 
 def command(
     runs: Annotated[

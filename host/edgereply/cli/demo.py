@@ -31,6 +31,8 @@ dwell = "{dwell}"
 seed = 20
 """
 
+EXAMPLES = ("edgereply demo",)
+
 
 def command(
     out: Annotated[

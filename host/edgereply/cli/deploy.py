@@ -7,6 +7,8 @@ import typer
 
 from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
 
+EXAMPLES = ("edgereply deploy gate", "edgereply deploy gate --remove")
+
 
 def command(
     host: HostArgument = "",

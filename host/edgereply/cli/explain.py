@@ -7,6 +7,8 @@ import typer
 
 from edgereply.cli.common import DetailsOption, JsonOption, put_json
 
+EXAMPLES = ("edgereply explain runs/first",)
+
 
 def command(
     run: Annotated[Path, typer.Argument(help="A run directory.", metavar="RUN")],

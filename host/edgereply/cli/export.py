@@ -25,6 +25,9 @@ class What(StrEnum):
     raw = "raw"
 
 
+EXAMPLES = ("edgereply export runs/first --to csv",)
+
+
 def command(
     runs: Annotated[
         list[Path], typer.Argument(help="Run or series directories; all of them become one table.", metavar="RUN")

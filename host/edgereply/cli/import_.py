@@ -9,6 +9,8 @@ import typer
 from edgereply.cli.common import JsonOption, put_json, say
 from edgereply.wording.folding import tell
 
+EXAMPLES = ("edgereply import recording.csv", "edgereply import recording.csv --accept --out runs/scope")
+
 
 def command(
     files: Annotated[

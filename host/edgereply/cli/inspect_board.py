@@ -6,6 +6,8 @@ from typing import Any
 from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
 from edgereply.wording.folding import tell
 
+EXAMPLES = ("edgereply inspect gate", "edgereply inspect --bench bench.toml --json")
+
 
 def command(
     host: HostArgument = "",

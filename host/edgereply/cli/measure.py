@@ -20,6 +20,12 @@ from edgereply.cli.common import (
 from edgereply.errors import INTERRUPTED
 from edgereply_protocol import ROUTES
 
+EXAMPLES = (
+    "edgereply measure --out runs/first",
+    "edgereply measure --wait spin --fifo-priority 50 --dwell 30s",
+    "edgereply measure --until 'p99 within 5%'",
+)
+
 
 def command(
     bench: BenchOption = Path("bench.toml"),

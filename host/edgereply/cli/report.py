@@ -7,6 +7,11 @@ import typer
 
 from edgereply.cli.common import JsonOption, put_json, say
 
+EXAMPLES = (
+    "edgereply report runs/first runs/spin -o page.html",
+    "edgereply report runs/first --figure distribution -o picture.svg",
+)
+
 
 def command(
     runs: Annotated[

@@ -7,6 +7,8 @@ import typer
 
 from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
 
+EXAMPLES = ("edgereply source identify", "edgereply source null")
+
 
 def command(
     what: Annotated[

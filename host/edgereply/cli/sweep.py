@@ -9,6 +9,8 @@ from edgereply.cli.common import DetailsOption, JsonOption, leave, put_json, say
 from edgereply.errors import INTERRUPTED, SAYS_NO, TROUBLE
 from edgereply.wording.folding import tell
 
+EXAMPLES = ("edgereply sweep night.toml --dry-run", "edgereply sweep night.toml --out runs/night")
+
 
 def command(
     plan: Annotated[Path, typer.Argument(help="Plan file: what is varied, how often, for how long.", metavar="PLAN")],

@@ -10,6 +10,8 @@ from edgereply.errors import SAYS_NO
 
 NO_CERTIFICATE = "This is evidence for a design, not a safety certification."
 
+EXAMPLES = ("edgereply verdict runs/first --deadline 2ms --exceed 0.001",)
+
 
 def command(
     run: Annotated[Path, typer.Argument(help="A run directory.", metavar="RUN")],

@@ -18,6 +18,8 @@ EXTERNAL = (
     "A few stimuli of measure show whether it answers."
 )
 
+EXAMPLES = ("edgereply wiring --only-show", "edgereply wiring --board gate")
+
 
 def command(
     bench: BenchOption = Path("bench.toml"),

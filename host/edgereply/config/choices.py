@@ -57,6 +57,7 @@ SOURCES: dict[str, SourceKind] = {
     "generator": SourceKind(
         module="edgereply.sources.generator", class_name="GeneratorSource", needs=_SERIAL, port=True
     ),
+    "counter": SourceKind(module="edgereply.sources.counter", class_name="CounterSource", needs=_SERIAL, port=True),
     "lines": SourceKind(module="edgereply.sources.lines", class_name="LinesSource", needs=_SERIAL, port=True),
     "self": SourceKind(module="edgereply.sources.board", class_name="BoardSource", by_agent=True),
     "board": SourceKind(module="edgereply.sources.board", class_name="BoardSource", by_agent=True),

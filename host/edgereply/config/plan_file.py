@@ -3,9 +3,10 @@
 from pathlib import Path
 from typing import Annotated, Any, Literal, Self
 
-from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, StrictBool, WithJsonSchema, model_validator
 
 from edgereply.config.choices import RouteName
+from edgereply.config.field_types import LOAD_TEXT, RATE_TEXT, TIME_TEXT
 from edgereply.config.load import HOW, load_words, parse_load
 from edgereply.config.settings import Strict
 from edgereply.config.toml_file import read_toml
@@ -42,9 +43,9 @@ def _once(values: list[Any]) -> list[Any]:
     return values
 
 
-LoadText = Annotated[str, BeforeValidator(_load)]
-Rate = Annotated[str, BeforeValidator(_rate)]
-Time = Annotated[str, BeforeValidator(_time)]
+LoadText = Annotated[str, BeforeValidator(_load), WithJsonSchema(LOAD_TEXT)]
+Rate = Annotated[str, BeforeValidator(_rate), WithJsonSchema(RATE_TEXT)]
+Time = Annotated[str, BeforeValidator(_time), WithJsonSchema(TIME_TEXT)]
 Priority = Literal["none"] | Annotated[int, Field(ge=1, le=99, strict=True)]
 Cpu = Annotated[int, Field(ge=0, le=1023, strict=True)]
 Cpus = Literal["any"] | Annotated[list[Cpu], Field(min_length=1), AfterValidator(_once)]

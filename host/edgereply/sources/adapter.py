@@ -61,6 +61,10 @@ class Adapter:
             raise SettingError(f"{stimulus!r} cannot carry a stimulus", "stimulus", "use tx, rts or dtr")
         if response not in ("cts", "dsr", "none"):
             raise SettingError(f"{response!r} cannot carry a response", "response", "use cts, dsr or none")
+        if "://" in port or "::" in port:
+            raise SettingError(
+                f"an adapter's lines cannot be timed across {port}", "source.port", "give a serial device here"
+            )
         self.name = port
         self._stimulus = stimulus
         self._response = response

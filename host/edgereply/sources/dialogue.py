@@ -1,4 +1,4 @@
-"""Asking and setting an instrument over its serial line, with a look at its error queue after each setting."""
+"""Asking and setting an instrument over its line, with a look at its error queue after each setting."""
 
 from __future__ import annotations
 
@@ -6,7 +6,7 @@ from decimal import Decimal
 
 from edgereply.errors import HostError, SettingError, SourceError
 from edgereply.sources import scpi
-from edgereply.sources.serial_port import SerialPort
+from edgereply.sources.ports.base import Port
 from edgereply.system.deadline import Deadline
 
 ANSWER_S = 2.0
@@ -23,7 +23,7 @@ class Dialogue:
         what: what to call it in errors, e.g. ``pulse source``.
     """
 
-    def __init__(self, port: SerialPort, what: str) -> None:
+    def __init__(self, port: Port, what: str) -> None:
         self.port = port
         self._what = what
 

@@ -1,4 +1,4 @@
-"""Any function generator that speaks SCPI on a serial port: periodic stimuli, nothing captured.
+"""Any function generator that speaks SCPI, on a serial line, USB or the network: periodic stimuli, nothing captured.
 
 The generator times its own pulses and reports none of them. What is read from it are the nominal
 times on its own clock: pulse k at k periods after the first, as many as it was told to emit.
@@ -17,10 +17,10 @@ import numpy as np
 from edgereply.errors import HostError, SettingError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
-from edgereply.sources.dialogue import ANSWER_S, Dialogue
+from edgereply.sources.dialogue import Dialogue
 from edgereply.sources.levels import Levels
 from edgereply.sources.limits import check_plan
-from edgereply.sources.serial_port import SerialPort
+from edgereply.sources.opening import open_port
 from edgereply.storage.stamps import STIMULUS
 from edgereply.system.deadline import Deadline
 
@@ -33,8 +33,8 @@ class GeneratorSource:
     """Client of a function generator.
 
     Args:
-        port: serial port.
-        baud: bits a second.
+        port: what it is on; see `opening.open_port`.
+        baud: bits a second of a serial one.
         high_v: level of a pulse, in V.
         low_v: level between pulses, in V.
         input_limit_v: the most the board's input bears, in V. The output stays off when the pulse would be higher.
@@ -63,7 +63,7 @@ class GeneratorSource:
         self._levels = Levels(*(Decimal(str(value)) for value in (high_v, low_v, input_limit_v)))
         self._levels.check()
         self._count_by = count_by
-        self._port = SerialPort(port, baud)
+        self._port = open_port(port, baud)
         self._dialogue = Dialogue(self._port, "generator")
         self._plan: StimulusPlan | None = None
         self._started_s: float | None = None
@@ -132,6 +132,17 @@ class GeneratorSource:
         self._reported = 0
         self._dialogue.check("to trigger")
 
+    def trigger(self) -> None:
+        """Let out what is armed at once, for somebody else to time; nothing of it is read.
+
+        Raises:
+            SourceError: nothing is armed, or the generator failed.
+        """
+        if self._plan is None:
+            raise SourceError("nothing is armed", self._port.name, "call arm before trigger")
+        self._dialogue.tell("*TRG" if self._count_by == "burst" else "INIT")
+        self._dialogue.check("to trigger")
+
     def read(self, timeout_s: float) -> SourceBatch | None:
         """Wait for stimuli to become due; see `PulseSource.read`.
 
@@ -196,8 +207,7 @@ class GeneratorSource:
         return SourceBatch(kind=kind, at_ns=numbers * plan.period_ns, lost=0, done=over)
 
     def _identify(self, tolerance_ppm: float) -> SourceIdentity:
-        self._port.send(b"\n")
-        self._port.drain(0.05, Deadline(ANSWER_S))
+        self._port.clear()
         text = self._dialogue.ask("*IDN?")
         try:
             found = scpi.parse_identification(text)

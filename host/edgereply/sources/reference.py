@@ -13,7 +13,7 @@ from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.dialogue import Dialogue
 from edgereply.sources.identification import identify
 from edgereply.sources.limits import check_plan
-from edgereply.sources.serial_port import SerialPort
+from edgereply.sources.opening import open_stream
 from edgereply.sources.wire_records import RecordError, TickTimeline
 from edgereply.system.deadline import Deadline
 
@@ -33,7 +33,7 @@ class ReferenceSource:
     Opening may reset the instrument, so it is asked who it is until it answers.
 
     Args:
-        port: serial port.
+        port: serial port, or socket://host:port or rfc2217://host:port of one on another computer.
         baud: bits a second.
         kind: name in the table of sources.
         patience_s: how long it may take to answer at first.
@@ -43,7 +43,7 @@ class ReferenceSource:
     """
 
     def __init__(self, port: str, baud: int = 500_000, *, kind: str = "reference", patience_s: float = 6.0) -> None:
-        self._port = SerialPort(port, baud)
+        self._port = open_stream(port, baud)
         self._dialogue = Dialogue(self._port, "pulse source")
         self._stream: scpi.BlockStream | None = None
         self._timeline: TickTimeline | None = None

@@ -1,26 +1,29 @@
-"""A serial port whose every wait has a deadline and whose troubles say what to do."""
+"""A serial port whose every wait has a deadline and whose troubles say what to do; by RFC 2217 also elsewhere."""
 
 from __future__ import annotations
 
 import errno
-from pathlib import Path
+import warnings
 
 import serial
 from serial.tools import list_ports
 
 from edgereply.errors import SourceError
+from edgereply.sources.ports.base import Port
+from edgereply.sources.ports.network import address, connection_error
 from edgereply.system.deadline import Deadline
+from edgereply.system.posix_parts import group_of
 
 _SLICE_S = 0.02
 _WRITE_S = 2.0
-_LINE_LIMIT = 512
+RFC2217 = "rfc2217"
 
 
-class SerialPort:
+class SerialPort(Port):
     """An opened port, locked for this process alone.
 
     Args:
-        port: path or name, e.g. ``/dev/ttyUSB0``.
+        port: path or name, e.g. ``/dev/ttyUSB0``, or ``rfc2217://host:2217`` for one of another computer.
         baud: bits a second.
 
     Raises:
@@ -28,8 +31,11 @@ class SerialPort:
     """
 
     def __init__(self, port: str, baud: int) -> None:
+        super().__init__()
         self.name = port
-        self._pending = bytearray()
+        if port.startswith(f"{RFC2217}://"):
+            self._serial = _by_network(port, baud)
+            return
         try:
             self._serial = serial.Serial(port, baud, timeout=_SLICE_S, write_timeout=_WRITE_S, exclusive=True)
         except (serial.SerialException, OSError, ValueError) as error:
@@ -55,22 +61,7 @@ class SerialPort:
         except (serial.SerialException, OSError) as error:
             raise self._gone(error) from error
 
-    def receive(self, deadline: Deadline) -> bytes:
-        """Wait for bytes.
-
-        Args:
-            deadline: of the wait.
-
-        Returns:
-            What came, or nothing when the deadline passed.
-
-        Raises:
-            SourceError: the port is gone.
-        """
-        if self._pending:
-            data = bytes(self._pending)
-            self._pending.clear()
-            return data
+    def _receive(self, deadline: Deadline) -> bytes:
         try:
             while True:
                 waiting = self._serial.in_waiting
@@ -80,55 +71,42 @@ class SerialPort:
         except (serial.SerialException, OSError, TypeError) as error:
             raise self._gone(error) from error
 
-    def receive_line(self, deadline: Deadline) -> bytes | None:
-        """Wait for one line.
-
-        Args:
-            deadline: of the wait.
-
-        Returns:
-            The line with its line feed; without one when it is endless or only part of it came; None
-            when nothing came at all.
-
-        Raises:
-            SourceError: the port is gone.
-        """
-        line = bytearray()
-        while len(line) < _LINE_LIMIT:
-            data = self.receive(deadline)
-            if not data:
-                return bytes(line) if line else None
-            head, feed, rest = data.partition(b"\n")
-            line += head + feed
-            if feed:
-                self._pending[:0] = rest
-                break
-        return bytes(line)
-
-    def drain(self, quiet_s: float, deadline: Deadline) -> bytes:
-        """Throw away what comes, until nothing came for a while or the deadline passed.
-
-        Returns:
-            What was thrown away, at most the last of it.
-        """
-        thrown = b""
-        while not deadline.expired():
-            data = self.receive(Deadline(min(quiet_s, deadline.remaining_s())))
-            if not data:
-                break
-            thrown = (thrown + data)[-_LINE_LIMIT:]
-        return thrown
-
     def close(self) -> None:
         """Close the port; may be called more than once."""
         self._serial.close()
 
     def _gone(self, error: Exception) -> SourceError:
+        if self.name.startswith(f"{RFC2217}://"):
+            return SourceError(
+                "the connection to the serial port was closed at the other end",
+                self.name,
+                "look whether somebody else uses it, check the network, then start again",
+            )
         return SourceError(
             "the serial port is gone: the source was unplugged or switched off",
             self.name,
             "check plug and cable, then start again",
         )
+
+
+def _by_network(port: str, baud: int) -> serial.Serial:
+    """A serial port that a server offers by RFC 2217: rate and control lines go over the network too."""
+    address(port)
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore", DeprecationWarning)  # the library's own, about how it starts its thread
+            # Sending has its time-out there. Control lines are no way in for us, and a server whose port has none may
+            # never confirm them.
+            return serial.serial_for_url(f"{port}?ign_set_control", baud, timeout=_SLICE_S)
+    except (serial.SerialException, OSError, ValueError) as error:
+        cause = error.__context__ if isinstance(error, serial.SerialException) else error
+        if isinstance(cause, OSError) and not isinstance(cause, serial.SerialException):
+            raise connection_error(port, cause) from error
+        raise SourceError(
+            f"what answers there does not offer a serial port at {baud} Bd by RFC 2217",
+            port,
+            "name a server that does, switch its RFC 2217 on, or use socket://host:port",
+        ) from error
 
 
 def _opening_error(port: str, baud: int, error: Exception) -> SourceError:
@@ -142,17 +120,10 @@ def _opening_error(port: str, baud: int, error: Exception) -> SourceError:
         return SourceError(
             "no permission to open this serial port",
             port,
-            f"join the group that owns it: sudo usermod -aG {_group(port)} $USER, then log in again",
+            f"join the group that owns it: sudo usermod -aG {group_of(port, 'dialout')} $USER, then log in again",
         )
     if number in (errno.EBUSY, errno.EAGAIN, errno.EWOULDBLOCK):
         return SourceError(
             "another program is using this serial port", port, "close it (serial monitors, modem managers), and retry"
         )
     return SourceError(f"cannot be opened as a serial port at {baud} Bd ({error})", port, "name the source's port")
-
-
-def _group(port: str) -> str:
-    try:
-        return Path(port).group()
-    except (OSError, KeyError):
-        return "dialout"

@@ -30,6 +30,7 @@ from edgereply.storage.parquet_parts import board_table, observed_table, source_
 from edgereply.storage.run_record import CONTEXT, Part, RunRecord
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, RowBuilder, SourceStamps
 from edgereply.system.digest import sha256_of
+from edgereply.system.durability import sync_file, sync_folder
 from edgereply.system.interrupts import interrupts_deferred
 
 Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges)
@@ -229,12 +230,12 @@ def _replace(path: Path, write: Callable[[Path], object]) -> str:
     try:
         write(partial)
         with partial.open("rb+") as file:
-            os.fsync(file.fileno())
+            sync_file(file)
         digest = sha256_of(partial)
         partial.replace(path)
     finally:
         partial.unlink(missing_ok=True)
-    _sync_folder(path.parent)
+    sync_folder(path.parent)
     return digest
 
 
@@ -242,15 +243,7 @@ def _make_folder(path: Path) -> None:
     path.mkdir(mode=0o700, parents=True, exist_ok=True)
     # What holds the run may be writable and not readable: no reason to refuse it.
     with contextlib.suppress(PermissionError):
-        _sync_folder(path.parent)
-
-
-def _sync_folder(path: Path) -> None:
-    folder = os.open(path, os.O_RDONLY)
-    try:
-        os.fsync(folder)
-    finally:
-        os.close(folder)
+        sync_folder(path.parent)
 
 
 def _unwritable(directory: Path, error: OSError) -> StoreError:

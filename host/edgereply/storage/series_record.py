@@ -1,6 +1,5 @@
 """A series: runs that belong together, with the plan and order they were made by, as `series.json`."""
 
-import os
 import random
 from pathlib import Path
 from typing import Any, Literal
@@ -10,6 +9,7 @@ from pydantic import BaseModel, Field, ValidationError
 from edgereply.config.validation import explain_validation
 from edgereply.errors import DataError, StoreError
 from edgereply.storage.formats import refuse_newer
+from edgereply.system.durability import sync_file
 
 FORMAT = 1
 
@@ -82,8 +82,7 @@ def save_series(directory: Path, record: SeriesRecord) -> None:
         directory.mkdir(mode=0o700, parents=True, exist_ok=True)
         with partial.open("w", encoding="utf-8") as file:
             file.write(record.model_dump_json(indent=1))
-            file.flush()
-            os.fsync(file.fileno())
+            sync_file(file)
         partial.replace(path)
     except OSError as error:
         raise StoreError(

@@ -2,6 +2,7 @@
 
 import contextlib
 import signal
+import sys
 import threading
 from collections.abc import Callable, Iterable, Iterator
 from types import FrameType
@@ -21,6 +22,36 @@ def handled_by(handler: Handler, numbers: Iterable[int] = SIGNALS) -> Iterator[d
     finally:
         for number, old in before.items():
             signal.signal(number, old)
+
+
+@contextlib.contextmanager
+def interrupts_ignored() -> Iterator[None]:
+    """Let what is started inside ignore Ctrl-C, as it inherits that; from another thread than the main one, nothing."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = signal.signal(signal.SIGINT, signal.SIG_IGN)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGINT, before)
+
+
+def hold_back_interrupts() -> set[Any] | None:
+    """Keep SIGINT from this thread and from what it starts, until `let_through`; nothing where signals have no masks.
+
+    Returns:
+        The mask there was before.
+    """
+    if sys.platform == "win32" or not hasattr(signal, "pthread_sigmask"):
+        return None
+    return signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+
+
+def let_through(mask: set[Any] | None) -> None:
+    """Set the mask that `hold_back_interrupts` returned."""
+    if sys.platform != "win32" and mask is not None:
+        signal.pthread_sigmask(signal.SIG_SETMASK, mask)
 
 
 @contextlib.contextmanager

@@ -20,7 +20,7 @@ from multiprocessing.connection import wait
 from typing import Protocol, TypeVar
 
 from edgereply.errors import HostError
-from edgereply.system.interrupts import interrupts_deferred
+from edgereply.system.interrupts import hold_back_interrupts, interrupts_deferred, let_through
 
 Item = TypeVar("Item")
 Result = TypeVar("Result")
@@ -100,12 +100,12 @@ def _here(work: Callable[[Item], Result], items: Sequence[Item]) -> Future[list[
 def _start(pool: ProcessPoolExecutor, count: int) -> None:
     """Begin now, not with the first work. What they inherit holds Ctrl-C back until they have begun."""
     with interrupts_deferred():
-        held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        held = hold_back_interrupts()
         try:
             for _ in range(count):
                 pool.submit(os.getpid)
         finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, held)
+            let_through(held)
 
 
 def _begin() -> None:

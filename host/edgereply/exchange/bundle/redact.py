@@ -166,7 +166,7 @@ class Redactor:
                 self._learn("host", host)
         try:
             user = getpass.getuser()
-        except (KeyError, OSError):
+        except (KeyError, OSError, ImportError, AttributeError):  # none is set, and no list of users is there
             user = ""
         if len(user) >= LEAST_LENGTH and user not in _COMMON_USERS:
             self._learn("user", user)

@@ -8,6 +8,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from edgereply.errors import HostError, SettingError, StoreError
+from edgereply.system.durability import sync_file
 
 
 @contextlib.contextmanager
@@ -28,7 +29,7 @@ def new_file(path: Path) -> Iterator[Path]:
             partial = workplace / "partial"
             yield partial
             with partial.open("rb+") as file:
-                os.fsync(file.fileno())
+                sync_file(file)
             _name(partial, path)
         finally:
             shutil.rmtree(workplace, ignore_errors=True)

@@ -1,7 +1,6 @@
 """Measures the blocks of a sweep that are missing: boards that share nothing at the same time, others in turns."""
 
 import contextlib
-import signal
 import threading
 from collections.abc import Iterator, Mapping
 from dataclasses import replace
@@ -12,7 +11,7 @@ from edgereply.measurement.sweep.conditions import Setup
 from edgereply.measurement.sweep.lane import Ended, Job, Lane, Opener, Watch
 from edgereply.measurement.sweep.lanes import lanes
 from edgereply.storage.series_record import BlockRecord, SeriesRecord, save_series
-from edgereply.system.interrupts import handled_by
+from edgereply.system.interrupts import handled_by, hold_back_interrupts
 from edgereply.wording.progress import SeriesProgress
 
 _LOOK_S = 0.2
@@ -96,7 +95,7 @@ class Sweep:
 
     def _carry_out_lane(self, name: str, lane: Lane, endings: dict[str, Ended], troubles: list[BaseException]) -> None:
         # What a terminal sends on Ctrl-C is for the main thread; programs started here inherit that.
-        signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        hold_back_interrupts()
         try:
             endings[name] = ended = lane.carry_out()
         except BaseException as error:

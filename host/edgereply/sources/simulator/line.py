@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import contextlib
 import os
-import pty
 import random
-import tty
+
+from edgereply.system.posix_parts import pseudo_terminal
 
 
 class SerialLine:
@@ -23,10 +23,7 @@ class SerialLine:
 
     def __init__(self, garbage: float, rng: random.Random) -> None:
         # The near end stays open here too, so that the line outlives each program that opens it.
-        self._master, self._slave = pty.openpty()
-        tty.setraw(self._slave)
-        os.set_blocking(self._master, False)
-        self.port = os.ttyname(self._slave)
+        self._master, self._slave, self.port = pseudo_terminal()
         self.plugged = True
         self._garbage = garbage
         self._rng = rng

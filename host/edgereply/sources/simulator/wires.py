@@ -1,6 +1,7 @@
 """Software wires between a virtual pulse source and the agent's virtual route.
 
-A Unix socket of packets in a private directory. Towards the board, one packet an input edge, laid
+A Unix socket of packets in a private directory, or of a stream where the system has no packets there: all are of one
+length, so that they can be told apart either way. Towards the board, one packet an input edge, laid
 out like the kernel's own line event; from the board, one packet an output change, stamped on the
 computer's monotonic clock just before it was sent.
 """
@@ -15,6 +16,8 @@ from collections import deque
 from pathlib import Path
 from struct import Struct
 
+from edgereply.system.posix_parts import local_socket
+
 EVENT = Struct("<QIIII24x")
 CHANGE = Struct("<qII")
 RISING = 1
@@ -24,12 +27,13 @@ _MOST_BOARDS = 8
 
 class _Board:
     """One connected board: the level it drives, the number of the last edge sent to it, as a kernel counts a line's
-    events from its request on, and edges its socket had no room for yet."""
+    events from its request on, edges its socket had no room for yet, and the part of a change that has come."""
 
     def __init__(self) -> None:
         self.level = 0
         self.sequence = 0
         self.waiting: deque[bytes] = deque()
+        self.begun = b""
 
 
 class Wires:
@@ -41,10 +45,11 @@ class Wires:
     """
 
     def __init__(self) -> None:
+        self._listener = local_socket()
         self._directory = Path(tempfile.mkdtemp(prefix="edgereply-"))
         self.path = str(self._directory / "wires")
         self.level = 0
-        self._listener = socket.socket(socket.AF_UNIX, socket.SOCK_SEQPACKET)
+        self._stream = self._listener.type == socket.SOCK_STREAM
         self._listener.bind(self.path)
         self._listener.listen(_MOST_BOARDS)
         self._listener.setblocking(False)
@@ -93,8 +98,14 @@ class Wires:
         found: list[tuple[int, int]] = []
         for wire, board in list(self._boards.items()):
             try:
-                while len(packet := wire.recv(CHANGE.size)) == CHANGE.size:
-                    at_ns, _line, level = CHANGE.unpack(packet)
+                while data := wire.recv(CHANGE.size - len(board.begun)):
+                    board.begun += data
+                    if len(board.begun) < CHANGE.size:
+                        if self._stream:
+                            continue
+                        break
+                    at_ns, _line, level = CHANGE.unpack(board.begun)
+                    board.begun = b""
                     board.level = int(level != 0)
                     self._combine(at_ns, found)
             except BlockingIOError:
@@ -129,8 +140,10 @@ def _send(wire: socket.socket, waiting: deque[bytes]) -> None:
     # A board that has gone is noticed, and its level dropped, when its end of file is read.
     with contextlib.suppress(BlockingIOError, BrokenPipeError, ConnectionResetError):
         while waiting:
-            wire.send(waiting[0])
-            waiting.popleft()
+            sent = wire.send(waiting[0])
+            rest = waiting.popleft()[sent:]
+            if rest:  # a stream took a part
+                waiting.appendleft(rest)
 
 
 def remove_leftover(path: str) -> None:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import importlib
 import os
 import re
+import shlex
 import subprocess
 import sys
 from pathlib import Path
@@ -16,6 +17,7 @@ import typer
 import edgereply.cli
 from edgereply.cli.app import COMMANDS, app
 from edgereply.config.settings import Board, Stimulus
+from edgereply.errors import SettingError
 from edgereply_protocol import ROUTES
 
 NEEDED = (
@@ -33,7 +35,11 @@ def run(*words: str) -> tuple[str, set[str]]:
 
 def test_every_module_that_has_a_command_is_listed_under_the_name_it_says() -> None:
     folder = Path(edgereply.cli.__file__).parent
-    having = {path.stem for path in folder.glob("*.py") if "\ndef command(" in path.read_text(encoding="utf-8")}
+    having = {
+        ".".join(path.relative_to(folder).with_suffix("").parts)
+        for path in folder.rglob("*.py")
+        if "\ndef command(" in path.read_text(encoding="utf-8")
+    }
     assert having == {module for module, _ in COMMANDS.values()}
     for name, (module, _) in COMMANDS.items():
         found = importlib.import_module(f"edgereply.cli.{module}")
@@ -70,7 +76,7 @@ def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str)
     text, _ = run(name, "--help")
     options = text.partition("Options:")[2]
     assert options
-    assert not re.search(r"--[\w-]+ <(?!parquet|pairs)", options), options
+    assert not re.search(r"--[\w-]+ <(?!parquet|pairs|bench)", options), options
     if name == "measure":
         assert "--rate RATE" in options
         assert "--wait block|spin" in options
@@ -78,6 +84,28 @@ def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str)
         assert re.search(r"--no-wiring +Do not", options)
     if name == "export":
         assert "parquet|csv|numpy|vcd" in options
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_every_help_ends_with_examples_that_the_program_takes(name: str) -> None:
+    module = importlib.import_module(f"edgereply.cli.{COMMANDS[name][0]}")
+    assert module.EXAMPLES
+    lines = run(name, "-h")[0].partition("Example")[2].splitlines()
+    assert [line.strip() for line in lines[1:] if line.strip()] == list(module.EXAMPLES)
+    group: Any = typer.main.get_command(app)
+    for example in module.EXAMPLES:
+        program, command, *words = shlex.split(example)
+        assert (program, command) == ("edgereply", name)
+        assert len(example) <= 74, "it would be broken on a terminal of 80 columns"
+        context = group.make_context("edgereply", [], resilient_parsing=True)
+        group.get_command(context, command).make_context(command, words)
+
+
+def test_an_example_that_the_program_does_not_take_would_be_seen() -> None:
+    group: Any = typer.main.get_command(app)
+    context = group.make_context("edgereply", [], resilient_parsing=True)
+    with pytest.raises(SettingError, match="no such option"):
+        group.get_command(context, "measure").make_context("measure", ["--fifo", "3"])
 
 
 def parameters(name: str) -> dict[str, Any]:
@@ -93,7 +121,7 @@ def test_every_value_is_named_where_its_option_stands(name: str) -> None:
         if getattr(option, "is_flag", False):
             continue
         if option.metavar is None:  # an enumeration, whose values the parser lists by itself
-            assert (name, option.name) in (("source", "what"), ("export", "to"), ("export", "what"))
+            assert (name, option.name) in (("source", "what"), ("export", "to"), ("export", "what"), ("schema", "kind"))
             continue
         assert re.fullmatch(r"[A-Z-]+|[a-z]+([|,][a-z]+)+", option.metavar), f"{name}: {option.metavar}"
 

@@ -1,0 +1,1 @@
+"""Commands that come before the first measurement: a bench file written by questions, and its schema."""
