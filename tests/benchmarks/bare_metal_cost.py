@@ -10,7 +10,6 @@ import subprocess
 from pathlib import Path
 
 import numpy as np
-
 from tests.rig.checks import measured
 from tests.rig.rig import Rig
 from tests.rig.truth import CYCLE_NS, Truth, read_truth
@@ -48,7 +47,7 @@ def answer_ns(truth: Truth, name: str) -> np.ndarray[tuple[int], np.dtype[np.int
     ends = np.append(stimuli[1:], np.iinfo(np.int64).max)
     padded = np.append(rises, np.iinfo(np.int64).max)[at]
     answered = padded < ends
-    return np.rint((padded - stimuli)[answered] * CYCLES_NS[name]).astype(np.int64)
+    return np.asarray(np.rint((padded - stimuli)[answered] * CYCLES_NS[name]), np.int64)
 
 
 def write_recording(truth: Truth, name: str, path: Path) -> None:

@@ -12,6 +12,7 @@ from __future__ import annotations
 
 import argparse
 import contextlib
+import functools
 import json
 import select
 import shutil
@@ -23,6 +24,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
+from tests.benchmarks.bare_metal_cost import BOARDS, answer_ns, edges, write_recording
 from tests.integration.commands import Workplace
 from tests.tools import need
 from tests.virtual_bench.bench import EYE_IN, REJECT_OUT, STIMULI, VirtualBench
@@ -49,7 +51,7 @@ TAPS = 'responder = "observe"\nstimulus_tap = "SPARE_IN"\nresponse_tap = "CAPTUR
 STIMULUS = 'width = "500us"\nfloor = "1ms"'
 RATE = "200/s"
 COUNT, RECORDS = 1000, 2000
-WAIT_S = 400.0
+WAIT_S = 600.0
 FIGURES = {"runtimes": "boards", "collector": "persistence"}
 SHOWN_COLLECTOR = "Java"
 FREE_LINES = """for line in /sys/class/gpio/gpio[0-9]*; do
@@ -79,7 +81,8 @@ class Responder:
     asked: bool = False
 
 
-_JAVA = f"{ON_BOARD['java']} -XX:+UseSerialGC -cp /tmp/classes --add-modules jdk.incubator.foreign Responder"
+_FOREIGN = "--add-modules jdk.incubator.foreign --enable-native-access=ALL-UNNAMED"
+_JAVA = f"{ON_BOARD['java']} -XX:+UseSerialGC {_FOREIGN} -cp /tmp/classes Responder"
 RESPONDERS = {
     "C": Responder("responder.c", ("gcc", "-O2", "-static", "-o", "{out}", "{source}"), package="build-essential"),
     "C++": Responder("responder.cpp", ("g++", "-O2", "-static", "-o", "{out}", "{source}"), package="build-essential"),
@@ -151,7 +154,7 @@ def _copy(board: VirtualBoard, source: Path, target: str) -> None:
 def answering(board: VirtualBoard, words: str, count: int, records: int = 0) -> Iterator[Callable[[], int]]:
     """The program answers for the length of a block, at most so many edges.
 
-    Yields: what tells how many interrupts its input's line has had, -1 when it has none.
+    Yields: what tells how many interrupts that line has had since the board was started, -1 when it has none.
     """
     last = f" {records}" if records else ""
     command = f"echo $$ && exec env {words} {chip_path(board)} {EYE_IN} {REJECT_OUT} {count}{last}"
@@ -181,15 +184,16 @@ def _interrupts(board: VirtualBoard) -> int:
 def measured(bench: VirtualBench, words: str, count: int = STIMULI, records: int = 0, run: str = "run") -> Answers:
     """One series: `count` stimuli, the run kept under the name."""
     bench.board.wire(*WIRES)
-    bench.write(board=TAPS, count=count, rate=RATE, stimulus=STIMULUS)
+    bench.write(board=TAPS, count=count, rate=RATE, stimulus=STIMULUS, name=run)
     folder = bench.place.root / run
     shutil.rmtree(folder, ignore_errors=True)
     # One answer more than stimuli: the program must not end, and its lines with it, before they were counted.
     with answering(bench.board, words, count + 1, records) as interrupts:
-        done = bench.run("measure", "--json", "--no-wiring", "--out", str(folder))
+        before = interrupts()
+        done = bench.start("measure", "--json", "--no-wiring", "--out", str(folder)).end(WAIT_S)
         if done.code != 0:
             raise SystemExit(done.err)
-        had = interrupts()
+        had = -1 if before < 0 else interrupts() - before
     reader = bench.reader(run)
     observed = reader.observed()
     found = watched(observed, reader.record.window_ns)
@@ -204,28 +208,58 @@ def row(answers: Answers, sent: int) -> Row:
     """Counts, and quantiles of the answers in ns (order statistics, no interpolation)."""
     points = {"median": 0.5, "p99": 0.99, "longest": 1.0}
     values = np.quantile(answers.answer_ns, list(points.values()), method="inverted_cdf")
+    told = ("responses", "missed", "coalesced", "ambiguous", "spurious")
     counts = {"sent": sent, "answers": answers.answer_ns.size, "seen": answers.seen, "interrupts": answers.interrupts}
+    counts |= {name: answers.counts.get(name, 0) for name in told}
     return {**counts, **dict(zip(points, map(int, values), strict=True))}
 
 
-def results(bench: VirtualBench, folder: Path, names: Sequence[str], count: int) -> dict[str, dict[str, Row]]:
-    """By name: `row` of the series without and, where a collector is, with work for it."""
+def results(
+    start: Callable[[], VirtualBench], kept: Path, folder: Path, names: Sequence[str], count: int
+) -> dict[str, dict[str, Row]]:
+    """By name: `row` of the series without and, where a collector is, with work for it.
+
+    A series whose figures lie in `kept` already is not measured again, so that a long measurement can be gone on with.
+    """
     found: dict[str, dict[str, Row]] = {}
     for name in names:
         responder = RESPONDERS[name]
-        words = bring(bench.board, responder, folder)
         found[name] = {}
+        words = ""
         for series, records in (("alone", 0), ("work", RECORDS))[: 1 + responder.collected]:
-            print(f"{name}, {series} …", file=sys.stderr, flush=True)
-            answers = measured(bench, words, count, records, run_name(name, series))
-            print(json.dumps(answers.counts), answers.interrupts, answers.seen, file=sys.stderr, flush=True)
-            found[name][series] = row(answers, count)
+            run = run_name(name, series)
+            figures = kept / f"{run}.json"
+            if not figures.exists():
+                print(f"{run} …", file=sys.stderr, flush=True)
+                words = words or bring(start().board, responder, folder)
+                answers = measured(start(), words, count, records, run)
+                figures.write_text(json.dumps(row(answers, count)), encoding="utf-8")
+            found[name][series] = json.loads(figures.read_text(encoding="utf-8"))
     return found
 
 
 def run_name(name: str, series: str) -> str:
     """The folder of a series."""
     return name.replace(", ", " ") + (" collecting" if series == "work" else "")
+
+
+def bare_metal(place: Workplace, folder: Path, count: int) -> dict[str, dict[str, Row]]:
+    """The boards without an operating system, their recordings made runs."""
+    found = {}
+    for name in BOARDS:
+        truth = edges(name, count, folder)
+        answers = Answers(answer_ns(truth, name), -1, count, {})
+        found[name] = {"alone": row(answers, count)}
+        recording = folder / "recording.vcd"
+        write_recording(truth, name, recording)
+        shutil.rmtree(place.root / name, ignore_errors=True)
+        done = place.run(
+            "import", str(recording), "--virtual", "--board", name, "--stimulus", "stimulus", "--response", "response",
+            "--window", "1ms", "--accept", "--out", str(place.root / name),
+        )  # fmt: skip
+        if done.code != 0:
+            raise SystemExit(done.err)
+    return found
 
 
 def lines(found: dict[str, dict[str, Row]]) -> list[str]:
@@ -244,13 +278,14 @@ def lines(found: dict[str, dict[str, Row]]) -> list[str]:
     return [head, *body]
 
 
-def draw(bench: VirtualBench, names: Sequence[str]) -> None:
+def draw(place: Workplace, names: Sequence[str]) -> None:
     """Write the pictures of the docs."""
     runs = [run_name(name, "alone") for name in names]
+    runs += [name for name in BOARDS if (place.root / name).exists()]
     pictured = {"runtimes": runs, "collector": [run_name(SHOWN_COLLECTOR, "work")]}
     for picture, figure in FIGURES.items():
         target = str(PICTURES / f"{picture}.png")
-        done = bench.run("report", *pictured[picture], "--figure", figure, "-o", target)
+        done = place.run("report", *pictured[picture], "--figure", figure, "-o", target)
         if done.code != 0:
             raise SystemExit(done.err)
 
@@ -262,25 +297,30 @@ def main() -> None:
     parser.add_argument("--only", metavar="NAMES", help=f"with semicolons between them: {'; '.join(RESPONDERS)}")
     parser.add_argument("--count", type=int, default=COUNT, help="stimuli a series")
     parser.add_argument("--kernel", choices=KERNELS[:2], default="plain")
-    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="leave the runs there")
+    parser.add_argument("--keep", type=Path, metavar="FOLDER", help="leave runs there, go on where they end")
     parser.add_argument("--pictures", action="store_true", help="draw docs/pictures/runtimes.png and collector.png")
     options = parser.parse_args()
     names = [name.strip() for name in options.only.split(";")] if options.only else list(RESPONDERS)
     print("virtual board, ns of counted time: ratios only")
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
-        board = stack.enter_context(
-            VirtualBoard(options.kernel, icount=True, disks=[runtimes().disk], memory_mb=MEMORY_MB)
-        )
-        place = options.keep or folder / "place"
-        place.mkdir(exist_ok=True, parents=True)
-        bench = VirtualBench(board, Workplace(place))
-        found = results(bench, folder, names, options.count)
+        kept = options.keep or folder / "kept"
+        kept.mkdir(exist_ok=True, parents=True)
+
+        @functools.cache
+        def start() -> VirtualBench:
+            disks = [runtimes().disk]
+            board = stack.enter_context(VirtualBoard(options.kernel, icount=True, disks=disks, memory_mb=MEMORY_MB))
+            return VirtualBench(board, Workplace(kept))
+
+        found = results(start, kept, folder, [name for name in names if name in RESPONDERS], options.count)
+        if not options.only:
+            found |= bare_metal(Workplace(kept), folder, options.count)
         print("\n".join(lines(found)))
         if options.json is not None:
             options.json.write_text(json.dumps(found, indent=1), encoding="utf-8")
         if options.pictures:
-            draw(bench, names)
+            draw(Workplace(kept), names)
 
 
 if __name__ == "__main__":
