@@ -1,4 +1,4 @@
-"""The reject gate in Python, by the GPIO character device: python3 responder_chardev.py CHIP INPUT OUTPUT COUNT [RECORDS]
+"""The reject gate in Python, by the GPIO character device: responder_chardev.py CHIP INPUT OUTPUT COUNT [RECORDS]
 
 Answers COUNT rising edges of the line with offset INPUT by a pulse on OUTPUT; "ready" on stderr when it waits. Standard
 library only; the structures are those of linux/gpio.h, uAPI v2. RECORDS: so many objects are made after each answer and

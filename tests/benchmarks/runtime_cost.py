@@ -52,7 +52,7 @@ STIMULUS = 'width = "500us"\nfloor = "1ms"'
 RATE = "200/s"
 COUNT, RECORDS = 1000, 2000
 WAIT_S = 600.0
-FIGURES = {"runtimes": "boards", "collector": "persistence"}
+FIGURES = {"runtimes": ("boards", "1280x1200"), "collector": ("persistence", "1280x720")}
 SHOWN_COLLECTOR = "Java"
 FREE_LINES = """for line in /sys/class/gpio/gpio[0-9]*; do
 [ -e $line ] || continue
@@ -243,10 +243,10 @@ def run_name(name: str, series: str) -> str:
     return name.replace(", ", " ") + (" collecting" if series == "work" else "")
 
 
-def bare_metal(place: Workplace, folder: Path, count: int) -> dict[str, dict[str, Row]]:
+def bare_metal(place: Workplace, folder: Path, names: Sequence[str], count: int) -> dict[str, dict[str, Row]]:
     """The boards without an operating system, their recordings made runs."""
     found = {}
-    for name in BOARDS:
+    for name in names:
         truth = edges(name, count, folder)
         answers = Answers(answer_ns(truth, name), -1, count, {})
         found[name] = {"alone": row(answers, count)}
@@ -281,26 +281,27 @@ def lines(found: dict[str, dict[str, Row]]) -> list[str]:
 def draw(place: Workplace, names: Sequence[str]) -> None:
     """Write the pictures of the docs."""
     runs = [run_name(name, "alone") for name in names]
-    runs += [name for name in BOARDS if (place.root / name).exists()]
     pictured = {"runtimes": runs, "collector": [run_name(SHOWN_COLLECTOR, "work")]}
-    for picture, figure in FIGURES.items():
+    for picture, (figure, size) in FIGURES.items():
         target = str(PICTURES / f"{picture}.png")
-        done = place.run("report", *pictured[picture], "--figure", figure, "-o", target)
+        done = place.run("report", *pictured[picture], "--figure", figure, "--size", size, "-o", target)
         if done.code != 0:
             raise SystemExit(done.err)
 
 
 def main() -> None:
     """Boot, measure, print."""
+    names = [*RESPONDERS, *BOARDS]
     parser = argparse.ArgumentParser(prog="python -m tests.benchmarks.runtime_cost")
     parser.add_argument("--json", type=Path, metavar="PATH", help="write the figures there as well")
-    parser.add_argument("--only", metavar="NAMES", help=f"with semicolons between them: {'; '.join(RESPONDERS)}")
+    parser.add_argument("--only", metavar="NAMES", help=f"with semicolons between them: {'; '.join(names)}")
     parser.add_argument("--count", type=int, default=COUNT, help="stimuli a series")
     parser.add_argument("--kernel", choices=KERNELS[:2], default="plain")
     parser.add_argument("--keep", type=Path, metavar="FOLDER", help="leave runs there, go on where they end")
     parser.add_argument("--pictures", action="store_true", help="draw docs/pictures/runtimes.png and collector.png")
     options = parser.parse_args()
-    names = [name.strip() for name in options.only.split(";")] if options.only else list(RESPONDERS)
+    if options.only:
+        names = [name.strip() for name in options.only.split(";")]
     print("virtual board, ns of counted time: ratios only")
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
@@ -314,8 +315,7 @@ def main() -> None:
             return VirtualBench(board, Workplace(kept))
 
         found = results(start, kept, folder, [name for name in names if name in RESPONDERS], options.count)
-        if not options.only:
-            found |= bare_metal(Workplace(kept), folder, options.count)
+        found |= bare_metal(Workplace(kept), folder, [name for name in names if name in BOARDS], options.count)
         print("\n".join(lines(found)))
         if options.json is not None:
             options.json.write_text(json.dumps(found, indent=1), encoding="utf-8")
