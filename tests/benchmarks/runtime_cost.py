@@ -205,9 +205,11 @@ Row = dict[str, int]
 
 
 def row(answers: Answers, sent: int) -> Row:
-    """Counts, and quantiles of the answers in ns (order statistics, no interpolation)."""
+    """Counts, and quantiles of the answers in ns (order statistics, no interpolation), 0 where there is none."""
     points = {"median": 0.5, "p99": 0.99, "longest": 1.0}
-    values = np.quantile(answers.answer_ns, list(points.values()), method="inverted_cdf")
+    # A program that cannot keep up has none that can be told apart from its neighbours.
+    some = answers.answer_ns if answers.answer_ns.size else np.zeros(1, np.int64)
+    values = np.quantile(some, list(points.values()), method="inverted_cdf")
     told = ("responses", "missed", "coalesced", "ambiguous", "spurious")
     counts = {"sent": sent, "answers": answers.answer_ns.size, "seen": answers.seen, "interrupts": answers.interrupts}
     counts |= {name: answers.counts.get(name, 0) for name in told}
@@ -270,10 +272,13 @@ def lines(found: dict[str, dict[str, Row]]) -> list[str]:
     for name, series in found.items():
         for kind, values in series.items():
             of = f"{values['answers']:,}/{values['sent']:,}"
+            label = name if kind == "alone" else "  with work"
+            if not values["answers"]:
+                body.append(f"{label:<16}{of:>14}  does not keep up")
+                continue
             times = f"{values['median'] / least:>9.2f}" if least else ""
             body.append(
-                f"{name if kind == 'alone' else '  with work':<16}{of:>14}{values['median']:>10,}{values['p99']:>11,}"
-                f"{values['longest']:>12,}{times}"
+                f"{label:<16}{of:>14}{values['median']:>10,}{values['p99']:>11,}{values['longest']:>12,}{times}"
             )
     return [head, *body]
 
