@@ -35,6 +35,7 @@ from tests.virtual_board.runtimes import MEMORY_MB, ON_BOARD, mount, runtimes
 
 from edgereply.analysis.pairing.result import Status
 from edgereply.evaluation.board_side import watched
+from edgereply.storage.run_reader import RunReader
 from edgereply.storage.stamps import STIMULUS as STAMP
 
 SOURCES = Path(__file__).parents[2] / "examples" / "responders"
@@ -81,6 +82,8 @@ class Responder:
     asked: bool = False
 
 
+# Who never sleeps leaves the one processor to the rest of the board when that has something to do.
+_LAST = "nice -n 19 env"
 _FOREIGN = "--add-modules jdk.incubator.foreign --enable-native-access=ALL-UNNAMED"
 _JAVA = f"{ON_BOARD['java']} -XX:+UseSerialGC {_FOREIGN} -cp /tmp/classes Responder"
 RESPONDERS = {
@@ -92,8 +95,8 @@ RESPONDERS = {
     "C#": Responder("responder.cs", run=ON_BOARD["mono"], collected=True, disk=True),
     "Python": Responder("responder_chardev.py", run="python3 -I", collected=True),
     "Python, gpiod": Responder("responder_gpiod.py", run="python3 -I"),
-    "JavaScript": Responder("responder.js", run=ON_BOARD["node"], collected=True, disk=True, asked=True),
-    "shell": Responder("responder.sh", run="sh", asked=True),
+    "JavaScript": Responder("responder.js", run=f"{_LAST} {ON_BOARD['node']}", collected=True, disk=True, asked=True),
+    "shell": Responder("responder.sh", run=f"{_LAST} sh", asked=True),
 }
 
 
@@ -181,11 +184,13 @@ def _interrupts(board: VirtualBoard) -> int:
     return found[0] if found else -1
 
 
-def measured(bench: VirtualBench, words: str, count: int = STIMULI, records: int = 0, run: str = "run") -> Answers:
-    """One series: `count` stimuli, the run kept under the name."""
+def measured(
+    bench: VirtualBench, words: str, count: int = STIMULI, records: int = 0, run: Path | None = None
+) -> Answers:
+    """One series: `count` stimuli; the run is kept, its folder's name the board's."""
+    folder = run or bench.place.root / "run"
     bench.board.wire(*WIRES)
-    bench.write(board=TAPS, count=count, rate=RATE, stimulus=STIMULUS, name=run)
-    folder = bench.place.root / run
+    bench.write(board=TAPS, count=count, rate=RATE, stimulus=STIMULUS, name=folder.name)
     shutil.rmtree(folder, ignore_errors=True)
     # One answer more than stimuli: the program must not end, and its lines with it, before they were counted.
     with answering(bench.board, words, count + 1, records) as interrupts:
@@ -194,7 +199,7 @@ def measured(bench: VirtualBench, words: str, count: int = STIMULI, records: int
         if done.code != 0:
             raise SystemExit(done.err)
         had = -1 if before < 0 else interrupts() - before
-    reader = bench.reader(run)
+    reader = RunReader(folder)
     observed = reader.observed()
     found = watched(observed, reader.record.window_ns)
     answers = np.asarray(found.answer_ns[found.status == Status.PAIRED], np.int64)
@@ -234,7 +239,7 @@ def results(
             if not figures.exists():
                 print(f"{run} …", file=sys.stderr, flush=True)
                 words = words or bring(start().board, responder, folder)
-                answers = measured(start(), words, count, records, run)
+                answers = measured(start(), words, count, records, kept / run)
                 figures.write_text(json.dumps(row(answers, count)), encoding="utf-8")
             found[name][series] = json.loads(figures.read_text(encoding="utf-8"))
     return found
@@ -245,7 +250,9 @@ def run_name(name: str, series: str) -> str:
     return name.replace(", ", " ") + (" collecting" if series == "work" else "")
 
 
-def bare_metal(place: Workplace, folder: Path, names: Sequence[str], count: int) -> dict[str, dict[str, Row]]:
+def bare_metal(
+    place: Workplace, kept: Path, folder: Path, names: Sequence[str], count: int
+) -> dict[str, dict[str, Row]]:
     """The boards without an operating system, their recordings made runs."""
     found = {}
     for name in names:
@@ -254,10 +261,10 @@ def bare_metal(place: Workplace, folder: Path, names: Sequence[str], count: int)
         found[name] = {"alone": row(answers, count)}
         recording = folder / "recording.vcd"
         write_recording(truth, name, recording)
-        shutil.rmtree(place.root / name, ignore_errors=True)
+        shutil.rmtree(kept / run_name(name, "alone"), ignore_errors=True)
         done = place.run(
             "import", str(recording), "--virtual", "--board", name, "--stimulus", "stimulus", "--response", "response",
-            "--window", "1ms", "--accept", "--out", str(place.root / name),
+            "--window", "1ms", "--accept", "--out", str(kept / run_name(name, "alone")),
         )  # fmt: skip
         if done.code != 0:
             raise SystemExit(done.err)
@@ -283,10 +290,10 @@ def lines(found: dict[str, dict[str, Row]]) -> list[str]:
     return [head, *body]
 
 
-def draw(place: Workplace, names: Sequence[str]) -> None:
+def draw(place: Workplace, kept: Path, names: Sequence[str]) -> None:
     """Write the pictures of the docs."""
-    runs = [run_name(name, "alone") for name in names]
-    pictured = {"runtimes": runs, "collector": [run_name(SHOWN_COLLECTOR, "work")]}
+    runs = [str(kept / run_name(name, "alone")) for name in names]
+    pictured = {"runtimes": runs, "collector": [str(kept / run_name(SHOWN_COLLECTOR, "work"))]}
     for picture, (figure, size) in FIGURES.items():
         target = str(PICTURES / f"{picture}.png")
         done = place.run("report", *pictured[picture], "--figure", figure, "--size", size, "-o", target)
@@ -311,21 +318,24 @@ def main() -> None:
     with contextlib.ExitStack() as stack:
         folder = Path(stack.enter_context(tempfile.TemporaryDirectory()))
         kept = options.keep or folder / "kept"
+        kept = kept.resolve()
         kept.mkdir(exist_ok=True, parents=True)
+        (folder / "place").mkdir()
+        place = Workplace(folder / "place")
 
         @functools.cache
         def start() -> VirtualBench:
             disks = [runtimes().disk]
             board = stack.enter_context(VirtualBoard(options.kernel, icount=True, disks=disks, memory_mb=MEMORY_MB))
-            return VirtualBench(board, Workplace(kept))
+            return VirtualBench(board, place)
 
         found = results(start, kept, folder, [name for name in names if name in RESPONDERS], options.count)
-        found |= bare_metal(Workplace(kept), folder, [name for name in names if name in BOARDS], options.count)
+        found |= bare_metal(place, kept, folder, [name for name in names if name in BOARDS], options.count)
         print("\n".join(lines(found)))
         if options.json is not None:
             options.json.write_text(json.dumps(found, indent=1), encoding="utf-8")
         if options.pictures:
-            draw(Workplace(kept), names)
+            draw(place, kept, names)
 
 
 if __name__ == "__main__":
