@@ -59,7 +59,7 @@ class Runtimes:
 
 
 def runtimes() -> Runtimes:
-    """The runtimes, fetched when they are not in the cache yet (64 packages, 130 MB).
+    """The runtimes, fetched when they are not in the cache yet (61 packages, some 130 MB).
 
     Raises: BuildError: a package cannot be had.
     """
