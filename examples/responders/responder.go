@@ -1,7 +1,8 @@
-// The reject gate in Go, by the GPIO character device: responder CHIP INPUT OUTPUT COUNT
+// The reject gate in Go, by the GPIO character device: responder CHIP INPUT OUTPUT COUNT [RECORDS]
 //
 // Answers COUNT rising edges of the line with offset INPUT by a pulse on OUTPUT; "ready" on stderr when it waits. The
-// goroutine keeps its thread, and reads and sets levels by plain system calls.
+// goroutine keeps its thread, and reads and sets levels by plain system calls. RECORDS: so many small objects are made
+// after each answer and kept for 64 edges, so that the collector has work.
 package main
 
 import (
@@ -26,16 +27,16 @@ type attribute struct {
 }
 
 type request struct {
-	offsets      [64]uint32
-	consumer     [32]byte
-	flags        uint64
-	attributes   uint32
-	padding      [5]uint32
-	attribute    [10]attribute
-	lines        uint32
-	eventBuffer  uint32
-	morePadding  [5]uint32
-	fd           int32
+	offsets     [64]uint32
+	consumer    [32]byte
+	flags       uint64
+	attributes  uint32
+	padding     [5]uint32
+	attribute   [10]attribute
+	lines       uint32
+	eventBuffer uint32
+	morePadding [5]uint32
+	fd          int32
 }
 
 type values struct{ bits, mask uint64 }
@@ -59,9 +60,22 @@ func line(chip int, offset string, flags uint64) (int, error) {
 	return int(wanted.fd), err
 }
 
+type record struct{ bottle, lot int }
+
+func work(records, bottle int) []*record {
+	made := make([]*record, records)
+	for i := range made {
+		made[i] = &record{bottle, i}
+	}
+	return made
+}
+
 func answer(arguments []string) error {
-	if len(arguments) != 5 {
-		return fmt.Errorf("usage: responder CHIP INPUT OUTPUT COUNT")
+	if len(arguments) == 5 {
+		arguments = append(arguments, "0")
+	}
+	if len(arguments) != 6 {
+		return fmt.Errorf("usage: responder CHIP INPUT OUTPUT COUNT [RECORDS]")
 	}
 	runtime.LockOSThread()
 	chip, err := syscall.Open(arguments[1], syscall.O_RDWR|syscall.O_CLOEXEC, 0)
@@ -80,9 +94,14 @@ func answer(arguments []string) error {
 	if err != nil {
 		return err
 	}
+	records, err := strconv.Atoi(arguments[5])
+	if err != nil {
+		return err
+	}
+	var kept [64][]*record
 	high, low, event := values{1, 1}, values{0, 1}, make([]byte, 48)
 	fmt.Fprintln(os.Stderr, "ready")
-	for ; count > 0; count-- {
+	for bottle := 0; bottle < count; bottle++ {
 		if _, err := syscall.Read(input, event); err != nil {
 			return err
 		}
@@ -91,6 +110,9 @@ func answer(arguments []string) error {
 		}
 		if err := ioctl(output, setValues, unsafe.Pointer(&low)); err != nil {
 			return err
+		}
+		if records > 0 {
+			kept[bottle%64] = work(records, bottle)
 		}
 	}
 	return nil

@@ -1,6 +1,7 @@
--- The reject gate in Lua (LuaJIT, for its C interface): luajit responder.lua CHIP INPUT OUTPUT COUNT
+-- The reject gate in Lua (LuaJIT, for its C interface): luajit responder.lua CHIP INPUT OUTPUT COUNT [RECORDS]
 --
 -- Answers COUNT rising edges of the line with offset INPUT by a pulse on OUTPUT; "ready" on stderr when it waits.
+-- RECORDS: so many tables are made after each answer and kept for 64 edges, so that the collector has work.
 local ffi = require("ffi")
 
 ffi.cdef [[
@@ -27,16 +28,28 @@ local function line(chip, offset, flags)
 	return wanted.fd
 end
 
-assert(#arg == 4, "usage: luajit responder.lua CHIP INPUT OUTPUT COUNT")
+local function work(records, bottle)
+	local made = {}
+	for lot = 1, records do
+		made[lot] = { bottle = bottle, lot = lot }
+	end
+	return made
+end
+
+assert(#arg == 4 or #arg == 5, "usage: luajit responder.lua CHIP INPUT OUTPUT COUNT [RECORDS]")
 local chip = C.open(arg[1], READ_WRITE)
 assert(chip >= 0, "the chip cannot be opened, error " .. ffi.errno())
 local output = line(chip, tonumber(arg[3]), OUTPUT)
 local input = line(chip, tonumber(arg[2]), INPUT_RISING)
 local high, low = ffi.new("struct values", 1, 1), ffi.new("struct values", 0, 1)
 local event = ffi.new("char[48]")
+local records, kept = tonumber(arg[5] or 0), {}
 io.stderr:write("ready\n")
-for _ = 1, tonumber(arg[4]) do
+for bottle = 1, tonumber(arg[4]) do
 	assert(C.read(input, event, 48) == 48, "the line is gone")
 	C.ioctl(output, SET_VALUES, high)
 	C.ioctl(output, SET_VALUES, low)
+	if records > 0 then
+		kept[bottle % 64 + 1] = work(records, bottle)
+	end
 end

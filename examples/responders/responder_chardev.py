@@ -1,7 +1,8 @@
-"""The reject gate in Python, by the GPIO character device: python3 responder_chardev.py CHIP INPUT OUTPUT COUNT
+"""The reject gate in Python, by the GPIO character device: responder_chardev.py CHIP INPUT OUTPUT COUNT [RECORDS]
 
 Answers COUNT rising edges of the line with offset INPUT by a pulse on OUTPUT; "ready" on stderr when it waits. Standard
-library only; the structures are those of linux/gpio.h, uAPI v2.
+library only; the structures are those of linux/gpio.h, uAPI v2. RECORDS: so many objects are made after each answer and
+kept for 64 edges, so that the collector has work.
 """
 
 import os
@@ -21,17 +22,20 @@ def line(chip: int, offset: int, flags: int) -> int:
     return int(REQUEST.unpack(wanted)[-1])
 
 
-def main(path: str, source: int, target: int, count: int) -> None:
+def main(path: str, source: int, target: int, count: int, records: int = 0) -> None:
     """Answer so many edges."""
     chip = os.open(path, os.O_RDWR | os.O_CLOEXEC)
     output, source_fd = line(chip, target, OUTPUT), line(chip, source, INPUT_RISING)
     high, low = bytearray(VALUES.pack(1, 1)), bytearray(VALUES.pack(0, 1))
+    kept: list[list[list[int]]] = [[]] * 64
     print("ready", file=sys.stderr, flush=True)
-    for _ in range(count):
+    for bottle in range(count):
         os.read(source_fd, EVENT_BYTES)
         ioctl(output, SET_VALUES, high)
         ioctl(output, SET_VALUES, low)
+        if records:
+            kept[bottle % 64] = [[bottle, lot] for lot in range(records)]
 
 
 if __name__ == "__main__":
-    main(sys.argv[1], int(sys.argv[2]), int(sys.argv[3]), int(sys.argv[4]))
+    main(sys.argv[1], *map(int, sys.argv[2:]))

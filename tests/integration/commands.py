@@ -162,10 +162,10 @@ class Running:
         """Send a signal to the command alone."""
         self.process.send_signal(number)
 
-    def end(self) -> Done:
+    def end(self, patience_s: float = PATIENCE_S) -> Done:
         """Wait for its end."""
         try:
-            code = self.process.wait(PATIENCE_S)
+            code = self.process.wait(patience_s)
         finally:
             if self.process.poll() is None:
                 os.killpg(self.process.pid, signal.SIGKILL)

@@ -12,11 +12,11 @@ PS_PER_CYCLE = round(CYCLE_NS * 1000)
 SIGNALS = ("stimulus", "response")
 
 
-def write_vcd(truth: Truth, path: Path) -> None:
-    """Write both wires from the first cycle to now; one cycle is 62,500 ps."""
+def write_vcd(truth: Truth, path: Path, ps_per_cycle: int = PS_PER_CYCLE) -> None:
+    """Write both wires from the first cycle to now."""
     with path.open("w") as file, VCDWriter(file, timescale="1 ps", comment="chip simulator") as writer:
         lines = {name: writer.register_var("rig", name, "wire", size=1, init=0) for name in SIGNALS}
         for edge in truth.edges:
             if edge.signal in lines:
-                writer.change(lines[edge.signal], edge.cycle * PS_PER_CYCLE, edge.level)
-        writer.close(truth.now * PS_PER_CYCLE)
+                writer.change(lines[edge.signal], edge.cycle * ps_per_cycle, edge.level)
+        writer.close(truth.now * ps_per_cycle)

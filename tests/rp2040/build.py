@@ -6,7 +6,7 @@ import shutil
 from pathlib import Path
 
 from tests import products
-from tests.products import BuildError, Change, cache, product, run
+from tests.products import BuildError, Change, cache, make_in, product, run
 from tests.tools import need
 
 HERE = Path(__file__).parent
@@ -28,6 +28,15 @@ def firmware(*changes: Change) -> Path:
     need("arm-none-eabi-gcc", "gcc-arm-none-eabi", "binutils-arm-none-eabi")
     need("make", "make")
     return products.firmware(cache("rp2040"), PULSE_SOURCE, *changes)
+
+
+def board() -> Path:
+    """Returns: the bare-metal board's image, the flash from its beginning."""
+    need("arm-none-eabi-gcc", "gcc-arm-none-eabi", "binutils-arm-none-eabi")
+    need("make", "make")
+    folder = EXAMPLES / "bare-metal-rp2040"
+    sources = [folder, *PULSE_SOURCE]
+    return product(cache("rp2040"), "board", sources, lambda into: make_in(folder, into)) / "board.bin"
 
 
 def harness() -> Path:

@@ -18,7 +18,7 @@ AGENT = re.compile(r"python3 -I -c .* edgereply-agent$")
 BENCH = """
 title = "Reject gate (virtual board)"
 deadline = "2ms"
-[board.gate]
+[board."{name}"]
 host = "{host}"
 ssh_config = "{ssh_config}"
 input = "EYE_IN"
@@ -61,6 +61,7 @@ class VirtualBench:
         stimulus: str = "",
         root: bool = False,
         ssh_config: Path | None = None,
+        name: str = "gate",
     ) -> None:
         """Write the bench file; arguments are lines of its sections."""
         self.place.write(
@@ -72,6 +73,7 @@ class VirtualBench:
                 rate=rate,
                 count=count,
                 stimulus=stimulus,
+                name=name,
             )
         )
 

@@ -6,12 +6,13 @@ import shutil
 import subprocess
 import tempfile
 import time
+from collections.abc import Sequence
 from pathlib import Path
 from types import TracebackType
 
 from tests.virtual_board.build import KernelName, Products, build
 from tests.virtual_board.errors import BoardError
-from tests.virtual_board.machine import Machine, free_port
+from tests.virtual_board.machine import MEMORY_MB, Machine, free_port
 
 HOST = "edgereply-virtual"
 HOST_ROOT = "edgereply-virtual-root"
@@ -59,17 +60,28 @@ class VirtualBoard:
     host_root = HOST_ROOT
     chip_label = CHIP_LABEL
 
-    def __init__(self, kernel: KernelName = "plain", *, icount: bool = False, pins: bool = False) -> None:
+    def __init__(
+        self,
+        kernel: KernelName = "plain",
+        *,
+        icount: bool = False,
+        pins: bool = False,
+        disks: Sequence[Path] = (),
+        memory_mb: int = MEMORY_MB,
+    ) -> None:
         """Prepares a board; nothing happens before `__enter__`.
 
         Args:
             kernel: "plain", "rt" (PREEMPT_RT), "arm64" or "armhf".
             icount: the board's time counts instructions, so that it hardly depends on what else the host does.
             pins: the pins of the machine's own GPIO controllers can be reached; see `pins.py`.
+            disks: images of further disks, /dev/vdb and on, which the board can only read; see `runtimes.py`.
+            memory_mb: the board's memory.
         """
         self.kernel = kernel
         self.pins = pins
         self.icount = icount
+        self._disks, self._memory_mb = tuple(disks), memory_mb
         self._folder: Path | None = None
         self._machine: Machine | None = None
         self.boot_s = 0.0
@@ -85,7 +97,15 @@ class VirtualBoard:
             port = free_port()
             self._write_ssh_files(products, folder, port)
             self._boots = 0
-            self._machine = Machine(products, ssh_port=port, folder=folder, icount=self.icount, pins=self.pins)
+            self._machine = Machine(
+                products,
+                ssh_port=port,
+                folder=folder,
+                icount=self.icount,
+                pins=self.pins,
+                disks=self._disks,
+                memory_mb=self._memory_mb,
+            )
             self.console = self._machine.console
             self.serial_port = str(self._machine.serial_port)
             self._wait_until_up(None)

@@ -8,6 +8,7 @@ from __future__ import annotations
 import re
 import subprocess
 import time
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.virtual_board import cache
@@ -51,6 +52,21 @@ class ForeignPackages:
             raise BuildError(f"the lists from {self.mirror} have no package {package} for {architecture}")
         return found[1], entry
 
+    def lacking(self, packages: Sequence[str], status: Path) -> list[str]:
+        """What a system would have to get for some packages, those that they need themselves included.
+
+        Args:
+            packages: names, of this computer's architecture.
+            status: dpkg's record of what that system has.
+
+        Returns: names.
+
+        Raises: BuildError: one is not in the lists, or they cannot be had together.
+        """
+        command = ["apt-get", "-q", "-s", "-o", f"Dir::State::status={status}", "install", "--no-install-recommends"]
+        found = re.findall(r"^Inst (\S+) ", self._say(*command, *packages), re.MULTILINE)
+        return sorted(set(found))
+
     def unpack(self, package: str, version: str, architecture: str, into: Path) -> None:
         """Fetches a package and unpacks its files; none is run.
 
@@ -63,14 +79,22 @@ class ForeignPackages:
         Raises: BuildError: it cannot be had.
         """
         say(f"downloading {package} for {architecture}")
-        wanted = f"{package}:{architecture}" + (f"={version}" if version else "")
-        place = into.parent / f"{package}.download"
+        self._unpack([f"{package}:{architecture}" + (f"={version}" if version else "")], into)
+
+    def unpack_all(self, packages: Sequence[str], into: Path) -> None:
+        """As `unpack`, for the newest of several packages of this computer's architecture, fetched in one go."""
+        say(f"downloading {len(packages)} packages")
+        self._unpack(packages, into)
+
+    def _unpack(self, wanted: Sequence[str], into: Path) -> None:
+        place = into.parent / f"{into.name}.download"
         place.mkdir()
         environment = {"APT_CONFIG": str(self._folder / "apt.conf")}
-        run(f"download of {package}", ["apt-get", "-q", "download", wanted], timeout_s=900, cwd=place, env=environment)
-        (file,) = place.glob("*.deb")
-        run(f"unpacking {package}", ["dpkg-deb", "-x", str(file), str(into)], timeout_s=300)
-        file.unlink()
+        command = ["apt-get", "-q", "download", *wanted]
+        run(f"download of {wanted[0]}", command, timeout_s=900, cwd=place, env=environment)
+        for file in place.glob("*.deb"):
+            run(f"unpacking {file.name}", ["dpkg-deb", "-x", str(file), str(into)], timeout_s=300)
+            file.unlink()
         place.rmdir()
 
     def _prepare(self) -> None:

@@ -7,12 +7,14 @@ import os
 import socket
 import subprocess
 import tty
+from collections.abc import Sequence
 from pathlib import Path
 
 from tests.virtual_board.build import Products
 
 PINS_SOCKET, MONITOR_SOCKET = "pins", "monitor"
 SOURCE_PORT_NAME = "edgereply.source"
+MEMORY_MB = 384
 
 
 def free_port() -> int:
@@ -24,7 +26,15 @@ def free_port() -> int:
 
 
 def command(
-    products: Products, *, ssh_port: int, console: Path, source_fd: int, icount: bool, pins: bool = False
+    products: Products,
+    *,
+    ssh_port: int,
+    console: Path,
+    source_fd: int,
+    icount: bool,
+    pins: bool = False,
+    disks: Sequence[Path] = (),
+    memory_mb: int = MEMORY_MB,
 ) -> list[str]:
     """The emulator's command line.
 
@@ -35,6 +45,8 @@ def command(
         source_fd: open terminal that the guest's pulse source is connected to.
         icount: guest time counts instructions (2 ns each) instead of following the host's clock.
         pins: sockets beside the console lead to the pins of the machine's own devices; see `pins.py`.
+        disks: images of further disks, which the guest can only read.
+        memory_mb: the guest's memory.
     """
     # One CPU: with two, translation loses edges. One thread with icount, which needs it.
     timing = ["-accel", "tcg,thread=single", "-icount", "shift=1"] if icount else ["-accel", "tcg,thread=multi"]
@@ -44,11 +56,12 @@ def command(
         *("setpriv", "--pdeathsig", "KILL", *products.platform.emulator),
         *("-nodefaults", "-no-user-config", "-display", "none"),
         *timing,
-        *("-smp", "1", "-m", "384"),
+        *("-smp", "1", "-m", str(memory_mb)),
         *("-kernel", str(products.vmlinux), "-initrd", str(products.initrd)),
         *("-append", f"console={products.platform.console} {words} quiet panic=-1 net.ifnames=0"),
         *("-drive", f"file={products.image},format=raw,if=none,id=disk,snapshot=on"),
         *("-device", "virtio-blk-pci,drive=disk"),
+        *(word for number, disk in enumerate(disks) for word in _further_disk(number, disk)),
         *("-netdev", f"user,id=net,restrict=on,hostfwd=tcp:127.0.0.1:{ssh_port}-:22"),
         *("-device", "virtio-net-pci,netdev=net,romfile="),
         *("-device", "virtio-rng-pci"),
@@ -60,6 +73,11 @@ def command(
         *("-serial", "chardev:console"),
         *(_pin_sockets(console.parent) if pins else ()),
     ]
+
+
+def _further_disk(number: int, image: Path) -> tuple[str, ...]:
+    drive = f"file={image},format=raw,if=none,id=further{number},readonly=on"
+    return ("-drive", drive, "-device", f"virtio-blk-pci,drive=further{number}")
 
 
 def _pin_sockets(folder: Path) -> tuple[str, ...]:
@@ -75,7 +93,17 @@ class Machine:
     near end open: otherwise the emulator would see a hang-up whenever no one listens.
     """
 
-    def __init__(self, products: Products, *, ssh_port: int, folder: Path, icount: bool, pins: bool = False) -> None:
+    def __init__(
+        self,
+        products: Products,
+        *,
+        ssh_port: int,
+        folder: Path,
+        icount: bool,
+        pins: bool = False,
+        disks: Sequence[Path] = (),
+        memory_mb: int = MEMORY_MB,
+    ) -> None:
         self.console = folder / "console.log"
         self.serial_port = folder / "pulse-source"
         far, near = os.openpty()
@@ -83,7 +111,16 @@ class Machine:
         try:
             tty.setraw(near)
             self.serial_port.symlink_to(os.ttyname(near))
-            line = command(products, ssh_port=ssh_port, console=self.console, source_fd=far, icount=icount, pins=pins)
+            line = command(
+                products,
+                ssh_port=ssh_port,
+                console=self.console,
+                source_fd=far,
+                icount=icount,
+                pins=pins,
+                disks=disks,
+                memory_mb=memory_mb,
+            )
             with (folder / "emulator.log").open("wb") as log:
                 self._process = subprocess.Popen(
                     line, stdin=subprocess.DEVNULL, stdout=log, stderr=log, pass_fds=[far], start_new_session=True
