@@ -11,16 +11,15 @@ import re
 import subprocess
 import sys
 import tempfile
-from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 HERE = Path(__file__).parent
 IMAGES = HERE.parent / "host/edgereply/sources/flashing/images"
 BUILD_S = 300.0
 
 
-@dataclass(frozen=True, slots=True)
-class Target:
+class Target(NamedTuple):
     """One chip: where its Makefile is, which file is flashed, and what compiles it."""
 
     folder: str

@@ -36,7 +36,7 @@ _SYNC_S = 0.25
 _RESET_S = 0.05
 _BOOT_S = 0.1
 _TRIES_A_RESET = 4
-_STOP_PAGE = b"\xff\xcf" * (PAGE_BYTES // 2)  # rjmp to itself
+STOP_PAGE = b"\xff\xcf" * (PAGE_BYTES // 2)  # rjmp to itself
 AGAIN = "run the same command again: the boot loader is untouched, and until all is written the chip only waits"
 
 Progress = Callable[[str, int, int], None]
@@ -109,8 +109,8 @@ class BootLoader:
             SourceError: it broke off, or something reads back otherwise.
         """
         pages = [program[at : at + PAGE_BYTES].ljust(PAGE_BYTES, b"\xff") for at in range(0, len(program), PAGE_BYTES)]
-        self._write_page(0, _STOP_PAGE)
-        self._check_page(0, _STOP_PAGE)
+        self._write_page(0, STOP_PAGE)
+        self._check_page(0, STOP_PAGE)
         for number in range(1, len(pages)):
             self._write_page(number, pages[number])
             progress("written", number, len(pages))
