@@ -56,7 +56,9 @@ def compiler(chip: str) -> str:
 
 def version(chip: str) -> str:
     """Returns: the firmware's version, as its Makefile says."""
-    found = re.search(r"^FIRMWARE := (\S+)$", (HERE / TARGETS[chip].folder / "Makefile").read_text("utf-8"), re.MULTILINE)
+    found = re.search(
+        r"^FIRMWARE := (\S+)$", (HERE / TARGETS[chip].folder / "Makefile").read_text("utf-8"), re.MULTILINE
+    )
     if found is None:
         raise ValueError(f"no FIRMWARE in the Makefile of {chip}")
     return found[1]

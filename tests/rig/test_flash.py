@@ -90,7 +90,7 @@ def test_a_write_that_breaks_off_leaves_a_chip_that_drives_nothing(
             flash.flash(find("", powered.port, ""), image(tmp_path), "", lambda _: None, progress)
 
         for page in (1, PAGES - 1):
-            with pytest.raises(SourceError, match="the boot loader broke off at .*run the same command again"):
+            with pytest.raises(SourceError, match=r"the boot loader broke off at .*run the same command again"):
                 write(page)
             assert not pin_was_driven(powered)
         with pytest.raises(SourceError, match="was written and verified, but does not answer"):
@@ -114,7 +114,10 @@ def test_a_port_in_use_and_a_port_that_is_not_there_are_said(place: Workplace) -
 def test_a_pulse_source_without_a_boot_loader_is_recognised(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
     monkeypatch.setattr(flash, "ENTER_S", 0.5)
     said: list[str] = []
-    with Rig() as powered, pytest.raises(SourceError, match="a pulse source answers there .atmega328p, firmware 1.0"):
+    with (
+        Rig() as powered,
+        pytest.raises(SourceError, match=r"a pulse source answers there \(atmega328p, firmware 1\.0"),
+    ):
         flash.flash(find("", powered.port, ""), image(tmp_path), "", said.append, lambda *_: None)
     assert len(said) == 1
     assert "press its reset button" in said[0]
@@ -141,4 +144,4 @@ def test_nothing_is_written_without_a_yes(place: Workplace) -> None:
 
 def test_the_stop_page_is_a_loop() -> None:
     """rjmp to itself is CFFFh (the AVR instruction set manual), and pages are written low byte first."""
-    assert boot_loader.STOP_PAGE == bytes.fromhex("ffcf") * 64
+    assert bytes.fromhex("ffcf") * 64 == boot_loader.STOP_PAGE

@@ -51,7 +51,9 @@ def command(
     if identity:
         tell_identity(identity)
     else:
-        say("copied, and the board has restarted; ask it with 'edgereply source' once its port stands in the bench file")
+        say(
+            "copied, and the board has restarted; ask it with 'edgereply source' once its port stands in the bench file"
+        )
 
 
 def _tell_plan(way: "Way", firmware: "Firmware") -> None:

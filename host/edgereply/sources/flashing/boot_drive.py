@@ -75,7 +75,9 @@ def opened(path: Path, mounts: Path = _MOUNTS) -> BootDrive:
             str(path),
             "hold the board's boot button while plugging it in, mount the drive that appears, and name it with --drive",
         ) from error
-    known = {key.strip().lower(): value.strip() for key, _, value in (line.partition(":") for line in text.splitlines())}
+    known = {
+        key.strip().lower(): value.strip() for key, _, value in (line.partition(":") for line in text.splitlines())
+    }
     if known.get("board-id") != BOARD_ID:
         raise SourceError(
             f"the boot drive is that of another board: its id is {known.get('board-id', 'missing')[:40]!r}, "

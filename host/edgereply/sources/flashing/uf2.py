@@ -56,7 +56,9 @@ def _payload(block: bytes, number: int, total: int, where: str) -> bytes:
     if flags & _NOT_FOR_FLASH or size != _PAYLOAD:
         raise _damaged(f"block {number} holds nothing for the flash", where)
     if all_ != total or own != number:
-        raise _damaged(f"block {number} of {total} says that it is {own} of {all_}: the file is cut off or mixed", where)
+        raise _damaged(
+            f"block {number} of {total} says that it is {own} of {all_}: the file is cut off or mixed", where
+        )
     if not FLASH_START <= address <= FLASH_START + FLASH_BYTES - size:
         raise _damaged(f"block {number} is for {address:X}h, which is not in the flash", where)
     if address != FLASH_START + number * _PAYLOAD:

@@ -46,9 +46,7 @@ PORTS = {"/dev/ttyUSB0": "USB serial", "/dev/ttyUSB1": "USB serial"}
         ("atmega328p", "", 1, 1, "atmega328p"),
     ],
 )
-def test_the_only_board_there_is_meant(
-    drive: Path, chip: str, port: str, drives: int, ports: int, found: str
-) -> None:
+def test_the_only_board_there_is_meant(drive: Path, chip: str, port: str, drives: int, ports: int, found: str) -> None:
     way = find(chip, port, "", lambda: dict(list(PORTS.items())[:ports]), lambda: [drive][:drives])
     assert way.chip == found
     expected = str(drive) if found == "rp2040" else port or "/dev/ttyUSB0"
@@ -75,7 +73,7 @@ def test_without_a_single_board_it_is_said_what_there_is(
 
 def test_a_drive_of_another_board_is_refused(drive: Path) -> None:
     (drive / "INFO_UF2.TXT").write_text(INFO.format(id="RP2350"))
-    with pytest.raises(SourceError, match="its id is 'RP2350'.*nothing was written"):
+    with pytest.raises(SourceError, match=r"its id is 'RP2350'.*nothing was written"):
         find("", "", str(drive))
     (drive / "INFO_UF2.TXT").write_bytes(os.urandom(100))
     with pytest.raises(SourceError, match="its id is 'missing'"):
@@ -131,7 +129,7 @@ def test_an_image_is_copied_and_the_drive_goes_away(drive: Path, boot_rom: list[
 
 
 def test_a_board_that_does_not_restart_is_said(drive: Path) -> None:
-    with pytest.raises(SourceError, match="is whole, but the board has not restarted.*boot button"):
+    with pytest.raises(SourceError, match=r"is whole, but the board has not restarted.*boot button"):
         boot_drive.copy(boot_drive.opened(drive), shipped("rp2040"), quiet, gone_s=0.1)
 
 

@@ -136,7 +136,17 @@ def test_a_uf2_that_was_cut_off_or_mixed_is_seen(image: ModuleType, blocks: int,
         uf2.parse(whole[number:] + whole[:number], "x.uf2")
 
 
-FIELDS = {"first": 0, "second": 4, "flags": 8, "address": 12, "size": 16, "number": 20, "total": 24, "family": 28, "last": 508}
+FIELDS = {
+    "first": 0,
+    "second": 4,
+    "flags": 8,
+    "address": 12,
+    "size": 16,
+    "number": 20,
+    "total": 24,
+    "family": 28,
+    "last": 508,
+}
 
 
 @pytest.mark.parametrize(
@@ -191,5 +201,7 @@ def test_the_shipped_images_are_what_the_sources_make(chip: str, tmp_path: Path)
     ship = script("ship_firmware.py")
     shipped = firmware.shipped(chip)
     assert shipped.version == ship.version(chip)
-    assert f'compiler = "{ship.compiler(chip)}"' in (firmware.IMAGES / firmware.MANIFEST).read_text(), "another compiler"
+    assert f'compiler = "{ship.compiler(chip)}"' in (firmware.IMAGES / firmware.MANIFEST).read_text(), (
+        "another compiler"
+    )
     assert ship.build(chip, tmp_path) == shipped.content
