@@ -24,7 +24,8 @@ from edgereply.analysis.arrays.aliases import Floats, Int64s, Places
 PIECES = 10
 LEAST_READINGS = 3 * PIECES
 PROBABILITY = 0.95
-_OFF_GRID = 0.25
+_OFF_GRID = 0.1
+_MOST_PPM = 20_000.0  # no clock that is worth a calibration is off by more; a period that was mistaken is
 _ROUNDS = 4
 _MANY = 1e9  # degrees of freedom; Student's t of infinitely many has no number here
 
@@ -85,6 +86,8 @@ def rate_by_pulses(at_ns: Int64s, period_ns: int, tick_ns: float, reference_ppm:
     true = np.concatenate([[0.0], np.cumsum(whole)]) * period_ns
     ahead = (at_ns - at_ns[0]).astype(np.float64) - true
     slope, error, _ = _line(true, ahead, shortest=False)
+    if abs(slope) * 1e6 > _MOST_PPM:
+        raise ValueError(f"the pulses do not come every {period_ns} ns")
     return _rate(slope, error, 0.0, tick_ns, reference_ppm, float(true[-1]), len(at_ns))
 
 

@@ -84,6 +84,8 @@ def test_the_budget_is_the_guides() -> None:
     [
         (np.arange(29) * PERIOD_NS, "29 readings are too few"),
         (np.arange(100) * PERIOD_NS * 13 // 10, "do not come every 10000000 ns"),
+        (np.arange(100) * PERIOD_NS * 5 // 6, "do not come every"),
+        (np.arange(100) * PERIOD_NS * 31 // 30, "do not come every"),
         (np.zeros(100, np.int64), "do not come every"),
         (np.concatenate([np.arange(50), 500 + np.arange(50)]) * PERIOD_NS, "nothing was read in piece 2 of 10"),
     ],
