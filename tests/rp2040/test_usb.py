@@ -1,4 +1,4 @@
-"""The chip's own USB as a serial port, at the emulator's model of a host: enumeration, answers, and untouched timing."""
+"""The chip's own USB as a serial port, at the emulator's model of a host: found, answered, and no stamp moved."""
 
 from __future__ import annotations
 

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import fnmatch
 import importlib.util
 import random
 import shutil
 import struct
 import subprocess
+import tomllib
 from pathlib import Path
 from types import ModuleType
 
@@ -205,3 +207,12 @@ def test_the_shipped_images_are_what_the_sources_make(chip: str, tmp_path: Path)
         "another compiler"
     )
     assert ship.build(chip, tmp_path) == shipped.content
+
+
+def test_the_images_go_into_the_package() -> None:
+    """What `pip wheel` takes along is what these patterns match."""
+    settings = tomllib.loads((ROOT / "pyproject.toml").read_text("utf-8"))["tool"]["setuptools"]
+    files = [path.name for path in firmware.IMAGES.iterdir()]
+    assert len(files) == 3
+    for name in files:
+        assert any(fnmatch.fnmatch(name, pattern) for pattern in settings["package-data"]["*"]), name
