@@ -1,4 +1,4 @@
-"""The shipped image by the boot drive, from end to end: a directory stands for the drive, the emulator for the board."""
+"""The shipped image by the boot drive, end to end: a directory stands for the drive, the emulator for the board."""
 
 from __future__ import annotations
 
