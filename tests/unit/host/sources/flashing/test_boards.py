@@ -146,7 +146,7 @@ def test_a_drive_that_is_pulled_out_while_copying_is_said(drive: Path) -> None:
     def full(_what: str, _done: int, _total: int) -> None:
         raise OSError(5, "Input/output error")
 
-    with pytest.raises(SourceError, match=r"broke off after 8,192 of 23,\d+ bytes .*boot button"):
+    with pytest.raises(SourceError, match=r"broke off after 8,192 of \d\d,\d+ bytes .*boot button"):
         boot_drive.copy(boot_drive.opened(drive), shipped("rp2040"), full, gone_s=0.1)
 
 
