@@ -87,13 +87,13 @@ def _back(chip: str) -> str:
 
 
 class _Steps:
-    """Progress in quarters of each step."""
+    """Progress in halves of each step."""
 
     def __init__(self) -> None:
         self._said = ("", 0)
 
     def __call__(self, what: str, done: int, total: int) -> None:
-        quarter = 4 * done // total
-        if quarter and (what, quarter) != self._said:
-            self._said = (what, quarter)
-            say(f"{25 * quarter} % {what}")
+        half = 2 * done // total
+        if half and (what, half) != self._said:
+            self._said = (what, half)
+            say(f"{50 * half} % {what}")
