@@ -33,6 +33,19 @@ def _option(parameter: Any, context: Any) -> str:
     return f"| {' | '.join(cells)} |"
 
 
+def _section(name: str, command: Any, top: Any) -> list[str]:
+    """A command's part of the page."""
+    context = command.make_context(name, [], parent=top, resilient_parsing=True)
+    rows = [_option(parameter, context) for parameter in command.get_params(context) if parameter.name != "help"]
+    table = "\n| argument or option | what it does |\n|---|---|\n" + "\n".join(rows) + "\n"
+    examples = [line.strip() for line in (command.epilog or "").splitlines()[2:]]
+    return [
+        f"\n## {name}\n\n{' '.join((command.help or '').split())}\n",
+        table if rows else "",
+        f"\n```sh\n{chr(10).join(examples)}\n```\n" if examples else "",
+    ]
+
+
 def page() -> str:
     """The whole page as Markdown."""
     group: Any = typer.main.get_command(app)
@@ -40,13 +53,9 @@ def page() -> str:
     text = [HEAD]
     for name in COMMANDS:
         command = group.get_command(top, name)
-        context = command.make_context(name, [], parent=top, resilient_parsing=True)
-        rows = [_option(parameter, context) for parameter in command.get_params(context) if parameter.name != "help"]
-        text += [
-            f"\n## {name}\n\n{' '.join((command.help or '').split())}\n",
-            "\n| argument or option | what it does |\n|---|---|\n" + "\n".join(rows) + "\n",
-            f"\n```sh\n{chr(10).join(line.strip() for line in command.epilog.splitlines()[2:])}\n```\n",
-        ]
+        text += _section(name, command, top)
+        for under in getattr(command, "table", ()):
+            text += _section(f"{name} {under}", command.get_command(top, under), top)
     return "".join(text) + FOOT
 
 

@@ -35,6 +35,17 @@ def _parameter(parameter: Any, context: Any) -> list[str]:
     return [".TP", f".B {_text(name)}", _text(words)]
 
 
+def _command(name: str, command: Any, top: Any) -> list[str]:
+    context = command.make_context(name, [], parent=top, resilient_parsing=True)
+    lines = [f".SS edgereply {name}", *(_text(part) for part in command.help.split("\n\n") if part.strip())]
+    for parameter in command.get_params(context):
+        if parameter.name != "help":
+            lines += _parameter(parameter, context)
+    examples = command.epilog.splitlines()[2:]
+    lines += [".PP", "Examples:" if len(examples) > 1 else "Example:"]
+    return [*lines, ".PP", ".nf", ".RS", *map(_text, examples), ".RE", ".fi"]
+
+
 def page() -> str:
     """The whole page."""
     group: Any = typer.main.get_command(app)
@@ -53,14 +64,9 @@ def page() -> str:
     ]
     for name in COMMANDS:
         command = group.get_command(top, name)
-        context = command.make_context(name, [], parent=top, resilient_parsing=True)
-        lines += [f".SS edgereply {name}", *(_text(part) for part in command.help.split("\n\n") if part.strip())]
-        for parameter in command.get_params(context):
-            if parameter.name != "help":
-                lines += _parameter(parameter, context)
-        examples = command.epilog.splitlines()[2:]
-        lines += [".PP", "Examples:" if len(examples) > 1 else "Example:"]
-        lines += [".PP", ".nf", ".RS", *map(_text, examples), ".RE", ".fi"]
+        lines += _command(name, command, top)
+        for under in getattr(command, "table", ()):
+            lines += _command(f"{name} {under}", command.get_command(top, under), top)
     lines += [".SH EXIT STATUS"]
     for code, words in EXIT_CODES:
         lines += [".TP", f".B {code}", _text(words)]

@@ -65,7 +65,9 @@ static void answer(uint8_t which)
 {
 	switch (which) {
 	case COMMON_IDN:
-		uart_text_flash(FLASH_TEXT("edgereply,pulse source " CHIP_MODEL "," SERIAL "," FIRMWARE));
+		uart_text_flash(FLASH_TEXT("edgereply,pulse source " CHIP_MODEL ","));
+		uart_text_flash(CHIP_SERIAL);
+		uart_text_flash(FLASH_TEXT("," FIRMWARE));
 		return;
 	case COMMON_VERSION:
 		uart_text_flash(FLASH_TEXT("1999.0"));

@@ -35,6 +35,12 @@ static inline void uart_receive_irq_off(uint8_t byte, bool damaged)
 	}
 }
 
+/* How many bytes may still be received before some are lost. */
+static inline uint8_t uart_receive_room(void)
+{
+	return RECEIVED_SLOTS - (uint8_t)(uart_received_in - uart_received_out);
+}
+
 static inline bool uart_all_sent(void)
 {
 	return uart_sending_in == uart_sending_out;

@@ -42,6 +42,7 @@ class FirmwareSuite:
 
     Attributes:
         model: the chip, as ``*IDN?`` names it.
+        serial: its number, as ``*IDN?`` names it; 0 where it was given none.
         tick_hz: ticks a second.
         tolerance_ppm: the firmware's answer to ``ROSC:TOL?``.
         thorough: runs are so many times as long as the shortest that is worth it; 1 where virtual time passes slowly.
@@ -49,6 +50,7 @@ class FirmwareSuite:
     """
 
     model: ClassVar[str]
+    serial: ClassVar[str] = "0"
     tick_hz: ClassVar[int]
     tolerance_ppm: ClassVar[str]
     thorough: ClassVar[int] = 1
@@ -57,7 +59,7 @@ class FirmwareSuite:
     @property
     def identity(self) -> str:
         """The firmware's answer to ``*IDN?``."""
-        return f"edgereply,pulse source {self.model},0,1.0"
+        return f"edgereply,pulse source {self.model},{self.serial},1.0"
 
     @classmethod
     def rig(cls, answer: Answer | None = None, *changes: Change) -> AnyRig:

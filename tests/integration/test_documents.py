@@ -47,7 +47,10 @@ def parse(arguments: list[str]) -> None:
     group: Any = typer.main.get_command(app)
     context = group.make_context("edgereply", list(arguments[:1]), resilient_parsing=False)
     name, command, rest = group.resolve_command(context, list(arguments))
-    command.make_context(name, rest)
+    made = command.make_context(name, rest)
+    if hasattr(command, "table"):  # it has subcommands, and one of them is meant
+        name, under, rest = command.resolve_command(made, [*made._protected_args, *made.args])
+        under.make_context(name, rest)
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: page.stem)

@@ -113,6 +113,10 @@ class AnyRig:
         """Returns: everything that has happened on the wires up to now."""
         return read_truth(self._log, self.cycles_per_tick, *self._sync())
 
+    def cycle(self) -> int:
+        """Returns: the rig's own time, in cycles."""
+        return self._sync()[0]
+
     def after(self, seconds: float) -> Callable[[], bool]:
         """Returns: what tells whether so much of the rig's own time has passed from now on."""
         end = self._sync()[0] + round(seconds * self.clock_hz)

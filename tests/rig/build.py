@@ -11,6 +11,9 @@ from tests.tools import need
 HERE = Path(__file__).parent
 EXAMPLES = HERE.parents[1] / "examples"
 PULSE_SOURCE = (EXAMPLES / "pulse-source", EXAMPLES / "pulse-source-common")
+# A stock serial boot loader for this chip and one for its smaller sibling: file and place in flash.
+BOOT_LOADERS = Path("/usr/share/arduino/hardware/arduino/avr/bootloaders/optiboot")
+BOOT_LOADER_FILES = {"328": ("optiboot_atmega328.hex", 0x7E00), "168": ("optiboot_atmega168.hex", 0x3E00)}
 SIMULATOR_HEADERS = "/usr/include/simavr"
 
 
@@ -38,6 +41,18 @@ def pulse_source(*changes: Change) -> Path:
     """
     _need_compiler()
     return products.firmware(cache("rig"), PULSE_SOURCE, *changes) / "pulse-source.elf"
+
+
+def boot_loader(name: str = "328") -> tuple[Path, int]:
+    """Returns: a boot loader's bytes, and the address at which they belong."""
+    _need_compiler()
+    file, address = BOOT_LOADER_FILES[name]
+    source = need(str(BOOT_LOADERS / file), "arduino-core-avr")
+
+    def make(into: Path) -> None:
+        run(["avr-objcopy", "-I", "ihex", "-O", "binary", str(source), str(into / "boot.bin")], HERE)
+
+    return product(cache("rig"), f"boot-loader-{name}", [source], make) / "boot.bin", address
 
 
 def board(name: str) -> Path:

@@ -22,6 +22,14 @@ class Responder(Rule):
     short_width: int = 16
 
 
+@dataclass(frozen=True, slots=True)
+class BootLoader:
+    """A boot loader as it lies in flash, and from which address on."""
+
+    image: Path
+    address: int
+
+
 class Rig(AnyRig):
     """The ATmega328P.
 
@@ -30,6 +38,8 @@ class Rig(AnyRig):
         board: name of a bare-metal board (`direct`, `lookup`) or the path of a firmware, wired stimulus to INT0
             and PB0 to the source's capture input, in lock-step with the source.
         source: firmware of the source; the reference firmware when None.
+        boot_loader: stands in the chip and runs after each reset; opening the port resets the chip, as on boards whose
+            serial line has a control line for it. Without a source the rest of the flash is erased.
         without: corrections of the simulator to leave out: flags, compare, entry, pin-time.
     """
 
@@ -41,10 +51,18 @@ class Rig(AnyRig):
         responder: Rule | None = None,
         board: str | Path | None = None,
         source: Path | None = None,
+        boot_loader: BootLoader | None = None,
         without: Sequence[str] = (),
     ) -> None:
         if responder and board:
             raise RigError("either a responder or a board answers, not both")
-        super().__init__([build.harness()], source or build.pulse_source(), responder=responder, without=without)
+        firmware = source or (Path("-") if boot_loader else build.pulse_source())
+        super().__init__([build.harness()], firmware, responder=responder, without=without)
+        if boot_loader:
+            self._options += ["--boot-loader", str(boot_loader.image), f"{boot_loader.address:x}"]
         if board:
             self._options += ["--board", str(build.board(board) if isinstance(board, str) else board)]
+
+    def press_reset(self) -> None:
+        """Presses the chip's reset button."""
+        self._ask("reset", "ok")

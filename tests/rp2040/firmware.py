@@ -10,6 +10,7 @@ from tests.rp2040.rig import TICK_HZ, Rp2040Rig
 
 class Rp2040(FirmwareSuite):
     model = "rp2040"
+    serial = "E6613852834F2B30"  # invented: the number of the rig's flash chip
     tick_hz = TICK_HZ
     tolerance_ppm = "50"
     quickest_us = 1.6

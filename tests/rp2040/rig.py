@@ -30,6 +30,7 @@ class Rp2040Rig(AnyRig):
     Args:
         responder: answers by rule; nothing answers without it.
         folder: of the firmware; the reference firmware when None.
+        usb: the port is the chip's own USB at a host, not its UART.
         without: what the harness adds to the emulator and shall leave out: synchroniser, skipping.
     """
 
@@ -37,7 +38,29 @@ class Rp2040Rig(AnyRig):
     cycles_per_tick = 2  # a state machine looks at its pin every second cycle
 
     def __init__(
-        self, *, responder: Rule | None = None, folder: Path | None = None, without: Sequence[str] = ()
-    ) -> None:
+        self, *, responder: Rule | None = None, folder: Path | None = None, usb: bool = False,
+        without: Sequence[str] = (),
+    ) -> None:  # fmt: skip
         image = (folder or firmware()) / "pulse-source.bin"
         super().__init__([need("node", "nodejs"), harness()], image, responder=responder, without=without)
+        self._options += ["--usb"] if usb else []
+
+    def uart(self, data: bytes = b"") -> bytes:
+        """Says something on the UART, besides what goes over USB.
+
+        Returns: what the UART has said since it was last asked.
+        """
+        return bytes.fromhex("".join(self._ask(f"uart {data.hex()}", "heard")))
+
+    def host_hears(self, hears: bool) -> None:
+        """Lets the USB host take what is sent to it, or not."""
+        self._ask(f"usb {'hears' if hears else 'deaf'}", "ok")
+
+    def request(self, packet: bytes) -> tuple[bytes | None, int]:
+        """A control request of the USB host.
+
+        Returns: the answer, None where it was refused; and how often the device has been enumerated.
+        """
+        answer, count = self._ask(f"usb request {packet.hex()}", "answer")
+        data = None if answer == "refused" else b"" if answer == "empty" else bytes.fromhex(answer)
+        return data, int(count)

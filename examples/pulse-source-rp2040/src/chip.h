@@ -5,7 +5,10 @@
 
 #include <stdint.h>
 
+#include "unique_id.h"
+
 #define CHIP_MODEL "rp2040"
+#define CHIP_SERIAL unique_id()
 
 #define IN_FLASH
 #define FLASH_TEXT(text) (text)

@@ -8,6 +8,10 @@
 #define PLL_DIVIDER_1 6u
 #define PLL_DIVIDER_2 2u
 
+/* 12 MHz * 100 = 1200 MHz; / 5 / 5 = 48 MHz, which USB needs exactly */
+#define USB_FEEDBACK 100u
+#define USB_DIVIDER 5u
+
 #if CRYSTAL_HZ / (PLL_DIVIDER_1 * PLL_DIVIDER_2) * PLL_FEEDBACK != CLOCK_HZ
 #error "the PLL does not make this clock of this crystal"
 #endif
@@ -33,17 +37,17 @@ static void crystal_start(void)
 		;
 }
 
-static void pll_start(void)
+static void pll_start(uint32_t pll, uint32_t block, uint32_t feedback, uint32_t divider_1, uint32_t divider_2)
 {
-	SETTING(RESETS_RESET) = RESET_PLL_SYS;
-	release(RESET_PLL_SYS);
-	PLL_SYS_CS = 1; /* the crystal, undivided */
-	PLL_SYS_FBDIV = PLL_FEEDBACK;
-	CLEARING(PLL_SYS_PWR) = PLL_POWER_DOWN | PLL_VCO_DOWN;
-	while (!(PLL_SYS_CS & PLL_LOCK))
+	SETTING(RESETS_RESET) = block;
+	release(block);
+	PLL_CS(pll) = 1; /* the crystal, undivided */
+	PLL_FBDIV(pll) = feedback;
+	CLEARING(PLL_PWR(pll)) = PLL_POWER_DOWN | PLL_VCO_DOWN;
+	while (!(PLL_CS(pll) & PLL_LOCK))
 		;
-	PLL_SYS_PRIM = PLL_DIVIDER_1 << 16 | PLL_DIVIDER_2 << 12;
-	CLEARING(PLL_SYS_PWR) = PLL_POST_DIVIDERS_DOWN;
+	PLL_PRIM(pll) = divider_1 << 16 | divider_2 << 12;
+	CLEARING(PLL_PWR(pll)) = PLL_POST_DIVIDERS_DOWN;
 }
 
 void clocks_start(void)
@@ -55,13 +59,16 @@ void clocks_start(void)
 	CLK_REF_CTRL = CLK_REF_FROM_XOSC;
 	while (!(CLK_REF_SELECTED & 1u << CLK_REF_FROM_XOSC))
 		;
-	pll_start();
+	pll_start(PLL_SYS, RESET_PLL_SYS, PLL_FEEDBACK, PLL_DIVIDER_1, PLL_DIVIDER_2);
+	pll_start(PLL_USB, RESET_PLL_USB, USB_FEEDBACK, USB_DIVIDER, USB_DIVIDER);
 	CLK_SYS_CTRL = CLK_SYS_FROM_AUX;
 	while (!(CLK_SYS_SELECTED & 1u << CLK_SYS_FROM_AUX))
 		;
 	CLK_PERI_CTRL = CLK_PERI_ENABLE;
+	CLK_USB_CTRL = CLK_USB_ENABLE;
 	WATCHDOG_TICK = WATCHDOG_TICK_ENABLE | CRYSTAL_HZ / 1000000;
-	release(RESET_IO_BANK0 | RESET_PADS_BANK0 | RESET_PIO0 | RESET_TIMER | RESET_UART0);
+	release(RESET_IO_BANK0 | RESET_PADS_BANK0 | RESET_PIO0 | RESET_TIMER | RESET_UART0 |
+		RESET_USB);
 }
 
 void watchdog_start(void)

@@ -1,4 +1,4 @@
-/* Reference pulse source: RP2040 at 125 MHz, stimulus on GPIO2, response on GPIO3, serial on GPIO0 and GPIO1. */
+/* Reference pulse source: RP2040 at 125 MHz, stimulus on GPIO2, response on GPIO3, serial on USB, or on GPIO0 and GPIO1. */
 
 #include <stdbool.h>
 
@@ -16,6 +16,8 @@
 #include "ticks.h"
 #include "uart.h"
 #include "uart_chip.h"
+#include "unique_id.h"
+#include "usb.h"
 
 #define LOOKS_PER_SECOND 10000
 
@@ -37,10 +39,12 @@ int main(void)
 	bool after_hang = watchdog_was_reason();
 
 	clocks_start();
+	unique_id_init();
 	watchdog_start();
 	settings_reset();
 	stimulus_init();
 	uart_init();
+	usb_init();
 	if (after_hang)
 		errors_add(SYSTEM_ERROR);
 	SYSTICK_RELOAD = CLOCK_HZ / LOOKS_PER_SECOND - 1;

@@ -21,8 +21,10 @@
 #define RESET_PADS_BANK0 (1u << 8)
 #define RESET_PIO0 (1u << 10)
 #define RESET_PLL_SYS (1u << 12)
+#define RESET_PLL_USB (1u << 13)
 #define RESET_TIMER (1u << 21)
 #define RESET_UART0 (1u << 22)
+#define RESET_USB (1u << 24)
 #define PSM_WDSEL REGISTER(0x40010008)
 #define PSM_ALL_BUT_OSCILLATORS 0x0001fffcu
 
@@ -33,10 +35,12 @@
 #define XOSC_1_TO_15_MHZ 0xaa0u
 #define XOSC_ENABLE (0xfabu << 12)
 #define XOSC_STABLE (1u << 31)
-#define PLL_SYS_CS REGISTER(0x40028000)
-#define PLL_SYS_PWR 0x40028004
-#define PLL_SYS_FBDIV REGISTER(0x40028008)
-#define PLL_SYS_PRIM REGISTER(0x4002800c)
+#define PLL_SYS 0x40028000
+#define PLL_USB 0x4002c000
+#define PLL_CS(pll) REGISTER(pll)
+#define PLL_PWR(pll) ((pll) + 4)
+#define PLL_FBDIV(pll) REGISTER((pll) + 8)
+#define PLL_PRIM(pll) REGISTER((pll) + 12)
 #define PLL_LOCK (1u << 31)
 #define PLL_POWER_DOWN (1u << 0)
 #define PLL_POST_DIVIDERS_DOWN (1u << 3)
@@ -49,6 +53,8 @@
 #define CLK_SYS_FROM_REF 0u
 #define CLK_SYS_FROM_AUX 1u /* the auxiliary source 0 is the system PLL */
 #define CLK_PERI_CTRL REGISTER(0x40008048)
+#define CLK_USB_CTRL REGISTER(0x40008054)
+#define CLK_USB_ENABLE (1u << 11) /* the auxiliary source 0 is the USB PLL */
 #define CLK_PERI_ENABLE (1u << 11) /* the auxiliary source 0 is the system clock */
 
 /* Watchdog and timer */
@@ -128,6 +134,49 @@
 #define SSI_CTRLR1 REGISTER(0x18000004)
 #define SSI_ENABLE REGISTER(0x18000008)
 #define SSI_BAUD REGISTER(0x18000014)
+#define SSI_STATUS REGISTER(0x18000028)
+#define SSI_DATA REGISTER(0x18000060)
 #define SSI_SPI_CTRLR0 REGISTER(0x180000f4)
+#define SSI_RX_NOT_EMPTY (1u << 3)
+#define QSPI_SELECT_CTRL REGISTER(0x4001800c)
+#define QSPI_SELECT_LOW (2u << 8) /* whatever the interface does */
+#define QSPI_SELECT_HIGH (3u << 8)
+
+/* USB: its memory, and the controller */
+#define USB_MEMORY(offset) REGISTER(0x50100000 + (offset))
+#define USB_MEMORY_BYTES 4096
+#define USB_IN_SETUP(endpoint) (8 * (endpoint))      /* of endpoints 1 to 15 */
+#define USB_OUT_SETUP(endpoint) (8 * (endpoint) + 4)
+#define USB_IN_CONTROL(endpoint) (0x80 + 8 * (endpoint))
+#define USB_OUT_CONTROL(endpoint) (0x84 + 8 * (endpoint))
+#define USB_EP0_DATA 0x100
+#define USB_BULK_DATA 0x180
+#define USB_ENDPOINT_ON (1u << 31 | 1u << 29) /* and a notice after every buffer */
+#define USB_BULK_KIND (2u << 26)
+#define USB_INTERRUPT_KIND (3u << 26)
+#define USB_LENGTH 0x3ffu
+#define USB_AVAILABLE (1u << 10)
+#define USB_STALL (1u << 11)
+#define USB_DATA1 (1u << 13)
+#define USB_FULL (1u << 15)
+#define USB_ADDRESS REGISTER(0x50110000)
+#define USB_CONTROL REGISTER(0x50110040)
+#define USB_CONTROLLER_ON 1u
+#define USB_SIE_CONTROL REGISTER(0x5011004c)
+#define USB_PULL_UP (1u << 16)
+#define USB_EP0_EVERY_BUFFER (1u << 29)
+#define USB_STATUS REGISTER(0x50110050) /* bits written as one are cleared, as in the next one */
+#define USB_SETUP_RECEIVED (1u << 17)
+#define USB_BUS_RESET (1u << 19)
+#define USB_BUFFERS_DONE REGISTER(0x50110058)
+#define USB_IN_DONE(endpoint) (1u << (2 * (endpoint)))
+#define USB_OUT_DONE(endpoint) (2u << (2 * (endpoint)))
+#define USB_STALL_ARM REGISTER(0x50110068)
+#define USB_MUXING REGISTER(0x50110074)
+#define USB_TO_PHY 1u
+#define USB_SOFT_CONNECT (1u << 3)
+#define USB_POWER REGISTER(0x50110078)
+#define USB_VBUS_DETECTED (1u << 3)
+#define USB_VBUS_OVERRIDE (1u << 2)
 
 #endif

@@ -7,6 +7,7 @@
 #include <util/atomic.h>
 
 #define CHIP_MODEL "atmega328p"
+#define CHIP_SERIAL PSTR(SERIAL)
 
 #define IN_FLASH PROGMEM
 #define FLASH_TEXT(text) PSTR(text)

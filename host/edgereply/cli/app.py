@@ -1,7 +1,7 @@
 """All commands in one place; each is imported when it is called, so that no command waits for the others."""
 
 import importlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Annotated, Any
 
 import typer
@@ -15,7 +15,7 @@ COMMANDS = {
     "init": ("setup.init", "Write a bench file or a sweep's plan by questions."),
     "inspect": ("inspect_board", "List chips, lines, routes and rights of a board."),
     "deploy": ("deploy", "Copy the agent to a board and start it."),
-    "source": ("source", "Identify the pulse source; measure the fixture."),
+    "source": ("source", "Identify, flash or calibrate the pulse source; measure the fixture."),
     "wiring": ("wiring", "Show how to wire the bench and check the wires."),
     "measure": ("measure", "Measure one board by one route."),
     "sweep": ("sweep", "Measure many conditions in random order."),
@@ -31,6 +31,7 @@ COMMANDS = {
 # rich draws help in colour and takes longer to import than all the rest.
 _PLAIN: dict[str, Any] = {"rich_markup_mode": None, "pretty_exceptions_enable": False}
 _HELP: dict[str, Any] = {"context_settings": {"help_option_names": ["-h", "--help"]}}
+_PLAIN_GROUP: dict[str, Any] = {"rich_markup_mode": None, **_HELP}
 
 
 # What the parser raises about a command line; the class that all of these share has no public name.
@@ -76,11 +77,27 @@ class Command(TyperCommand):
 
 
 class Commands(TyperGroup):
-    """The commands by name: a module of this package and a line of help each."""
+    """The commands by name: a module of a package and a line of help each.
 
-    def __init__(self, **settings: Any) -> None:
+    Args:
+        table: name → module and help.
+        package: where the modules are.
+        default: the command that is meant when none is named; "" for none.
+    """
+
+    def __init__(
+        self,
+        *,
+        table: Mapping[str, tuple[str, str]] = COMMANDS,
+        package: str = "edgereply.cli",
+        default: str = "",
+        **settings: Any,
+    ) -> None:
         super().__init__(**settings)
-        self.commands: Any = dict.fromkeys(COMMANDS)  # for the hint after a misspelt name
+        self.table = table
+        self._package = package
+        self._default = default
+        self.commands: Any = dict.fromkeys(table)  # for the hint after a misspelt name
 
     def make_context(self, *given: Any, **more: Any) -> Any:
         """Parse what stands before the command; `edgereply` alone shows its help."""
@@ -90,6 +107,12 @@ class Commands(TyperGroup):
             if type(error).__name__ == "NoArgsIsHelpError":
                 raise
             raise _in_our_words(error) from error
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """What stands before the command; where none is named, the default one is."""
+        if self._default and (not args or (args[0].startswith("-") and args[0] not in ("-h", "--help"))):
+            args = [self._default, *args]
+        return super().parse_args(ctx, args)
 
     def resolve_command(self, ctx: Any, args: Any) -> Any:
         """The command by its name.
@@ -104,13 +127,18 @@ class Commands(TyperGroup):
 
     def list_commands(self, ctx: Any) -> list[str]:
         """Names, in the order in which a bench is used."""
-        return list(COMMANDS)
+        return list(self.table)
 
     def get_command(self, ctx: Any, cmd_name: str) -> Any:
-        """Import a command; None where there is no such name."""
-        if cmd_name not in COMMANDS:
+        """Import a command, or the package of its subcommands; None where there is no such name."""
+        if cmd_name not in self.table:
             return None
-        module = importlib.import_module(f"edgereply.cli.{COMMANDS[cmd_name][0]}")
+        module = importlib.import_module(f"{self._package}.{self.table[cmd_name][0]}")
+        if hasattr(module, "SUBCOMMANDS"):
+            return Commands(
+                name=cmd_name, table=module.SUBCOMMANDS, package=module.__name__, default=module.DEFAULT,
+                help=module.HELP, epilog=_examples(module.EXAMPLES), **_PLAIN_GROUP,
+            )  # fmt: skip
         alone = typer.Typer(add_completion=False, **_PLAIN)
         alone.command(name=cmd_name, cls=Command, epilog=_examples(module.EXAMPLES), **_HELP)(module.command)
         return typer.main.get_command(alone)
@@ -118,7 +146,7 @@ class Commands(TyperGroup):
     def format_commands(self, ctx: Any, formatter: Any) -> None:
         """The list of commands, none of them imported."""
         with formatter.section("Commands"):
-            formatter.write_dl([(name, words) for name, (_, words) in COMMANDS.items()])
+            formatter.write_dl([(name, words) for name, (_, words) in self.table.items()])
 
 
 app = typer.Typer(

@@ -65,6 +65,8 @@ SOURCE: Final[dict[str, str]] = {
     "divider": "true where a divider or level shifter stands between it and the board's input",
     "virtual": "true where no real wire is involved although the kind is a real one",
     "board": "the board that emits, for kind 'board'",
+    "tolerance_ppm": "how far its clock may be off, in parts per million, as you know it: of a crystal some 50",
+    "serial_number": "its serial number, where the source itself tells none",
     "options": "further settings of the kind, such as count_by of a generator, counter (a port) of a counter",
 }
 

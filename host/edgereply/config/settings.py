@@ -60,7 +60,7 @@ class Realtime(Strict):
 
 
 class Source(Strict):
-    """The pulse source."""
+    """The pulse source; `tolerance_ppm` and `serial_number` say what its firmware cannot know about it."""
 
     kind: SourceName = "virtual"
     port: str = ""
@@ -69,6 +69,8 @@ class Source(Strict):
     divider: bool = False
     virtual: bool = False
     board: str = ""
+    tolerance_ppm: float | None = Field(default=None, ge=0, le=100_000)
+    serial_number: str = Field(default="", max_length=80)
     options: dict[str, str | int | float | bool] = {}
 
     @model_validator(mode="after")

@@ -14,6 +14,7 @@ from edgereply.config.settings import Bench, Board, Source, Stimulus
 from edgereply.errors import SettingError
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.sources.board import BoardSource
+from edgereply.sources.declared import DeclaredSource
 from edgereply.sources.registry import create_source
 
 
@@ -51,7 +52,18 @@ def open_source(bench: Bench, board: str) -> Iterator[PulseSource]:
         else:
             source = create_source(settings.kind, settings.options, offered(settings, bench.board[board]))
             stack.callback(source.close)
-        yield source
+        yield declared(source, settings)
+
+
+def declared(source: PulseSource, settings: Source) -> PulseSource:
+    """The source with what the bench file says about its clock and its serial number.
+
+    Raises:
+        SourceError: another source than the bench file means is on this port.
+    """
+    if settings.tolerance_ppm is None and not settings.serial_number:
+        return source
+    return DeclaredSource(source, settings.tolerance_ppm, settings.serial_number, settings.port)
 
 
 def emitter_settings(name: str, board: Board) -> dict[str, Any]:

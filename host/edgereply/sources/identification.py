@@ -31,14 +31,17 @@ def identify(dialogue: Dialogue, kind: str, deadline: Deadline) -> SourceIdentit
         SourceError: nothing answers, or something else does.
     """
     port = dialogue.port
-    heard = b""
+    heard = begun = b""
     found: scpi.Identification | None = None
     while found is None and not deadline.expired():
         port.send(scpi.DEVICE_CLEAR + b"\n" + scpi.message("*IDN?"))
         attempt = Deadline(min(_ATTEMPT_S, deadline.remaining_s()))
         while found is None and (line := port.receive_line(attempt)) is not None:
             heard = (heard + line)[-_HEARD:]
-            found = _recognise(line, port.name)
+            # A busy computer may find half an answer at the end of one attempt and the rest in the next.
+            begun = (begun + line)[-_HEARD:]
+            found = _recognise(begun, port.name)
+            begun = b"" if begun.endswith(b"\n") else begun
     if found is None:
         if heard.strip():
             _something_else(heard, port.name)

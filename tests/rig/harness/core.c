@@ -12,6 +12,8 @@
 #define SPH 0x5e
 #define HANG_ADDRESS 0x7ff0
 #define RJMP_TO_ITSELF 0xcfff
+#define ERASED 0xff
+#define FLASH_BYTES 0x8000
 #define ENTRY_CYCLES 4 /* ATmega328P datasheet DS40002061, 7.7.1 */
 
 /* Exported by the library, declared in a header it does not install. */
@@ -70,18 +72,51 @@ static void run(avr_t *avr)
 	watch_stack(core);
 }
 
+static void was_reset(struct core *core)
+{
+	core->resets++;
+	core->latch = false;
+	core->event_count = 0;
+	timer_faults_update_pins(core, core->avr->cycle);
+}
+
 void core_step(struct core *core)
 {
 	avr_t *avr = core->avr;
 	bool resetting = avr->run != run; /* the watchdog puts a function of its own there, once */
 
 	avr->run(avr);
-	if (!resetting)
-		return;
-	core->resets++;
-	core->latch = false;
-	core->event_count = 0;
-	timer_faults_update_pins(core, avr->cycle);
+	if (resetting)
+		was_reset(core);
+}
+
+void core_reset(struct core *core)
+{
+	avr_t *avr = core->avr;
+
+	avr->run = run; /* a watchdog that has just gone off has nothing to do any more */
+	avr_reset(avr);
+	avr_regbit_set(avr, avr->reset_flags.extrf);
+	was_reset(core);
+}
+
+bool core_in_boot_loader(const struct core *core)
+{
+	return core->boot_address && core->avr->pc >= core->boot_address;
+}
+
+void core_boot_loader(struct core *core, const char *path, uint16_t address)
+{
+	FILE *file = fopen(path, "rb");
+
+	if (!file || !fread(core->avr->flash + address, 1, FLASH_BYTES - address, file)) {
+		fprintf(stderr, "cannot load boot loader %s\n", path);
+		exit(3);
+	}
+	fclose(file);
+	core->boot_address = core->avr->reset_pc = address;
+	core_reset(core);
+	core->resets = 0;
 }
 
 void core_input(struct core *core, uint64_t cycle, bool level)
@@ -113,8 +148,9 @@ void core_init(struct core *core, const char *elf, unsigned corrections, char in
 {
 	elf_firmware_t firmware = {0};
 	uint32_t no_flags = 0;
+	bool empty = !strcmp(elf, "-");
 
-	if (elf_read_firmware(elf, &firmware)) {
+	if (!empty && elf_read_firmware(elf, &firmware)) {
 		fprintf(stderr, "cannot load firmware %s\n", elf);
 		exit(3);
 	}
@@ -124,7 +160,12 @@ void core_init(struct core *core, const char *elf, unsigned corrections, char in
 		exit(3);
 	}
 	avr_init(core->avr);
-	avr_load_firmware(core->avr, &firmware);
+	if (empty) {
+		memset(core->avr->flash, ERASED, FLASH_BYTES);
+		core->avr->codeend = core->avr->flashend;
+	} else {
+		avr_load_firmware(core->avr, &firmware);
+	}
 	core->avr->frequency = 16000000;
 	core->avr->log = LOG_NONE;
 	core->avr->custom.data = core;

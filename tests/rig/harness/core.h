@@ -47,10 +47,20 @@ struct core {
 	unsigned event_count;
 	uint16_t lowest_stack;
 	unsigned resets;
+	uint16_t boot_address;  /* where a boot loader begins; 0 without one */
 };
 
-/* Loads the firmware; the input pin is given as a port's letter and a bit. Exits with a message on failure. */
+/* Loads the firmware, none into an erased chip when its path is "-"; the input pin is given as a port's letter and a bit. Exits with a message on failure. */
 void core_init(struct core *core, const char *elf, unsigned corrections, char input_port, int input_bit);
+
+/* Puts a boot loader, as it lies in flash from an address on, into a chip; it runs after each reset. */
+void core_boot_loader(struct core *core, const char *path, uint16_t address);
+
+/* As if the reset button were pressed. */
+void core_reset(struct core *core);
+
+/* Whether the boot loader is running. */
+bool core_in_boot_loader(const struct core *core);
 
 /* Runs one instruction, and whatever the hardware does meanwhile. */
 void core_step(struct core *core);

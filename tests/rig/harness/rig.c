@@ -1,10 +1,10 @@
 /* The rig: the pulse source's firmware in a simulated chip, a responder or a second chip as the board under test,
  * a pseudo-terminal for the serial line and a log of every edge, in cycles.
  *
- *   rig SOURCE.elf TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--without flags|compare|entry|pin-time]...
- *       [responder settings]
+ *   rig SOURCE.elf|- TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--boot-loader IMAGE.bin ADDRESS]
+ *       [--without flags|compare|entry|pin-time]... [responder settings]
  *
- * Prints "ready", then obeys lines on standard input: sync, responder ..., level 0|1, hang, quit. Neither standard
+ * Prints "ready", then obeys lines on standard input: sync, responder ..., level 0|1, reset, hang, quit. Neither standard
  * input nor the terminal may block. */
 
 #include <stdio.h>
@@ -23,6 +23,9 @@
 #define SLICE_CYCLES 4000
 #define QUIET_CYCLES 48000000 /* after 3 s without any activity the rig slows down instead of burning a core */
 #define QUIET_WAIT_MS 2
+/* A boot loader gives up after a second of its own time, and so time goes slowly while it waits for bytes. */
+#define BOOT_LOADER_WAIT_MS 1
+#define BOOT_LOADER_BUSY_CYCLES 320000 /* it may be writing a page */
 
 static struct core source, board;
 static bool has_board;
@@ -83,6 +86,13 @@ static void run_slice(void)
 		log_line(core_cycle(&source), "reset", 1);
 }
 
+static void press_reset(void)
+{
+	core_reset(&source);
+	serial_chip_was_reset();
+	log_line(core_cycle(&source), "reset", 1);
+}
+
 static void obey(char *line)
 {
 	if (!strncmp(line, "sync", 4)) {
@@ -93,6 +103,9 @@ static void obey(char *line)
 		fprintf(answers, responder_set(line + 10) ? "ok\n" : "unknown setting\n");
 	} else if (!strncmp(line, "level ", 6)) {
 		core_input(&source, core_cycle(&source), line[6] == '1');
+		fprintf(answers, "ok\n");
+	} else if (!strncmp(line, "reset", 5)) {
+		press_reset();
 		fprintf(answers, "ok\n");
 	} else if (!strncmp(line, "hang", 4)) {
 		core_hang(&source);
@@ -138,17 +151,22 @@ static unsigned correction_named(const char *name)
 int main(int argc, char **argv)
 {
 	unsigned corrections = CORRECT_ALL;
-	const char *board_elf = NULL;
+	const char *board_elf = NULL, *boot_loader = NULL;
+	long boot_address = 0;
 
 	if (argc < 4) {
 		fprintf(stderr,
-			"usage: %s SOURCE.elf TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--without NAME]... [NAME=VALUE]...\n",
+			"usage: %s SOURCE.elf TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--boot-loader IMAGE.bin ADDRESS] "
+			"[--without NAME]... [NAME=VALUE]...\n",
 			argv[0]);
 		return 2;
 	}
 	for (int i = 4; i < argc; i++) {
 		if (!strcmp(argv[i], "--board") && i + 1 < argc) {
 			board_elf = argv[++i];
+		} else if (!strcmp(argv[i], "--boot-loader") && i + 2 < argc) {
+			boot_loader = argv[++i];
+			boot_address = strtol(argv[++i], NULL, 16);
 		} else if (!strcmp(argv[i], "--without") && i + 1 < argc) {
 			corrections &= ~correction_named(argv[++i]);
 		} else if (!responder_set(argv[i])) {
@@ -174,6 +192,8 @@ int main(int argc, char **argv)
 		core_init(&board, board_elf, corrections, 'D', 2);
 	}
 	serial_init(&source, atoi(argv[3]));
+	if (boot_loader)
+		core_boot_loader(&source, boot_loader, boot_address);
 	fprintf(answers, "ready\n");
 	fflush(answers);
 
@@ -183,6 +203,10 @@ int main(int argc, char **argv)
 		hear_control();
 		if (!serial_exchange(&source, STDIN_FILENO))
 			continue;
+		if (boot_loader && serial_was_opened())
+			press_reset();
+		if (core_in_boot_loader(&source) && core_cycle(&source) > serial_latest() + BOOT_LOADER_BUSY_CYCLES)
+			serial_wait(STDIN_FILENO, BOOT_LOADER_WAIT_MS);
 		run_slice();
 		latest = serial_latest() > latest_edge ? serial_latest() : latest_edge;
 		if (core_cycle(&source) > latest + QUIET_CYCLES)

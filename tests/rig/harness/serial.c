@@ -1,9 +1,11 @@
+#define _GNU_SOURCE /* ptsname */
 #include "serial.h"
 
 #include <poll.h>
 #include <stdio.h>
 #include <stdlib.h>
 #include <string.h>
+#include <sys/inotify.h>
 #include <unistd.h>
 
 DEFINE_FIFO(uint16_t, uart_fifo);
@@ -15,7 +17,7 @@ DEFINE_FIFO(uint16_t, uart_fifo);
 #define BITS_PER_BYTE 10
 #define CHIP_BUFFER 3 /* received bytes the chip keeps: two, and one in the shift register */
 
-static int terminal = -1;
+static int terminal = -1, opened = -1;
 static uint8_t to_chip[4096], from_chip[8192];
 static size_t to_chip_at, to_chip_end, from_chip_end;
 static uint8_t in_chip[CHIP_BUFFER];
@@ -139,8 +141,25 @@ unsigned serial_overruns(void)
 	return overruns;
 }
 
+bool serial_was_opened(void)
+{
+	char events[4096];
+
+	return read(opened, events, sizeof(events)) > 0;
+}
+
+void serial_chip_was_reset(void)
+{
+	to_chip_at = to_chip_end = in_chip_count = 0;
+}
+
 void serial_init(struct core *core, int descriptor)
 {
 	terminal = descriptor;
+	opened = inotify_init1(IN_NONBLOCK | IN_CLOEXEC);
+	if (opened < 0 || inotify_add_watch(opened, ptsname(terminal), IN_OPEN) < 0) {
+		perror("the terminal cannot be watched");
+		exit(3);
+	}
 	avr_irq_register_notify(avr_io_getirq(core->avr, AVR_IOCTL_UART_GETIRQ('0'), UART_IRQ_OUTPUT), sent, core);
 }

@@ -15,6 +15,12 @@ void serial_step(struct core *core);
  * with it; control_fd becoming readable ends the wait. Returns whether all was written. */
 bool serial_exchange(struct core *core, int control_fd);
 
+/* True once after somebody has opened the terminal: boards reset then, by a control line that no terminal has. */
+bool serial_was_opened(void);
+
+/* The chip was reset: bytes on their way to it are lost. */
+void serial_chip_was_reset(void);
+
 /* Waits for input, at most so long. */
 void serial_wait(int control_fd, int timeout_ms);
 

@@ -5,10 +5,12 @@
 // - an output pin's own level can be read back;
 // - the system tick ends a wait for an interrupt;
 // - the serial line takes its time, and its sending FIFO can be full;
+// - the flash chip has a number of its own;
 // - the watchdog goes off once and resets the whole chip, if the firmware told it to reset all of it.
 
 import { GPIOPinState, LogLevel, ConsoleLogger, RP2040 } from 'rp2040js';
 
+import { giveNumber } from './flash.js';
 import { skip } from './skipping.js';
 
 export const CLOCK_HZ = 125_000_000;
@@ -22,6 +24,7 @@ const WATCHDOG = 0x40058;
 const PSM = 0x40010;
 const PSM_ALL_BUT_OSCILLATORS = 0x1fffc;
 const TIMED_OUT = 1;
+const FLASH_NUMBER = [0xe6, 0x61, 0x38, 0x52, 0x83, 0x4f, 0x2b, 0x30]; // invented
 
 export class Chip {
   /** image: the flash from its beginning; pins: {stimulus, response}; onOutput(cycle, level): the stimulus pin changed. */
@@ -42,6 +45,7 @@ export class Chip {
     const rp = (this.rp = new RP2040());
     rp.logger = new ConsoleLogger(LogLevel.Error, false);
     rp.flash.set(this.image);
+    giveNumber(rp, FLASH_NUMBER);
     this.pio = rp.pio[0];
     this.pio.run = () => {};
     this.events = this.events.filter((event) => event.pin === this.pins.response);

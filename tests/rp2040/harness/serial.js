@@ -1,4 +1,4 @@
-// UART0 on a pseudo-terminal that whoever starts the rig has opened: bytes take their time both ways.
+// UART0, whose bytes take their time both ways, and the pseudo-terminal that whoever starts the rig has opened.
 
 import fs from 'node:fs';
 
@@ -22,15 +22,13 @@ export function readNow(fd, buffer) {
 }
 
 export class Serial {
-  constructor(fd) {
-    this.fd = fd;
+  constructor() {
     this.toChip = [];
     this.nextIn = 0;
     this.leaving = []; // {byte, cycle}: on the line until then
     this.out = [];
     this.overruns = 0;
     this.latest = 0;
-    this.buffer = Buffer.alloc(4096);
   }
 
   attach(chip) {
@@ -79,19 +77,30 @@ export class Serial {
     }
   }
 
-  /** Exchanges bytes with the terminal; false while it does not take what is to be written. */
+}
+
+/** The terminal that one of the chip's serial lines is joined to. */
+export class Terminal {
+  constructor(fd, line) {
+    this.fd = fd;
+    this.line = line;
+    this.buffer = Buffer.alloc(4096);
+  }
+
+  /** Exchanges bytes with the line; false while the terminal does not take what is to be written. */
   exchange() {
-    if (!this.toChip.length) {
+    const { line } = this;
+    if (!line.toChip.length) {
       const bytes = readNow(this.fd, this.buffer);
-      if (bytes) this.toChip.push(...bytes);
+      if (bytes) line.toChip.push(...bytes);
     }
-    if (!this.out.length) return true;
+    if (!line.out.length) return true;
     try {
-      const count = fs.writeSync(this.fd, Buffer.from(this.out));
-      this.out.splice(0, count);
+      const count = fs.writeSync(this.fd, Buffer.from(line.out));
+      line.out.splice(0, count);
     } catch (error) {
       if (!NOT_YET.has(error.code)) throw error;
     }
-    return this.out.length === 0;
+    return line.out.length === 0;
   }
 }

@@ -8,6 +8,7 @@ import re
 import shlex
 import subprocess
 import sys
+from collections.abc import Iterator
 from pathlib import Path
 from typing import Any, get_args
 
@@ -25,6 +26,18 @@ NEEDED = (
 )
 
 
+def every_command() -> Iterator[tuple[str, str]]:
+    """Commands and subcommands as they are typed, each with its module."""
+    for name, (module, _) in COMMANDS.items():
+        yield name, module
+        package = importlib.import_module(f"edgereply.cli.{module}")
+        for under, (its, _) in getattr(package, "SUBCOMMANDS", {}).items():
+            yield f"{name} {under}", f"{module}.{its}"
+
+
+NAMES = [name for name, _ in every_command()]
+
+
 def run(*words: str) -> tuple[str, set[str]]:
     """What the program writes, and the modules that were imported in the end."""
     command = [sys.executable, "-c", NEEDED.format(words=list(words))]
@@ -40,11 +53,12 @@ def test_every_module_that_has_a_command_is_listed_under_the_name_it_says() -> N
         for path in folder.rglob("*.py")
         if "\ndef command(" in path.read_text(encoding="utf-8")
     }
-    assert having == {module for module, _ in COMMANDS.values()}
-    for name, (module, _) in COMMANDS.items():
+    listed = dict(every_command())
+    assert having == set(listed.values()) - {"source"}
+    for name, module in listed.items():
         found = importlib.import_module(f"edgereply.cli.{module}")
         assert (found.__doc__ or "").startswith(f"`edgereply {name}`: ")
-        assert found.command.__doc__
+        assert getattr(found, "SUBCOMMANDS", None) or found.command.__doc__
 
 
 def test_help_names_all_and_imports_none() -> None:
@@ -71,9 +85,9 @@ def test_a_misspelt_command_gets_a_hint() -> None:
     assert "Did you mean 'measure'?" in done.stderr
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", NAMES)
 def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str) -> None:
-    text, _ = run(name, "--help")
+    text, _ = run(*name.split(), "--help")
     options = text.partition("Options:")[2]
     assert options
     assert not re.search(r"--[\w-]+ <(?!parquet|pairs|bench)", options), options
@@ -86,16 +100,17 @@ def test_help_names_values_as_people_do_not_by_a_type_of_the_language(name: str)
         assert "parquet|csv|numpy|vcd" in options
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", NAMES)
 def test_every_help_ends_with_examples_that_the_program_takes(name: str) -> None:
-    module = importlib.import_module(f"edgereply.cli.{COMMANDS[name][0]}")
+    module = importlib.import_module(f"edgereply.cli.{dict(every_command())[name]}")
     assert module.EXAMPLES
-    lines = run(name, "-h")[0].partition("Example")[2].splitlines()
+    lines = run(*name.split(), "-h")[0].partition("Example")[2].splitlines()
     assert [line.strip() for line in lines[1:] if line.strip()] == list(module.EXAMPLES)
     group: Any = typer.main.get_command(app)
     for example in module.EXAMPLES:
         program, command, *words = shlex.split(example)
-        assert (program, command) == ("edgereply", name)
+        assert program == "edgereply"
+        assert example.startswith(f"edgereply {name}")
         assert len(example) <= 74, "it would be broken on a terminal of 80 columns"
         context = group.make_context("edgereply", [], resilient_parsing=True)
         group.get_command(context, command).make_context(command, words)
@@ -112,18 +127,21 @@ def parameters(name: str) -> dict[str, Any]:
     """The options and arguments of a command, as they are declared."""
     group: Any = typer.main.get_command(app)
     context = group.make_context("edgereply", [], resilient_parsing=True)
-    return {str(item.name): item for item in group.get_command(context, name).params}
+    found = group
+    for word in name.split():
+        found = found.get_command(context, word)
+    return {str(item.name): item for item in found.params}
 
 
-@pytest.mark.parametrize("name", COMMANDS)
+@pytest.mark.parametrize("name", NAMES)
 def test_every_value_is_named_where_its_option_stands(name: str) -> None:
     for option in parameters(name).values():
         if getattr(option, "is_flag", False):
             continue
         if option.metavar is None:  # an enumeration, whose values the parser lists by itself
-            assert (name, option.name) in (("source", "what"), ("export", "to"), ("export", "what"), ("schema", "kind"))
+            assert (name, option.name) in (("export", "to"), ("export", "what"), ("schema", "kind"))
             continue
-        assert re.fullmatch(r"[A-Z-]+|[a-z]+([|,][a-z]+)+", option.metavar), f"{name}: {option.metavar}"
+        assert re.fullmatch(r"[A-Z-]+|[a-z\d]+([|,][a-z\d]+)+", option.metavar), f"{name}: {option.metavar}"
 
 
 def names_of(annotation: Any) -> set[str]:

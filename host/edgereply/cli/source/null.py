@@ -1,29 +1,19 @@
-"""`edgereply source`: what the pulse source is, and the null measurement of the fixture."""
+"""`edgereply source null`: the null measurement of the fixture."""
 
 from pathlib import Path
-from typing import Annotated, Literal
-
-import typer
 
 from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
 
-EXAMPLES = ("edgereply source identify", "edgereply source null")
+EXAMPLES = ("edgereply source null",)
 
 
 def command(
-    what: Annotated[
-        Literal["identify", "null"],
-        typer.Argument(
-            help="identify: who is on the port. null: stimulus jumpered to capture, the fixture's own delay."
-        ),
-    ] = "identify",
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
     as_json: JsonOption = False,
 ) -> None:
-    """Identify the pulse source, or measure what the fixture itself adds (no board connected)."""
-    from dataclasses import asdict
-
+    """Measure what the fixture itself adds: stimulus jumpered to capture, no board connected."""
+    from edgereply.cli.source.identify import tell_identity
     from edgereply.config.bench_file import load_bench
     from edgereply.config.choices import SOURCES
     from edgereply.errors import SettingError
@@ -33,7 +23,7 @@ def command(
     settings = load_bench(bench)
     name, _ = settings.pick(board)
     declared = settings.source_of(name)
-    if what == "null" and SOURCES[declared.kind].virtual:
+    if SOURCES[declared.kind].virtual:
         raise SettingError(
             "a virtual source has no fixture to measure: its wires are software",
             where=str(bench),
@@ -41,15 +31,7 @@ def command(
         )
     say(f"opening the pulse source ({declared.kind})")
     with open_source(settings, name) as source:
-        identity = source.identity
-        said = f"{identity.model}, serial {identity.serial or 'none'}, firmware {identity.firmware}"
-        say(f"{said}{' (virtual)' if identity.virtual or declared.virtual else ''}")
-        say(f"tick {1e9 / identity.tick_hz:g} ns, clock ± {identity.tolerance_ppm:g} ppm, "
-            f"{'captures responses' if identity.captures else 'stimulus only'}")  # fmt: skip
-        if what == "identify":
-            if as_json:
-                put_json(asdict(identity))
-            return
+        tell_identity(source.identity, declared.virtual)
         say("null measurement: stimulus and capture must be joined by one jumper, and no board connected")
         record = measure_fixture(source, declared.virtual)
     path = fixture_path(bench)
