@@ -43,8 +43,8 @@ def command(
     """Measure a virtual reject gate by two wait strategies and show both side by side (about half a minute)."""
     from dataclasses import replace
 
+    from edgereply.api.option_values import duration_option
     from edgereply.cli.on_terminal import print_conditions, watching
-    from edgereply.cli.option_values import duration_option
     from edgereply.evaluation.headline import headline
     from edgereply.evaluation.run_view import letter
     from edgereply.measurement.demo import prepare
