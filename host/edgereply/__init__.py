@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     from edgereply.api.answers import Answers as Answers
     from edgereply.api.comparing import RunComparison as RunComparison
     from edgereply.api.comparing import compare as compare
+    from edgereply.api.data_set import export_dataset as export_dataset
     from edgereply.api.explaining import LateExplanation as LateExplanation
     from edgereply.api.judging import DeadlineVerdict as DeadlineVerdict
     from edgereply.api.measuring import measure as measure

@@ -14,6 +14,7 @@ MODULES: Final[dict[str, str]] = {
     "measure": "edgereply.api.measuring",
     "sweep": "edgereply.api.sweeping",
     "compare": "edgereply.api.comparing",
+    "export_dataset": "edgereply.api.data_set",
     "SavedRun": "edgereply.api.runs",
     "SavedSeries": "edgereply.api.series",
     "Answers": "edgereply.api.answers",

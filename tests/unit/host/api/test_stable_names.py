@@ -21,6 +21,7 @@ SIGNATURES = {
     "fifo_priority= deadline= power= until= prove_wires= say=",
     "sweep": "plan bench= * out= resume= prove_wires= say=",
     "compare": "*runs deadline= matters=",
+    "export_dataset": "runs directory",
     "SavedRun.answers": "self",
     "SavedRun.as_dict": "self",
     "SavedRun.close": "self",
