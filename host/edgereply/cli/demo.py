@@ -91,5 +91,5 @@ def next_steps(bench_file: Path, runs: list[Path], page: Path) -> list[str]:
         f"the page, to be opened in a browser: {page}",
         f"next: edgereply verdict {runs[0]} --exceed 1%   (1 % late tolerated)",
         f"next: edgereply explain {runs[0]}   (why answers were late)",
-        "with real wires: docs/first-afternoon.md (common ground first, never 5 V into a 3.3 V input)",
+        "with real wires: 'A first afternoon' in the documentation (common ground first, never 5 V into a 3.3 V input)",
     ]
