@@ -216,3 +216,18 @@ def test_both_tables_hold_what_the_runs_hold(data_set: Path, runs: Path) -> None
     rows = pq.read_table(folder / "part-0.parquet", partitioning=None)
     assert rows.equals(edgereply.open_run(runs / "alone").answers().to_arrow().select(rows.column_names))
     assert np.count_nonzero(rows["late"]) > 0
+
+
+def test_stamps_are_read_as_they_stand_and_the_run_itself_is_not(runs: Path) -> None:
+    """As the page on raw data says; a reader that learns to pass over run.json may have the page changed."""
+    import pandas
+    import polars
+
+    run = runs / "alone"
+    frames: list[Any] = [pandas.read_parquet(run / "stamps"), polars.read_parquet(run / "stamps")]
+    assert [len(frame) for frame in frames] == [400, 400]
+    last = edgereply.open_run(run).answers().to_numpy()["stimulus_ns"][-1]
+    assert [list(frame["stimulus_ns"])[-1] for frame in frames] == [last, last]
+    for read in (pandas.read_parquet, polars.read_parquet):
+        with pytest.raises(Exception, match=r"run\.json"):
+            read(run)
