@@ -2,11 +2,14 @@
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, cast
 
 import typer
 
 from edgereply.cli.common import JsonOption, put_json, say
+
+if TYPE_CHECKING:
+    from edgereply.exchange.export.export_runs import FormatName
 
 
 class Format(StrEnum):
@@ -71,10 +74,11 @@ def _file(runs: list[Path], to: Format, output: Path | None, what: What, as_json
     from edgereply.exchange.export.export_runs import SUFFIX, export
 
     expect_runs(runs)
-    target = output or Path(f"edgereply-{what.value}{SUFFIX[to.value]}")
+    form = cast("FormatName", to.value)
+    target = output or Path(f"edgereply-{what.value}{SUFFIX[form]}")
     total = sum(expected_rows(run, what.value) for run in run_directories(runs))
     say(f"{'pairing' if what is What.pairs else 'reading'} about {total:,} rows of stamps")
-    done = export(runs, to.value, what.value, target, ProgressLines(total, "rows"))
+    done = export(runs, form, what.value, target, ProgressLines(total, "rows"))
     document = done.as_dict()
     if as_json:
         put_json(document)
