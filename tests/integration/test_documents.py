@@ -39,7 +39,7 @@ SHORT = {"--count": "60", "--dwell": "1s", "--rounds": "6"}
 # The measurement may say no on a busy computer.
 MAY_SAY_NO = {"verdict", "compare", "measure"}
 # Pages that explain or list, and show no command to type.
-NO_COMMANDS = {"commands", "index", "matching"}
+NO_COMMANDS = {"commands", "index", "matching", "python"}
 
 
 def parse(arguments: list[str]) -> None:

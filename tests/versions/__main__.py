@@ -1,10 +1,12 @@
-"""python -m tests.versions [--host] [--processors]: what was run under which Python, and what could not be had.
+"""python -m tests.versions [--host] [--processors] [--libraries]: what ran under what, what could not be had.
 
 For the agent: its unit tests and the protocol's, in an environment of their own, and a measurement on software wires
 with the agent under that Python. With --host also the host's unit tests and a measurement by the host, for which all
 packages of the lock file are installed. Packages come by pip. With --processors the agent's and the protocol's tests
 and a measurement also under Python for 64- and 32-bit ARM in user-mode emulation (`processors.py`; Debian packages,
-some minutes each), and under Debian 11's Python 3.9 for 64-bit ARM. --folder DIR keeps environments and logs there.
+some minutes each), and under Debian 11's Python 3.9 for 64-bit ARM. With --libraries the host under this Python with
+the lowest libraries that pyproject.toml allows and with the newest (`libraries.py`), and nothing
+else. --folder DIR keeps environments and logs there.
 Exit code 1 when anything failed.
 """
 
@@ -20,6 +22,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from tests.versions.interpreters import AGENT, HOST, found
+from tests.versions.libraries import RESOLUTIONS, TESTS, environment_with, installed
 from tests.versions.processors import NOT_EMULATED, PROCESSORS, emulated, packages
 from tests.virtual_board.errors import VirtualBoardError
 
@@ -143,16 +146,41 @@ def host_under(python: Path, folder: Path) -> list[tuple[str, str]]:
     ]
 
 
+def host_with(resolution: str, folder: Path) -> list[tuple[str, str]]:
+    """What was run of the host with the lowest or the newest libraries, and how it came out."""
+    inside = environment_with(resolution, folder, carried_out)
+    if inside is None:
+        return [("host, unit tests", f"COULD NOT BE HAD: libraries, see {folder}")]
+    print(f"{resolution} libraries: {installed(inside, folder, carried_out)}", flush=True)
+    log = folder / "tests.log"
+    words = [inside, "-m", "pytest", "-q", "-p", "no:cacheprovider", "-W", "ignore", "-n", "2", *TESTS]
+    good = carried_out(words, TEST_S, log, PYTHONPATH=os.pathsep.join(PATHS))
+    last = log.read_text().strip().splitlines()[-1:] or ["nothing said"]
+    return [
+        ("host, unit tests", f"{'passed' if good else 'FAILED'}: {last[0].strip('= ')}, see {log}"),
+        ("host, measurement", measured(inside, inside, folder)),
+    ]
+
+
 def main() -> int:
     """Run and print; see above."""
     parser = argparse.ArgumentParser(prog="python -m tests.versions", description=__doc__.split("\n")[0])
     parser.add_argument("--host", action="store_true", help="the host too (installs all packages of the lock file)")
     parser.add_argument("--processors", action="store_true", help="the agent for other processors, emulated")
+    parser.add_argument("--libraries", action="store_true", help="the host with the lowest and the newest libraries")
     parser.add_argument("--only", default=",".join(AGENT), help="versions, such as 3.9,3.13")
     parser.add_argument("--folder", type=Path, help="keep environments and logs there")
     options = parser.parse_args()
     folder = options.folder or Path(tempfile.mkdtemp(prefix="edgereply-versions-"))
     here, failed = found(), False
+    if options.libraries:
+        for resolution in RESOLUTIONS:
+            (folder / resolution).mkdir(parents=True, exist_ok=True)
+            for what, outcome in host_with(resolution, folder / resolution):
+                failed = failed or not outcome.startswith("passed")
+                print(f"{resolution} libraries: {what}: {outcome}", flush=True)
+        print(f"environments and logs: {folder}")
+        return int(failed)
     for version in filter(None, options.only.split(",")):
         if version not in here:
             print(f"Python {version}: COULD NOT BE HAD: no python{version} on this computer", flush=True)

@@ -8,6 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.versions import __main__ as script
+from tests.versions import libraries
 from tests.versions.interpreters import AGENT, found, version_of
 
 OWN = f"{sys.version_info[0]}.{sys.version_info[1]}"
@@ -43,3 +44,17 @@ def test_what_could_not_be_had_and_what_failed_are_said(
     assert lines[0] == "Python 3.9: COULD NOT BE HAD: no python3.9 on this computer"
     assert lines[1].startswith("Python 3.10 (/nowhere/python3.10): agent, measurement: FAILED")
     assert "unit tests: COULD NOT BE HAD: packages" in lines[2]
+
+
+def test_the_lowest_libraries_are_asked_for_as_the_project_says(tmp_path: Path) -> None:
+    asked: list[list[str]] = []
+
+    def told(words: list[object], _limit_s: float, _log: Path) -> bool:
+        asked.append([str(word) for word in words])
+        return True
+
+    assert libraries.environment_with("lowest", tmp_path, told) == tmp_path / "environment/bin/python"
+    assert asked[-2][-3:] == ["--resolution", "lowest-direct", str(libraries.ROOT)]
+    assert any(word.startswith("hypothesis>=") for word in asked[-1])
+    assert all((libraries.ROOT / path).exists() for path in libraries.TESTS)
+    assert libraries.environment_with("newest", tmp_path, lambda *_: False) is None

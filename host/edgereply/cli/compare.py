@@ -64,8 +64,8 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Compare: measure routes, waits or responders in interleaved blocks; or finished runs, also with a baseline."""
+    from edgereply.api.option_values import margin_option
     from edgereply.cli.arguments import expect_runs
-    from edgereply.cli.option_values import margin_option
     from edgereply.errors import SettingError
 
     axes = {"routes": _names(routes), "waits": _names(waits), "responders": _names(responders)}
@@ -104,8 +104,9 @@ def _beside(runs: list[Path], deadline: str | None, matters: float, details: boo
             say(f"evaluating {many} runs")
         # Workers import what they need while this process does.
         with workers(many) as each:
-            from edgereply.cli.compare_runs import compare_finished, print_comparison
-            from edgereply.cli.option_values import duration_option
+            from edgereply.api.comparing import compare_finished
+            from edgereply.api.option_values import duration_option
+            from edgereply.cli.compare_runs import print_comparison
 
             deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
             comparison = compare_finished(given.paths, deadline_ns, each, matters, given.named)

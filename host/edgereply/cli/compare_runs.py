@@ -1,13 +1,11 @@
 """Finished runs and series side by side on the terminal."""
 
-from collections.abc import Callable, Sequence
-from dataclasses import replace
+from collections.abc import Sequence
 from pathlib import Path
 
-from edgereply.analysis.statistics.equivalence import MATTERS
 from edgereply.cli.on_terminal import print_conditions
 from edgereply.comparison.baseline import BaselineCheck, check_runs, parse_rule, sentences
-from edgereply.comparison.compare import Comparison, compare_entries
+from edgereply.comparison.compare import Comparison
 from edgereply.comparison.condition_headlines import entry_headline
 from edgereply.comparison.conditions import compared_words, difference_words, differing
 from edgereply.comparison.entries import Entry, load_entries
@@ -16,37 +14,11 @@ from edgereply.evaluation.headline import Headline
 from edgereply.report.tables.lines import comparison_lines
 from edgereply.report.tables.rows import TableLine
 from edgereply.report.terminal.sheet import print_sheet
-from edgereply.system.workers import Each
 from edgereply.wording.evidence import measured_by
 from edgereply.wording.folding import tell
 from edgereply.wording.numbers import rounds_together
 
 MOST_NAMED = 4
-
-
-def compare_finished(
-    paths: Sequence[Path], deadline_ns: int | None, each: Each, matters: float = MATTERS,
-    named: Callable[[str], str] = str,
-) -> Comparison:  # fmt: skip
-    """Compare runs and series that are on the disk.
-
-    Args:
-        paths: run or series directories.
-        deadline_ns: judged in place of the runs' own.
-        each: works on runs and conditions.
-        matters: the smallest change that counts, a part of the whole.
-        named: what people call a place, where that is not its path: a run out of a bundle.
-
-    Raises:
-        DataError: neither a run nor a series, or damaged.
-    """
-    one_series = len(paths) == 1 and (paths[0] / "series.json").is_file()
-    entries = [
-        replace(entry, name=named(entry.name), places=tuple(map(named, entry.places)),
-                trouble=tuple(map(named, entry.trouble)))
-        for entry in load_entries(paths, deadline_ns, each)
-    ]  # fmt: skip
-    return compare_entries(entries, one_series, each=each, matters=matters)
 
 
 def print_comparison(comparison: Comparison, paths: Sequence[Path], details: bool) -> None:

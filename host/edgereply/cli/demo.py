@@ -45,8 +45,8 @@ def command(
     """Measure a virtual reject gate by two wait strategies and show both side by side (about half a minute)."""
     from dataclasses import replace
 
+    from edgereply.api.option_values import duration_option
     from edgereply.cli.on_terminal import print_conditions, watching
-    from edgereply.cli.option_values import duration_option
     from edgereply.evaluation.headline import headline
     from edgereply.evaluation.run_view import letter
     from edgereply.measurement.demo import prepare
@@ -93,5 +93,5 @@ def next_steps(bench_file: Path, runs: list[Path], page: Path) -> list[str]:
         f"the page, to be opened in a browser: {page}",
         f"next: edgereply verdict {runs[0]} --exceed 1%   # 1 % late is ok",
         f"next: edgereply explain {runs[0]}   # why answers were late",
-        "with real wires: docs/first-afternoon.md (common ground first, never 5 V into a 3.3 V input)",
+        "with real wires: 'A first afternoon' in the documentation (common ground first, never 5 V into a 3.3 V input)",
     ]

@@ -1,7 +1,7 @@
 """`edgereply explain`: why answers were late."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -24,55 +24,28 @@ def command(
     Late answers: a period, a burst, a segment, the board's counters. All answers: peaks, warm-up, drift,
     jitter of the rising edges, long pulses.
     """
-    from dataclasses import replace
-
+    from edgereply.api.explaining import explain
+    from edgereply.api.option_values import duration_option
     from edgereply.cli.arguments import expect_run
-    from edgereply.cli.option_values import duration_option
-    from edgereply.evaluation.cautions import cautions
-    from edgereply.evaluation.characteristics import as_dict as traits_dict
-    from edgereply.evaluation.characteristics import characterise
-    from edgereply.evaluation.description import describe
-    from edgereply.evaluation.explanation import (
-        as_dict,
-        began,
-        context_sentences,
-        explain_run,
-        limit_words,
-        relate_context,
-        sentences,
-    )
-    from edgereply.evaluation.headline import headline
-    from edgereply.evaluation.load_view import evaluate_run, make_view
-    from edgereply.storage.run_reader import RunReader
 
     expect_run(run)
-    reader = RunReader(run)
-    record = reader.record
-    result = evaluate_run(reader, record.deadline_ns)
-    late_above_ns = None if late_above is None else duration_option(late_above, "--late-above")
-    explanation, found = explain_run(result, late_above_ns), characterise(result, one_run=True)
-    context = relate_context(result, explanation.late_above_ns, reader.context())
-    limit = limit_words(explanation, result, record.deadline_ns, chosen=late_above_ns is None)
-    late = sentences(explanation, limit, began(result)) + context_sentences(context)
-    whole = describe(found)
-    careful = cautions(record, result.counts)
+    found = explain(run, str(run), None if late_above is None else duration_option(late_above, "--late-above"))
     if as_json:
-        put_json(
-            {
-                "run": str(run),
-                "evidence": result.evidence,
-                "virtual": record.virtual,
-                **as_dict(explanation, context),
-                **traits_dict(found),
-                "sentences": {"late": late, "all": whole},
-                "cautions": careful,
-            }
-        )
+        put_json(found.as_dict())
         return
-    from edgereply.cli.on_terminal import print_sentences
+    _show(run, found, details)
 
-    view = make_view(record, result, record.deadline_ns, str(run))
-    top = replace(headline(view), answer=late[0])
-    # What all answers are like comes after what the late ones have in common, but for its first sentence.
-    said = [*late[1:], f"All answers: {whole[0][:1].lower()}{whole[0][1:]}", *whole[1:]] if whole else late[1:]
-    print_sentences(run, top, said, "", [f"edgereply report {run} -o report.html"], view, details, picture=False)
+
+def _show(run: Path, found: Any, details: bool) -> None:
+    from dataclasses import replace
+
+    from edgereply.cli.on_terminal import print_sentences
+    from edgereply.evaluation.headline import headline
+    from edgereply.evaluation.load_view import make_view
+    from edgereply.storage.run_reader import RunReader
+
+    record = RunReader(run).record
+    view = make_view(record, found.result, record.deadline_ns, str(run))
+    top = replace(headline(view), answer=found.late[0])
+    steps = [f"edgereply report {run} -o report.html"]
+    print_sentences(run, top, list(found.sentences[1:]), "", steps, view, details, picture=False)

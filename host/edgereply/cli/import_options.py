@@ -5,8 +5,8 @@ import re
 import time
 from collections.abc import Sequence
 
+from edgereply.api.option_values import duration_option
 from edgereply.cli.common import say
-from edgereply.cli.option_values import duration_option
 from edgereply.errors import SettingError
 from edgereply.exchange.imports.accept import Labels
 from edgereply.exchange.imports.waveforms import Settings

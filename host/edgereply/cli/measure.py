@@ -83,21 +83,14 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""
-    from edgereply.config.bench_file import read_bench
-    from edgereply.config.overrides import override
+    from edgereply.api.measuring import bench_source, settings_of
     from edgereply.exchange.imports.power_log_join import parse_accuracy_option
 
     accuracy = parse_accuracy_option(power_accuracy)
-    settings = override(
-        read_bench(bench),
-        where=str(bench),
-        board=board,
-        on_board={"route": route, "wait": wait, "collection": collection, "responder": responder, "power": power}
-        | {"load": load},
-        realtime={"fifo_priority": fifo_priority},
-        stimulus={"pattern": pattern, "rate": rate, "count": count, "dwell": dwell, "seed": seed},
-        top={"deadline": deadline},
-    )
+    options = {"route": route, "wait": wait, "collection": collection, "responder": responder, "power": power,
+               "load": load, "fifo_priority": fifo_priority, "pattern": pattern, "rate": rate, "count": count,
+               "dwell": dwell, "seed": seed, "deadline": deadline}  # fmt: skip
+    settings = settings_of(bench_source(bench), board, options)
     _run(settings, bench, board, out, not no_wiring, until, (power_log, accuracy), details, as_json)
 
 
@@ -114,34 +107,32 @@ def _run(
 ) -> None:
     import sys
 
+    from edgereply.api.measuring import carry_out
+    from edgereply.api.runs import SavedRun
     from edgereply.cli.on_terminal import watching
-    from edgereply.config.overrides import run_directory, typed_command
+    from edgereply.config.overrides import typed_command
     from edgereply.evaluation.cautions import cautions
-    from edgereply.measurement.measure import Procedure, measure
-    from edgereply.measurement.stopping_rule import parse_goal
-    from edgereply.storage.run_writer import refuse_used
+    from edgereply.measurement.measure import Procedure
+    from edgereply.storage.run_reader import RunReader
 
-    goal = None if until is None else parse_goal(until)
-    directory = out or run_directory(settings, board)
-    refuse_used(directory)
     procedure = Procedure(say=say, repeat=typed_command(sys.argv), bench_file=bench, prove_wires=prove_wires)
     with watching(settings, board) as watch:
-        measured = measure(settings, board, directory, watch, procedure, goal)
-    summary = _with_power(directory, *meter) if meter[0] is not None else measured.record.summary
+        run, outcome = carry_out(settings, board, out, watch, procedure, until)
+    directory = run.path
+    if meter[0] is not None:
+        _with_power(directory, *meter)
+        run = SavedRun(directory)
+    record = RunReader(directory).record
     if as_json:
-        # What was lost on the way stands beside the figures, also where there are none.
-        lost = {name: measured.record.counts.get(name, 0) for name in ("lost_edges", "unrecorded", "lost_records")}
-        put_json({"run": str(directory), "state": measured.record.state, **summary, **lost,
-                  "warnings": measured.record.warnings})  # fmt: skip
-        for note in measured.record.warnings:
+        put_json(run.as_dict())
+        for note in record.warnings:
             say(f"note: {note}")
-        for caution in cautions(measured.record, measured.record.counts):
+        for caution in cautions(record, record.counts):
             say(f"caution: {caution}")
     else:
         from edgereply.cli.on_terminal import end_with_run
 
-        end_with_run(directory, _next_steps(directory, measured.record), details)
-    outcome = measured.outcome
+        end_with_run(directory, _next_steps(directory, record), details)
     if outcome.interrupted:
         say("interrupted: what was measured until then is kept")
         leave(INTERRUPTED)
@@ -158,15 +149,13 @@ def _next_steps(directory: Path, record: Any) -> list[str]:
     return [*why, *judge, f"edgereply report {directory} -o report.html"]
 
 
-def _with_power(directory: Path, log: Path, accuracy: Any) -> Any:
+def _with_power(directory: Path, log: Path, accuracy: Any) -> None:
     from edgereply.errors import SettingError
     from edgereply.exchange.imports.power_log import read_power_log
     from edgereply.exchange.imports.power_log_join import join_log
-    from edgereply.storage.run_reader import RunReader
 
     try:
         join_log(directory, read_power_log(log), accuracy)
     except SettingError:
         say(f"the run is kept in {directory}, without power")
         raise
-    return RunReader(directory).record.summary

@@ -47,8 +47,8 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Write one self-contained page about runs, series and bundles, or one figure or table. No network is needed."""
+    from edgereply.api.option_values import duration_option, share_option
     from edgereply.cli.arguments import expect_runs
-    from edgereply.cli.option_values import duration_option, share_option
     from edgereply.cli.report_parts import check_names, write_figure, write_table
     from edgereply.errors import SettingError
     from edgereply.exchange.bundle.opened import opened

@@ -38,22 +38,17 @@ def command(
     as_json: JsonOption = False,
 ) -> None:
     """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""
-    from edgereply.config.bench_file import read_bench
-    from edgereply.config.plan_file import load_plan
+    from edgereply.api.sweeping import planned_sweep
     from edgereply.errors import SettingError
     from edgereply.exchange.imports.power_log_join import parse_accuracy_option, parse_log_options
-    from edgereply.measurement.sweep.conditions import conditions_of_plan, setups
-    from edgereply.measurement.sweep.state import begin, planned_series, take_up
+    from edgereply.measurement.sweep.state import begin, take_up
 
     if resume and out is None:
         raise SettingError("nothing to resume", where="--resume", remedy="name the series directory with --out")
-    wanted = load_plan(plan)
+    planned = planned_sweep(plan, bench, out)
+    wanted, ready, directory = planned.plan, planned.ready, planned.directory
     bench_file = bench or plan.parent / wanted.bench
-    data = read_bench(bench_file)
-    conditions = conditions_of_plan(wanted)
-    ready = setups(data, str(bench_file), wanted, conditions)
-    boards = list(dict.fromkeys(setup.board for setup in ready.values()))
-    meter = parse_log_options(power_log or [], boards), parse_accuracy_option(power_accuracy)
+    meter = parse_log_options(power_log or [], planned.boards), parse_accuracy_option(power_accuracy)
     if saturation is not None:
         if len(ready) != 1 or resume or dry_run or wanted.axes.rate:
             raise SettingError(
@@ -61,10 +56,9 @@ def command(
                 where="--saturation",
                 remedy="give each axis one value at most, and leave the axis 'rate' out",
             )
-        _saturate(saturation, next(iter(ready.values())), out or _directory(plan), bench_file, not no_wiring, as_json)
+        _saturate(saturation, next(iter(ready.values())), directory, bench_file, not no_wiring, as_json)
         return
-    record = planned_series(wanted, data, conditions, ready)
-    directory = out or _directory(plan)
+    record = planned.record
     if resume:
         record = take_up(directory, record, write=not dry_run)
     if dry_run:
@@ -224,11 +218,3 @@ def _say_time(seconds: float, left: int, blocks: int, lanes: list[str]) -> None:
     say(f"{left} of {blocks} blocks to measure, about {time_left(seconds)}")
     if len(lanes) > 1:
         say(f"at the same time: {'; '.join(lanes)}")
-
-
-def _directory(plan: Path) -> Path:
-    from datetime import datetime
-
-    stamp = datetime.now().astimezone().strftime("%Y%m%d-%H%M%S")
-    safe = "".join(c if c.isalnum() or c in "-_" else "_" for c in plan.stem)
-    return Path("runs") / f"{stamp}-{safe}"

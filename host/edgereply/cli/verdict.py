@@ -1,7 +1,7 @@
 """`edgereply verdict`: does the board keep its deadline."""
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -52,53 +52,41 @@ def command(
 
     A pass says for how large groups of late answers it holds: a run cannot show what did not happen in it.
     """
+    from edgereply.api.judging import judge
+    from edgereply.api.option_values import duration_option, share_option
     from edgereply.cli.arguments import expect_run
-    from edgereply.cli.option_values import duration_option, share_option
-    from edgereply.errors import SettingError
-    from edgereply.evaluation.by_pieces import evaluate_by_pieces, goes_by_pieces, words
-    from edgereply.evaluation.headline import headline, summary_headline
-    from edgereply.evaluation.load_view import evaluate_run, make_view
-    from edgereply.evaluation.phase_lock import first_stimuli, limiting_lock
-    from edgereply.evaluation.verdict import judge_pieces, judge_run, sentences
-    from edgereply.storage.run_reader import RunReader
-    from edgereply.storage.run_record import graded
 
     expect_run(run)
     tolerated = share_option(exceed, "--exceed")
-    reader = RunReader(run)
-    record, virtual = reader.record, reader.record.virtual
-    deadline_ns = record.deadline_ns if deadline is None else duration_option(deadline, "--deadline")
-    if deadline_ns is None:
-        raise SettingError("there is no deadline to judge", where=str(run), remedy="give one with --deadline 2ms")
-    if goes_by_pieces(reader, by_pieces):
-        if tail:
-            raise SettingError(
-                "a tail model takes all answers at once", where="--tail", remedy="leave it out, or add --whole"
-            )
-        found = evaluate_by_pieces(reader, deadline_ns)
-        lock = limiting_lock(first_stimuli(reader.source_parts()))
-        judgement, evidence = judge_pieces(found, confidence, tolerated, together, lock), found.evidence
-        summary = found.summary(virtual)
-        summed = {"by_pieces": summary["by_pieces"], "summary": summary}
-        said, view = sentences(judgement), None
-        more = [*words(summary), *found.notes]
+    deadline_ns = None if deadline is None else duration_option(deadline, "--deadline")
+    found = judge(run, str(run), deadline_ns, tolerated, confidence, together, tail, by_pieces)
+    if as_json:
+        put_json(found.as_dict())
+    else:
+        _show(run, found, details)
+    if not found:
+        leave(SAYS_NO)
+
+
+def _show(run: Path, found: Any, details: bool) -> None:
+    from edgereply.cli.on_terminal import print_sentences
+    from edgereply.evaluation.by_pieces import words
+    from edgereply.evaluation.headline import headline, summary_headline
+    from edgereply.evaluation.load_view import make_view
+    from edgereply.storage.run_reader import RunReader
+    from edgereply.storage.run_record import graded
+
+    deadline_ns, said, view, more = found.judgement.verdict.deadline_ns, list(found.sentences), None, []
+    if found.pieces is not None:
+        summary = found.pieces.summary(found.virtual)
+        more = [*words(summary), *found.pieces.notes]
         top = summary_headline(
-            summary, name=str(run), grade=graded(evidence, virtual), deadline_ns=deadline_ns, said=said,
-            outcome=judgement.outcome,
+            summary, name=str(run), grade=graded(found.evidence, found.virtual), deadline_ns=deadline_ns, said=said,
+            outcome=found.outcome,
         )  # fmt: skip
     else:
-        result = evaluate_run(reader, deadline_ns)
-        judgement, evidence = judge_run(result, deadline_ns, confidence, tolerated, tail, together), result.evidence
-        view = make_view(record, result, deadline_ns, str(run))
-        said, top = sentences(judgement), headline(view, judgement)
-        summed, more = {}, []
-    if as_json:
-        put_json({"run": str(run), "evidence": evidence, "virtual": virtual, **judgement.as_dict(), **summed})
-    else:
-        from edgereply.cli.on_terminal import print_sentences
-
-        steps = [f"edgereply explain {run}"] if judgement.outcome == "fail" else []
-        # How many were late or missed stands in the headline; the sentence that counts them is for --details.
-        print_sentences(run, top, [*said[1 if details else 2 :], *more], NO_CERTIFICATE, steps, view, details)
-    if judgement.outcome != "pass":
-        leave(SAYS_NO)
+        view = make_view(RunReader(run).record, found.result, deadline_ns, str(run))
+        top = headline(view, found.judgement)
+    steps = [f"edgereply explain {run}"] if found.outcome == "fail" else []
+    # How many were late or missed stands in the headline; the sentence that counts them is for --details.
+    print_sentences(run, top, [*said[1 if details else 2 :], *more], NO_CERTIFICATE, steps, view, details)

@@ -8,8 +8,8 @@ from edgereply.config.toml_file import read_toml
 from edgereply.config.validation import checked
 
 MISSING = (
-    "give its path with --bench, or write one: a dozen lines, shown in docs/first-afternoon.md; without hardware, "
-    "'edgereply demo' writes edgereply-demo/bench.toml"
+    "give its path with --bench, or write one: a dozen lines, see 'A first afternoon' in the documentation; "
+    "without hardware, 'edgereply demo' writes edgereply-demo/bench.toml"
 )
 
 

@@ -80,10 +80,7 @@ def batches(directory: Path, what: Rows, rows: int = BATCH_ROWS) -> Iterator[Bat
     """
     reader = RunReader(directory)
     if what == "pairs":
-        result = evaluate_run(reader, reader.record.deadline_ns)
-        facts = _facts(directory, reader.record, result.evidence)
-        clock = "board" if result.evidence == "inside" else "source"
-        yield from _cut(facts, reader.record.virtual, clock, pair_values(result, reader.record.deadline_ns), rows)
+        yield from paired(directory, reader.record, evaluate_run(reader, reader.record.deadline_ns), rows)
         return
     facts = _facts(directory, reader.record, reader.record.evidence)
     for part in reader.source_parts():
@@ -92,6 +89,13 @@ def batches(directory: Path, what: Rows, rows: int = BATCH_ROWS) -> Iterator[Bat
         yield from _cut(facts, reader.record.virtual, "board", _fields(stamps), rows)
     for edges in reader.observed_parts():
         yield from _cut(facts, reader.record.virtual, "board", _edges(edges), rows)
+
+
+def paired(directory: Path, record: RunRecord, result: Evaluation, rows: int = BATCH_ROWS) -> Iterator[Batch]:
+    """Rows of an evaluated run, one a stimulus."""
+    facts = _facts(directory, record, result.evidence)
+    clock = "board" if result.evidence == "inside" else "source"
+    yield from _cut(facts, record.virtual, clock, pair_values(result, record.deadline_ns), rows)
 
 
 def pair_values(result: Evaluation, deadline_ns: int | None) -> dict[str, NDArray[Any]]:

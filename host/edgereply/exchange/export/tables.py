@@ -1,6 +1,6 @@
 """Batches into Parquet and CSV files, by Arrow."""
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from types import TracebackType
 from typing import Any, Self
@@ -34,6 +34,15 @@ def to_table(batch: Batch, what: Rows) -> pa.Table:
     facts += [pa.repeat(pa.scalar(batch.virtual), rows), pa.repeat(pa.scalar(batch.clock), rows)]
     values = [_array(batch.values.get(name), kind, rows) for name, kind in columns(what).items()]
     return pa.table(facts + values, schema=schema(what))
+
+
+def joined(batches: Iterable[Batch], what: Rows) -> pa.Table:
+    """Batches end to end as one table by that schema, in one piece; without rows where there are none."""
+    return (
+        schema(what).empty_table()
+        if not (found := [to_table(batch, what) for batch in batches])
+        else (pa.concat_tables(found).combine_chunks())
+    )
 
 
 def _array(values: Any, kind: Kind, rows: int) -> pa.Array:

@@ -184,7 +184,7 @@ def completed(words: str, place: int) -> list[str]:
         ("edgereply measure --wait s", ["spin"]),
         ("edgereply compare --routes chardev,g", ["chardev,gpiod"]),
         ("edgereply compare --waits block,", ["block,spin"]),
-        ("edgereply export --to ", ["parquet", "csv", "numpy", "vcd"]),
+        ("edgereply export --to ", ["parquet", "csv", "numpy", "vcd", "dataset"]),
         ("edgereply verdict --det", ["--details"]),
     ],
 )

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from edgereply.api.option_values import share_option
 from edgereply.cli.arguments import expect_run, expect_runs
-from edgereply.cli.option_values import share_option
 from edgereply.errors import SettingError
 
 

@@ -1,4 +1,4 @@
-"""Times and shares given on the command line."""
+"""Times and shares as people give them, on the command line and in programs."""
 
 from edgereply.errors import SettingError
 from edgereply.wording.units import parse_duration_ns
@@ -41,3 +41,25 @@ def margin_option(text: str, where: str) -> float:
     if found is None or not 0.0 <= found < 1.0:
         raise SettingError(f"{text!r} is not within 0 to 100 %", where=where, remedy="write it like 5%")
     return found
+
+
+def duration_value(value: str | int | None, where: str) -> int | None:
+    """A time given in a program: a text as on the command line, or nanoseconds; None stays None.
+
+    Raises:
+        SettingError: not a time.
+    """
+    if isinstance(value, str):
+        return duration_option(value, where)
+    if value is not None and (not isinstance(value, int) or isinstance(value, bool) or value <= 0):
+        raise SettingError(f"{value!r} is not a time", where=where, remedy="give a text such as '2ms', or nanoseconds")
+    return value
+
+
+def share_value(value: str | float | None, where: str) -> float | None:
+    """A share given in a program: a text as on the command line, or a number; None stays None.
+
+    Raises:
+        SettingError: not a share.
+    """
+    return share_option(value, where) if isinstance(value, str) else value
