@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from edgereply.wording.folding import fold
+from edgereply.wording.screen import one_line, put, put_document
 
 BenchOption = Annotated[
     Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.", metavar="FILE")
@@ -56,11 +57,11 @@ def say(line: str) -> None:
 
     On a terminal it is folded, but for what is to be copied.
     """
-    line = f"· {line}"
+    line = f"· {one_line(line)}"
     if sys.stderr.isatty() and "edgereply " not in line:
         line = fold(line, shutil.get_terminal_size().columns)
     sys.stdout.flush()  # where both go to one file or pipe, they stay in order
-    print(f"{line}\n", end="", file=sys.stderr, flush=True)
+    put(line, error=True)
 
 
 def rows_of(lines: Sequence[str]) -> int:
@@ -75,7 +76,7 @@ def rows_of(lines: Sequence[str]) -> int:
 def put_json(document: Mapping[str, Any]) -> None:
     """The one JSON document, to stdout."""
     utf = (sys.stdout.encoding or "utf-8").lower().startswith("utf")  # elsewhere names must not be written as others
-    print(json.dumps(document, indent=1, ensure_ascii=not utf, allow_nan=False))
+    put_document(json.dumps(document, indent=1, ensure_ascii=not utf, allow_nan=False))
 
 
 def leave(code: int) -> None:

@@ -6,6 +6,7 @@ from typing import Annotated
 import typer
 
 from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
+from edgereply_protocol import Hello
 
 
 def command(
@@ -46,6 +47,14 @@ def command(
         say(f"passed over {reason}")
     say(f"{'copied to' if put.copied else 'already at'} {target.host}:{put.path}")
     say(f"{hello.software} says hello, Python {'.'.join(map(str, put.version))} ({put.python})")
+    for line in possible_lines(hello):
+        say(line)
+
+
+def possible_lines(hello: Hello) -> list[str]:
+    """The routes of a board, and for what cannot be used, why and what would help."""
+    lines = []
     for name, route in hello.capabilities.get("routes", {}).items():
         state = "available" if route.get("available") else f"not available: {route.get('why')}; {route.get('remedy')}"
-        say(f"route {name}: {state}")
+        lines.append(f"route {name}: {state}")
+    return lines

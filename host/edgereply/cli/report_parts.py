@@ -1,7 +1,6 @@
 """One figure or one table of a report as a file."""
 
 import re
-import sys
 from pathlib import Path
 
 from edgereply.errors import SettingError
@@ -10,6 +9,7 @@ from edgereply.report.figures import pictures, plots
 from edgereply.report.material import Material
 from edgereply.report.tables.table import FORMATS, NAMES, make_table, render
 from edgereply.wording.numbers import listing
+from edgereply.wording.screen import put
 
 _SIZE = re.compile(r"(\d{2,5})x(\d{2,5})")
 _MOST_PIXELS = 10_000
@@ -70,7 +70,7 @@ def write_table(material: Material, name: str, output: Path | None, to_stdout: b
     made = make_table(name, material.views, material.comparison)
     if output is None:
         if to_stdout:
-            sys.stdout.write(render(made, "md"))
+            put(render(made, "md"), end="")
         return None
     write_whole(output, render(made, _suffix(output)).encode(), "the table")
     return output

@@ -5,6 +5,7 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from edgereply.storage.board_facts import ActivityFacts, ContextFacts, EnvironmentFacts, InEffectFacts
 from edgereply.wording.units import LONGEST_NS
 
 FORMAT = 1
@@ -64,13 +65,13 @@ class RunRecord(BaseModel):
     state: Literal["running", "complete", "incomplete"] = "running"
     reason: str = ""
     requested: dict[str, dict[str, Any]]
-    in_effect: dict[str, Any] = {}
+    in_effect: InEffectFacts = {}
     source: SourceRecord
-    environment_before: dict[str, Any] = {}
-    environment_after: dict[str, Any] = {}
+    environment_before: EnvironmentFacts = {}
+    environment_after: EnvironmentFacts = {}
     fixture: dict[str, Any] | None = None
-    context: dict[str, Any] = {}
-    activity: dict[str, Any] = {}
+    context: ContextFacts = {}
+    activity: ActivityFacts = {}
     deadline_ns: int | None = Field(default=None, gt=0, le=LONGEST_NS)
     window_ns: int = Field(gt=0, le=LONGEST_NS)
     counts: dict[str, int] = {}

@@ -9,7 +9,7 @@ from types import TracebackType
 from rich.console import Console, Group, RenderableType
 from rich.live import Live
 
-from edgereply.report.terminal.tables import stderr_console
+from edgereply.report.terminal.console import stderr_console
 
 Screen = Callable[[], RenderableType]
 

@@ -1,6 +1,6 @@
 import time
 from array import array
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
@@ -11,7 +11,7 @@ from edgereply.measurement.run import Run, RunOutcome
 from edgereply.sources.base import StimulusPlan
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
-from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Stamps, Start, Started, Stop, Stopped
+from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Progress, Stamps, Start, Started, Stop, Stopped
 from tests.fakes.board_link import FakeAgentLink
 from tests.fakes.records import run_record
 from tests.fakes.scripted_source import ScriptedSource, Step, batch
@@ -195,3 +195,28 @@ def test_without_a_board_the_source_alone_is_enough(tmp_path: Path) -> None:
     outcome, reader, _ = execute(tmp_path, [batch(PULSES, done=True)])
     assert outcome.state == "complete"
     assert len(reader.board().edge_ns) == 0
+
+
+def said_to(said: list[Message]) -> Callable[[Message], list[Message]]:
+    return lambda _: said
+
+
+def test_more_rows_than_there_can_be_edges_end_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """20 stimuli, and a board that may add 20 rows to each of them and 100 besides."""
+    monkeypatch.setattr("edgereply.measurement.run.MOST_ADDED", 100)
+    for count, fits in ((500, True), (501, False)):
+        said: list[Message] = [Started(1), answers(count)]
+        link = FakeAgentLink(reactions={Start: said_to(said)})
+        outcome, reader, _ = execute(tmp_path / str(count), [None, batch(PULSES, done=True)], link)
+        assert (outcome.state == "complete") is fits
+        assert fits or "sent 501 rows for 20 stimuli" in outcome.reason
+        assert len(reader.board().edge_ns) == (count if fits else 0)
+
+
+def test_a_board_that_reports_without_end_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("edgereply.measurement.run.MOST_REPORTS_A_S", 0)
+    said = Progress(1, 0, 0, 1, {"reading": {"gauge x": 1}})
+    link = FakeAgentLink(reactions={Start: lambda _: [Started(1), *[said] * 201]})
+    outcome, reader, _ = execute(tmp_path, [None, batch(PULSES, done=True)], link)
+    assert "sent 201 reports" in outcome.reason
+    assert len(reader.context()) == 200
