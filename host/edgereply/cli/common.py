@@ -10,7 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from edgereply.wording.folding import fold
-from edgereply.wording.screen import one_line, put, put_document
+from edgereply.wording.screen import ask, one_line, put, put_document
 
 BenchOption = Annotated[
     Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.", metavar="FILE")
@@ -23,6 +23,23 @@ HostArgument = Annotated[
 ]
 SshConfigOption = Annotated[
     str, typer.Option(help="An ssh configuration file in place of your own, for HOST.", metavar="FILE")
+]
+
+
+def _heed(given: bool) -> bool:
+    """Whether a bench file's programs may run is asked on a terminal, unless the answer was typed."""
+    from edgereply.config.trust import consent
+
+    consent.given = given
+    consent.ask = ask if sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty() else None
+    return given
+
+
+TrustOption = Annotated[
+    bool,
+    typer.Option(
+        "--trust", callback=_heed, help="The programs on this computer that the bench file names may run, from now on."
+    ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, everything else on stderr.")]
 

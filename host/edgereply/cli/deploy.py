@@ -5,7 +5,16 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
+from edgereply.cli.common import (
+    BenchOption,
+    BoardOption,
+    HostArgument,
+    JsonOption,
+    SshConfigOption,
+    TrustOption,
+    put_json,
+    say,
+)
 from edgereply_protocol import Hello
 
 
@@ -15,6 +24,7 @@ def command(
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
     remove: Annotated[bool, typer.Option("--remove", help="Remove every version of the agent from the board.")] = False,
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Copy the agent to a board (nothing when it is there already), start it, and say what is possible there."""
@@ -22,8 +32,12 @@ def command(
     from edgereply.board.client import BoardClient
     from edgereply.board.ssh import remove_over_ssh, start_over_ssh
     from edgereply.cli.arguments import ssh_target
+    from edgereply.config.trust import require_trust
 
-    target = ssh_target(host, ssh_config, bench, board).settings
+    found = ssh_target(host, ssh_config, bench, board)
+    target = found.settings
+    if not host:
+        require_trust(found.name, target)
     if remove:
         removed = remove_over_ssh(target.host, target.python, target.ssh_config)
         if as_json:

@@ -5,7 +5,7 @@ from typing import Annotated, Literal
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, JsonOption, TrustOption, put_json, say
 
 
 def command(
@@ -17,6 +17,7 @@ def command(
     ] = "identify",
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Identify the pulse source, or measure what the fixture itself adds (no board connected)."""

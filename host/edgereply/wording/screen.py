@@ -62,6 +62,12 @@ def explain(message: str, where: str = "", remedy: str = "") -> None:
             put(label + (words if len(words) <= _LONGEST else words[:_LONGEST] + " …"), error=True)
 
 
+def ask(question: str) -> bool:
+    """Put a question on the terminal; True only where the answer is yes."""
+    put(f"{one_line(question)} [y/N] ", error=True, end="")
+    return sys.stdin.readline().strip().lower() in ("y", "yes")
+
+
 def put_traceback(error: BaseException) -> None:
     """A fault of the program itself, for whoever mends it."""
     import traceback

@@ -220,3 +220,46 @@ def test_a_board_that_reports_without_end_ends_the_run(tmp_path: Path, monkeypat
     outcome, reader, _ = execute(tmp_path, [None, batch(PULSES, done=True)], link)
     assert "sent 201 reports" in outcome.reason
     assert len(reader.context()) == 200
+
+
+class Clock:
+    """A time that goes on by so much whenever it is asked for."""
+
+    def __init__(self, step_s: float) -> None:
+        self.now_s, self.step_s = 1000.0, step_s
+
+    def monotonic(self) -> float:
+        self.now_s += self.step_s
+        return self.now_s
+
+
+def test_a_source_that_always_has_something_ends_at_the_last_deadline(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Virtual time; it never stalls, so nothing else would end it. 20 stimuli of 10 ms, 20 times slower, and 30 s."""
+    clock = Clock(0.01)
+    monkeypatch.setattr("edgereply.system.deadline.time", clock)
+    endless: list[Step] = [batch([(1, n * MS)]) for n in range(30_000)]
+    outcome, _, source = execute(tmp_path, endless)
+    assert "has not finished after" in outcome.reason
+    assert len(source._steps) > 1000
+
+
+def test_an_agent_that_does_not_stop_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It goes on reporting, so it is not silent; the wait of 15 s passes in virtual time."""
+    monkeypatch.setattr("edgereply.system.deadline.time", Clock(0.05))
+    link = FakeAgentLink(reactions={Stop: lambda _: []})
+    read, reads = link.read, 0
+
+    def reading(timeout_s: float) -> bytes | None:
+        nonlocal reads
+        reads += 1
+        if reads > 5000:
+            pytest.fail("it waited on and on")
+        return read(timeout_s)
+
+    monkeypatch.setattr(link, "read", reading)
+    outcome, _, _ = execute(tmp_path, [batch(PULSES, done=True)], link)
+    assert "the agent did not stop in time" in outcome.reason
+    assert outcome.error is not None
+    assert outcome.error.exit_code == 3
