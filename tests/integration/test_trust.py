@@ -56,3 +56,14 @@ def test_on_a_terminal_it_asks(place: Workplace, typed: bytes, code: int, runs: 
     assert process.wait(90.0) == code
     os.close(control)
     assert trace.exists() is runs
+
+
+def test_deploying_asks_as_well(place: Workplace) -> None:
+    trace = place.root / "touched"
+    (place.root / "gift").write_text(f"Host *\n  ProxyCommand touch {trace}\n")
+    place.write(
+        '[board.gate]\nhost = "board"\nssh_config = "gift"\nresponder = "external"\n[source]\nkind = "virtual"\n'
+    )
+    place.trusts = False
+    explained(place.run("deploy"), 2, "gift", "--trust")
+    assert not trace.exists()

@@ -14,7 +14,7 @@ from dataclasses import dataclass, field
 from edgereply.board.answers import Answer, Failed, Needed, Placed, Removed, boot_answer
 from edgereply.board.bundle import Bundle
 from edgereply.board.process import ProcessLink
-from edgereply.errors import BoardError, LinkError, SettingError
+from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
 from edgereply.system.deadline import Deadline
 from edgereply_protocol import Json
 
@@ -205,9 +205,7 @@ class _Boot:
                 raise self._failed(f"the board printed {self._printed:,} bytes and no answer")
             data = self.link.read(min(1.0, self._deadline.remaining_s()))
             if data is None:
-                raise self._failed(
-                    "the agent's start failed" if self._local else "ssh ended before the agent was there"
-                )
+                raise self._ended()
             if self._deadline.expired():
                 raise self._failed(f"the board did not answer within {CONNECT_S:.0f} s")
             self._printed += len(data)
@@ -221,7 +219,13 @@ class _Boot:
             raise self._failed(f"the board's answer was garbled ({error})") from error
 
     def _write(self, data: bytes) -> None:
-        self.link.write(data, max(1.0, self._deadline.remaining_s()))
+        try:
+            self.link.write(data, max(1.0, self._deadline.remaining_s()))
+        except LinkError as error:
+            raise self._ended() if error.message == BROKE_OFF else error from error
+
+    def _ended(self) -> LinkError | BoardError:
+        return self._failed("the agent's start failed" if self._local else "ssh ended before the agent was there")
 
     def _remedy(self) -> str:
         if self._local:

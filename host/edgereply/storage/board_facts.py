@@ -165,6 +165,41 @@ class InEffect(Facts):
     plan: Plan = Plan()
 
 
+class AskedBoard(Facts):
+    """What a run asked of its board, as far as it is read again."""
+
+    link: Word = ""
+    host: Word = ""
+    route: Word = ""
+    wait: Word = ""
+    collection: Word = ""
+    responder: Word = "agent"
+    hold: Whole = 0
+    realtime: Realtime | None = None
+    load: LoadMade | None = None
+
+
+class AskedStimulus(Facts):
+    """What a run asked of its source; times in nanoseconds."""
+
+    pattern: Word | None = None
+    rate: Whole | None = None
+    floor: Whole | None = None
+    spread: Whole | None = None
+    width: Whole | None = None
+    count: Whole | None = None
+    dwell: Whole | None = None
+    seed: Whole | None = None
+    window: Whole | None = None
+
+
+class Asked(Facts):
+    """What a run was asked for."""
+
+    board: AskedBoard = AskedBoard()
+    stimulus: AskedStimulus = AskedStimulus()
+
+
 class Temperature(Facts):
     """In thousandths of a degree."""
 
@@ -267,5 +302,7 @@ def _as(model: type[BaseModel]) -> Callable[[dict[str, Any]], dict[str, Any]]:
 
 EnvironmentFacts = Annotated[dict[str, Any], AfterValidator(_as(Environment))]
 InEffectFacts = Annotated[dict[str, Any], AfterValidator(_as(InEffect))]
+PlanFacts = Annotated[dict[str, Any], AfterValidator(_as(Plan))]
+AskedFacts = Annotated[dict[str, dict[str, Any]], AfterValidator(_as(Asked))]
 ContextFacts = Annotated[dict[str, Any], AfterValidator(_as(Context))]
 ActivityFacts = Annotated[dict[str, Any], AfterValidator(_as(Busy))]

@@ -5,7 +5,14 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
-from edgereply.storage.board_facts import ActivityFacts, ContextFacts, EnvironmentFacts, InEffectFacts
+from edgereply.storage.board_facts import (
+    ActivityFacts,
+    AskedFacts,
+    ContextFacts,
+    EnvironmentFacts,
+    InEffectFacts,
+    PlanFacts,
+)
 from edgereply.wording.units import LONGEST_NS
 
 FORMAT = 1
@@ -42,7 +49,7 @@ class SourceRecord(BaseModel):
     tolerance_ppm: float = Field(default=0.0, ge=0, le=1e6)
     resolution_ns: float = Field(default=0.0, ge=0, le=LONGEST_NS)
     captures: bool = True
-    plan: dict[str, Any] = {}
+    plan: PlanFacts = {}
 
 
 class RunRecord(BaseModel):
@@ -64,7 +71,7 @@ class RunRecord(BaseModel):
     virtual: bool
     state: Literal["running", "complete", "incomplete"] = "running"
     reason: str = ""
-    requested: dict[str, dict[str, Any]]
+    requested: AskedFacts
     in_effect: InEffectFacts = {}
     source: SourceRecord
     environment_before: EnvironmentFacts = {}
