@@ -8,9 +8,11 @@ otherwise it is refused. What the user typed on the command line, the interprete
 own `~/.ssh` need no mark.
 """
 
+import contextlib
 import hashlib
 import os
 import shutil
+import stat
 import sys
 import threading
 from collections.abc import Callable
@@ -70,7 +72,7 @@ def started_by(board: Board) -> list[tuple[str, Path]]:
     found: list[tuple[str, str]] = []
     if board.link == "local" and board.python:
         found.append(("python", board.python))
-    if board.link == "ssh" and board.ssh_config:
+    if board.link == "ssh" and board.ssh_config not in ("", os.devnull):
         found.append(("ssh_config", board.ssh_config))
     paths = [(key, _place(key, text)) for key, text in found]
     own = Path.home() / ".ssh"
@@ -86,18 +88,22 @@ def _place(key: str, text: str) -> Path:
     """Where the file is; a program without a slash is looked for as the system does it."""
     if key == "python" and "/" not in text:
         text = shutil.which(text) or text
-    # Links stay in it: beside a link to a harmless interpreter something else can lie that it reads.
-    return Path.cwd() / Path(text).expanduser()
+    # Links stay in it: beside a link to a harmless interpreter something else can lie that it reads. And "~" is a name
+    # like any other to whoever opens it then.
+    return Path.cwd() / text
 
 
 def _mark(key: str, path: Path) -> str:
     digest = hashlib.sha256(f"{key}\0{path}\0".encode("utf-8", "surrogateescape"))
-    try:
+    with contextlib.suppress(OSError):  # whoever would use it says what is wrong with it
+        facts = path.stat()
+        # A pipe or a device has other contents each time, or none that end.
+        if not stat.S_ISREG(facts.st_mode) or facts.st_size > MOST_BYTES:
+            raise SettingError(
+                f"{path} is no file of at most {MOST_BYTES >> 30} GiB", where=key, remedy="name a file in its place"
+            )
         with path.open("rb") as file:
-            if os.fstat(file.fileno()).st_size <= MOST_BYTES:
-                digest.update(hashlib.file_digest(file, "sha256").digest())
-    except OSError:
-        pass  # whoever would use it says what is wrong with it
+            digest.update(hashlib.file_digest(file, "sha256").digest())
     return digest.hexdigest()
 
 

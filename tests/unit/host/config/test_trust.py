@@ -137,3 +137,39 @@ def test_marks_are_the_users_alone_and_a_full_disk_is_told(program: Path, tmp_pa
     (tmp_path / "state").write_text("in the way")
     with pytest.raises(StoreError, match="cannot be kept"):
         require_trust("gate", local(program))
+
+
+def test_a_home_directory_by_its_sign_is_no_home_directory_of_ours(
+    program: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Nobody expands it later: ssh would open a file below a directory whose name is the sign."""
+    monkeypatch.chdir(tmp_path)
+    assert started_by(far("~/.ssh/config")) == [("ssh_config", tmp_path / "~/.ssh/config")]
+    with pytest.raises(SettingError, match="nobody has said"):
+        require_trust("gate", far("~/.ssh/config"))
+
+
+@pytest.mark.parametrize("kind", ["pipe", "device", "folder"])
+def test_what_has_no_contents_that_stay_cannot_be_trusted(program: Path, tmp_path: Path, kind: str) -> None:
+    trust.consent.given = True
+    place = {"pipe": tmp_path / "pipe", "device": Path("/dev/zero"), "folder": tmp_path}[kind]
+    if kind == "pipe":
+        os.mkfifo(place)
+    with pytest.raises(SettingError, match="is no file"):
+        require_trust("gate", far(place))
+
+
+def test_nothing_at_all_needs_no_mark(program: Path) -> None:
+    require_trust("gate", far("/dev/null"))
+
+
+def test_a_file_that_comes_later_is_asked_for_again(
+    program: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    trust.consent.given = True
+    require_trust("gate", far(tmp_path / "later"))
+    monkeypatch.setattr(trust, "consent", Consent())
+    require_trust("gate", far(tmp_path / "later"))
+    (tmp_path / "later").write_text("Host *\n")
+    with pytest.raises(SettingError, match="nobody has said"):
+        require_trust("gate", far(tmp_path / "later"))
