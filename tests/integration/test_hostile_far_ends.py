@@ -84,9 +84,7 @@ def test_nothing_a_board_says_acts_on_the_terminal(
     if mode != "garbled":
         assert "x1b" in out + err or "u001b" in out, "what was said is shown, escaped"
     if "--json" in words:
-        assert EVIL in json.dumps(json.loads(out), ensure_ascii=False).encode().decode("unicode_escape", "replace") or (
-            any(EVIL in str(value) for value in _leaves(json.loads(out)))
-        ), "JSON keeps what was said"
+        assert any(EVIL in str(leaf) for leaf in _leaves(json.loads(out))), "JSON keeps what was said"
 
 
 def _leaves(value: Any) -> list[Any]:
@@ -140,7 +138,7 @@ def test_ctrl_c_ends_a_command_and_takes_the_child_along(
     running.signal(signal.SIGINT)
     done = running.end()
     assert (done.code, done.err.strip()) == (130, "interrupted")
-    await_that(lambda: not place.processes(), lambda: f"left behind: {place.processes()}", 5.0)
+    await_that(lambda: not place.processes(), lambda: f"left behind: {place.processes()}")
 
 
 def _waits(place: Workplace) -> bool:
@@ -168,7 +166,7 @@ try:
     client.configure("respond", {})
     client.start()
     for _ in range(20):
-        assert client.poll(1.0), "nothing came"
+        assert client.poll(60.0), "nothing came"
         time.sleep(0.05)
     print("still good", peak() - before)
 except HostError as error:
