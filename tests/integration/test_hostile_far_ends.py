@@ -157,6 +157,9 @@ from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_over_ssh
 from edgereply.errors import HostError
 bundle = build_bundle()
+def written(pid):
+    with open(f"/proc/{pid}/io") as file:
+        return next(int(line.split()[1]) for line in file if line.startswith("wchar"))
 def peak(): return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
 before, link = peak(), None
 try:
@@ -165,6 +168,11 @@ try:
     client.greet()
     client.configure("respond", {})
     client.start()
+    # Nobody reads until the far end can send no more, or has sent far more than may be held.
+    sent, last = 0, -1
+    while last < sent < 256 << 20:
+        time.sleep(1.0)
+        last, sent = sent, written(link._link.pid)
     for _ in range(20):
         assert client.poll(60.0), "nothing came"
         time.sleep(0.05)

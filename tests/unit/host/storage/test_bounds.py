@@ -7,6 +7,7 @@ import shutil
 import stat
 from pathlib import Path
 
+import pyarrow.parquet as pq
 import pytest
 
 from edgereply.errors import DataError, HostError
@@ -50,3 +51,13 @@ def test_a_run_that_does_not_fit_is_refused_before_it_is_read(tmp_path: Path, mo
     monkeypatch.setattr(memory, "available", lambda: 1 << 30)
     with pytest.raises(HostError, match="100,000,000 stimuli at once"):
         evaluate_run(reader, None)
+
+
+def test_a_part_that_another_program_wrote_anew_is_refused(tmp_path: Path) -> None:
+    """Whole and readable, with checksums of its own that are right; only the record's hash tells."""
+    run = tmp_path / "run"
+    shutil.copytree(GOLDEN, run)
+    part = min((run / "stamps").iterdir())
+    pq.write_table(pq.read_table(part), part, compression="none", write_page_checksum=True)
+    with pytest.raises(DataError, match="altered or truncated since the run"):
+        RunReader(run).source()
