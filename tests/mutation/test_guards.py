@@ -12,7 +12,7 @@ from tests.mutation.workplace import ROOT, Outcome, Workplace
 PAGE = ROOT / "docs/threat-model.md"
 GUARD = Guard(
     name="x", promise="y", file="host/edgereply/errors.py", old="SAYS_NO: Final = 1", new="SAYS_NO: Final = 4",
-    test="tests/unit/host/test_errors.py::TODO",
+    test="tests/unit/host/test_errors.py::test_of_nothing",
 )  # fmt: skip
 
 
@@ -25,7 +25,7 @@ def test_texts_and_tests_are_there() -> None:
 @pytest.mark.parametrize(
     ("changes", "told"),
     [({"old": "no such text"}, "0 times"), ({"old": ": Final"}, "times in"), ({"new": GUARD.old}, "nothing is taken"),
-     ({}, "there is no tests/unit/host/test_errors.py::TODO")],
+     ({}, "there is no tests/unit/host/test_errors.py::test_of_nothing")],
 )  # fmt: skip
 def test_what_does_not_fit_is_told(changes: dict[str, str], told: str) -> None:
     assert any(told in line for line in misfits([GUARD.model_copy(update=changes)]))
