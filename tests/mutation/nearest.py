@@ -8,7 +8,7 @@ from pathlib import Path
 
 from tests.mutation.workplace import ROOT
 
-MOST_FILES = 8
+MOST_FILES = 4
 # Without kernels, chip simulators and browsers: they need packages and take minutes.
 PLACES = ("unit", "conformance", "fuzzing", "integration")
 

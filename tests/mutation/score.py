@@ -106,8 +106,9 @@ def rates(found: Sequence[Tried]) -> dict[str, tuple[int, int]]:
 
 
 def reaches(found: Sequence[Tried], bar: float) -> bool:
-    """Whether every folder reaches the bar."""
-    return all(killed >= bar * tried for killed, tried in rates(found).values())
+    """Whether every folder reaches the bar; no where nothing could be tried."""
+    by_folder = rates(found)
+    return bool(by_folder) and all(killed >= bar * tried for killed, tried in by_folder.values())
 
 
 def table(found: Sequence[Tried], bar: float) -> list[str]:

@@ -85,6 +85,7 @@ def test_rates_leave_out_what_could_not_be_tried() -> None:
     assert score.reaches(found[:3], 0.92)
     assert not score.reaches(found, 0.92)
     assert score.reaches(found, 0.5)
+    assert not score.reaches(found[2:3], 0.5), "nothing was tried"
     lines = score.table(found, 0.92)
     assert any(line.startswith("b ") and line.endswith("<") for line in lines)
     assert "survived: b/x.py:1: a -> b" in lines
