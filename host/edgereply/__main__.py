@@ -7,6 +7,7 @@ import sys
 from edgereply.errors import INTERRUPTED, TROUBLE
 from edgereply.system.interrupts import SIGNALS
 from edgereply.wording.ascii_output import never_fail
+from edgereply.wording.screen import explain, put, put_traceback
 
 
 def main() -> int:
@@ -47,8 +48,13 @@ def _run() -> int:
     try:
         return _command()
     except KeyboardInterrupt:  # while the command was being imported, too
-        print("interrupted", file=sys.stderr)
+        put("interrupted", error=True)
         return INTERRUPTED
+    except Exception as error:
+        # Python would exit with 1, which is ours for "the measurement says no", and print the text as it is.
+        put_traceback(error)
+        explain("a fault of the program itself", where=type(error).__name__, remedy="report it with the lines above")
+        return TROUBLE
 
 
 def _command() -> int:
@@ -58,7 +64,7 @@ def _command() -> int:
     try:
         app()
     except HostError as error:
-        _explain(error.message, error.where, error.remedy)
+        explain(error.message, error.where, error.remedy)
         return error.exit_code
     except OSError as error:
         return _unwritable(error)
@@ -69,7 +75,7 @@ def _command() -> int:
             return _unwritable(behind)
         # It takes an interrupt that no command has answered for one that needs no word.
         if behind is not None and isinstance(behind.__cause__, KeyboardInterrupt):
-            print("interrupted", file=sys.stderr)
+            put("interrupted", error=True)
         return leaving.code if isinstance(leaving.code, int) else TROUBLE
     return 0
 
@@ -80,7 +86,7 @@ def _unwritable(error: OSError) -> int:
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
     if not isinstance(error, BrokenPipeError):
         where = str(error.filename or "standard output")
-        _explain(error.strerror or str(error), where, "free space, or send the output elsewhere")
+        explain(error.strerror or str(error), where, "free space, or send the output elsewhere")
     return TROUBLE
 
 
@@ -94,14 +100,6 @@ class Interrupted(KeyboardInterrupt):
 
 def _interrupt(_number: int, _frame: object) -> None:
     raise Interrupted
-
-
-def _explain(message: str, where: str, remedy: str) -> None:
-    print(f"edgereply: {message}", file=sys.stderr)
-    if where:
-        print(f"  where: {where}", file=sys.stderr)
-    if remedy:
-        print(f"  what to do: {remedy}", file=sys.stderr)
 
 
 if __name__ == "__main__":

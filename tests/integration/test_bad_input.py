@@ -342,3 +342,28 @@ def test_a_disk_that_fills_up_in_the_middle_keeps_what_was_committed(place: Work
         assert RunReader(run).record.state in ("running", "incomplete")
         assert min(rows(run)) > 0
         assert not list(run.rglob("*.partial"))
+
+
+@pytest.mark.parametrize(
+    "words",
+    [
+        ["-o", "disk/page.html"],
+        ["--figure", "boards", "-o", "disk/boards.png"],
+        ["--table", "boards", "-o", "disk/t.md"],
+    ],
+)
+def test_a_report_on_a_full_disk_is_trouble_like_everywhere(place: Workplace, good_run: Path, words: list[str]) -> None:
+    need_root()
+    with mounted(place.root / "disk", "size=8k"):
+        (place.root / "disk/full").write_bytes(b"x" * 8192)
+        fails(place, 3, ["cannot be written: No space left on device", "disk/", "free space"],
+              "report", str(good_run), *words)  # fmt: skip
+        assert [path.name for path in (place.root / "disk").iterdir()] == ["full"]
+
+
+def test_a_run_that_is_removed_while_it_is_measured(place: Workplace) -> None:
+    place.write(bench_text(rate="500/s", count=60_000))
+    running = place.start("measure", "--out", "run")
+    running.until_committed(place.root / "run")
+    shutil.rmtree(place.root / "run")
+    explained(running.end(), 3, "the run's directory was removed while it was measured", "run")

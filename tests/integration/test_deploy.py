@@ -14,7 +14,7 @@ from tests.tools import need
 
 from edgereply.board.bundle import Bundle, build_bundle
 from edgereply.board.client import BoardClient
-from edgereply.board.ssh import SshLink, remove_over_ssh, ssh_command, start_over_ssh
+from edgereply.board.ssh import SshLink, remove_over_ssh, ssh_command, start_locally, start_over_ssh
 from edgereply.errors import BoardError, HostError, LinkError, SettingError
 
 PRETENDED = """#!{python}
@@ -229,3 +229,10 @@ def test_errors_have_the_exit_codes_of_their_kind(home: Path) -> None:
     with pytest.raises(HostError) as caught:
         start_over_ssh("unreachable", build_bundle())
     assert caught.value.exit_code == 3
+
+
+def test_an_agent_that_fails_on_this_computer_is_no_matter_of_ssh() -> None:
+    with pytest.raises(LinkError, match="the agent's start failed") as caught:
+        start_locally(build_bundle(), "gate", "/bin/false")
+    assert "ssh" not in str(caught.value)
+    assert "'/bin/false -V'" in caught.value.remedy

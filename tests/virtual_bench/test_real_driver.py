@@ -47,7 +47,7 @@ def test_the_kernels_own_driver_answers_and_the_wires_are_proved(board: VirtualB
     bench = bench_of(board)
     source = PinSource(board.ssh_config.parent, "pl061", IN, OUT)
     try:
-        with open_board("gate", bench.board["gate"]) as client:
+        with open_board("gate", bench.board["gate"], typed=True) as client:
             (chip,) = (chip for chip in client.inspect()["chips"] if chip["label"] == CHIP)
             assert chip["lines"] == 8
             ready = OpenBench(bench, "gate", client, source, lambda _: None)
@@ -67,7 +67,7 @@ def test_a_pin_that_leads_nowhere_is_told(board: VirtualBoard) -> None:
     bench = bench_of(board)
     source = PinSource(board.ssh_config.parent, "pl061", CUT, OUT)
     try:
-        with open_board("gate", bench.board["gate"]) as client:
+        with open_board("gate", bench.board["gate"], typed=True) as client:
             ready = OpenBench(bench, "gate", client, source, lambda _: None)
             with pytest.raises(Exception, match="the wiring is not right"):
                 ready.prove_wires()

@@ -18,7 +18,7 @@ class ByteLink(Protocol):
         """Bytes, none in time, or None at the end."""
 
     def write(self, data: bytes) -> None:
-        """Send bytes or raise LinkError."""
+        """Send bytes or raise LinkError, also when the far end does not take them in time."""
 
     def close(self, grace_s: float = 5.0) -> int:
         """End the link; exit code of the far end where there is one."""

@@ -6,6 +6,7 @@ from collections import deque
 from typing import Any, TypeVar
 
 from edgereply import __version__
+from edgereply.board.answers import OWN_AGENT, expect_sound
 from edgereply.board.byte_link import ByteLink
 from edgereply.board.mirrored import not_understood
 from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
@@ -42,7 +43,7 @@ HELLO_S = 30.0
 REPLY_S = 15.0
 SILENCE_S = 15.0
 MOST_AT_ONCE = 64
-OWN_AGENT = "let edgereply put its own agent there: name a plain Python as `python` of the board, or none"
+MOST_UNASKED = 10_000
 
 Reply = TypeVar("Reply")
 
@@ -168,6 +169,7 @@ class BoardClient:
                 self._connection.receive_data(data)
                 while (message := self._connection.next_message()) is not None:
                     self._farewell = self._farewell or isinstance(message, Bye)
+                    expect_sound(message, self.name)
                     self._inbox.append(message)
                 data = self._link.read(0) if len(self._inbox) < MOST_AT_ONCE else b""
         except RemoteError as error:
@@ -187,7 +189,14 @@ class BoardClient:
                         return message
                     if isinstance(message, Fault):
                         raise fault_error(message, self.name)
-                    kept.append(message)
+                    if not isinstance(message, Pong):
+                        kept.append(message)
+                if len(kept) > MOST_UNASKED:
+                    raise LinkError(
+                        f"the board sent {len(kept):,} messages and no {kind.__name__.lower()}",
+                        where=self.name,
+                        remedy="start again",
+                    )
         finally:
             self._inbox.extendleft(reversed(kept))
         raise LinkError(

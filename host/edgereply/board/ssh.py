@@ -11,16 +11,21 @@ import json
 import re
 from dataclasses import dataclass, field
 
+from edgereply.board.answers import Answer, Failed, Needed, Placed, Removed, boot_answer
 from edgereply.board.bundle import Bundle
 from edgereply.board.process import ProcessLink
-from edgereply.errors import BoardError, LinkError, SettingError
+from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
 from edgereply.system.deadline import Deadline
 from edgereply_protocol import Json
 
 MARK = b"\x1eedgereply-boot "
 PYTHONS = "python3 python3.14 python3.13 python3.12 python3.11 python3.10 python3.9 python"
 CONNECT_S = 60.0
-MAX_LINE = 1 << 16
+# What a login shell may print before our program is heard, and how long an answer of it may be.
+MAX_BANNER, MAX_LINE = 1 << 20, 1 << 16
+# Once for each directory that is tried, and some to spare.
+MOST_REQUESTS = 8
+CLOSE_S = 1.0
 
 _TOO_OLD = 99
 # What a list of processes on the board shows.
@@ -122,7 +127,7 @@ def start_over_ssh(host: str, bundle: Bundle, python: str = "", config: str = ""
     try:
         installed = boot.install("run", bundle)
     except BaseException:
-        boot.link.close()
+        boot.link.close(CLOSE_S)
         raise
     return SshLink(boot.link, installed, boot.rest)
 
@@ -134,11 +139,11 @@ def start_locally(bundle: Bundle, name: str, python: str) -> SshLink:
         LinkError: the interpreter cannot be started.
         BoardError: no directory to write to.
     """
-    boot = _Boot(ProcessLink([python, "-I", "-c", _PROGRAM, _LABEL], name))
+    boot = _Boot(ProcessLink([python, "-I", "-c", _PROGRAM, _LABEL], name), python, local=True)
     try:
         installed = boot.install("run", bundle)
     except BaseException:
-        boot.link.close()
+        boot.link.close(CLOSE_S)
         raise
     return SshLink(boot.link, installed, boot.rest)
 
@@ -148,56 +153,84 @@ def remove_over_ssh(host: str, python: str = "", config: str = "") -> list[str]:
     boot = _Boot(ProcessLink(ssh_command(host, python, config), host, terminal=True), python)
     try:
         boot.request({"action": "remove"})
-        removed: list[str] = boot.answer()["removed"]
-        return removed
+        return boot.answer(Removed).removed
     finally:
-        boot.link.close()
+        boot.link.close(CLOSE_S)
 
 
 class _Boot:
-    def __init__(self, link: ProcessLink, python: str = "") -> None:
+    """The talk with `remote_boot`. One deadline holds for all of it, and a bound for what the board may send."""
+
+    def __init__(self, link: ProcessLink, python: str = "", local: bool = False) -> None:
         self.link = link
         self.rest = b""
-        self._python = python
+        self._python, self._local = python, local
         self._deadline = Deadline(CONNECT_S)
+        self._printed = 0
 
     def request(self, request: Json) -> None:
         program = importlib.resources.files("edgereply.board").joinpath("remote_boot.py").read_bytes()
-        self.link.write(b"%d\n" % len(program) + program + json.dumps(request).encode() + b"\n")
+        self._write(b"%d\n" % len(program) + program + json.dumps(request).encode() + b"\n")
 
     def install(self, action: str, bundle: Bundle) -> Installed:
         self.request({"action": action, "sha256": bundle.digest})
-        while True:
-            answer = self.answer()
-            if answer.get("need"):
-                self.link.write(b"%d\n" % len(bundle.data) + bundle.data)
-            elif "failed" in answer:
+        for _ in range(MOST_REQUESTS):
+            answer = self.answer(Needed, Failed, Placed)
+            if isinstance(answer, Needed):
+                self._write(b"%d\n" % len(bundle.data) + bundle.data)
+            elif isinstance(answer, Failed):
                 raise BoardError(
-                    "no directory on the board takes the agent's file: " + "; ".join(map(str, answer["failed"])),
+                    "no directory on the board takes the agent's file: " + "; ".join(answer.failed),
                     where=self.link.name,
                     remedy="make room in /tmp or in the home directory of that user",
                 )
-            else:
-                return Installed(
-                    str(answer["path"]), bool(answer["copied"]), str(answer["python"]),
-                    tuple(answer["version"]), list(answer["passed_over"]),
-                )  # fmt: skip
+            elif isinstance(answer, Placed):
+                return Installed(answer.path, answer.copied, answer.python, tuple(answer.version), answer.passed_over)
+        raise LinkError(
+            f"the board asked for the agent's file {MOST_REQUESTS} times", where=self.link.name, remedy=self._remedy()
+        )
 
-    def answer(self) -> Json:
-        while b"\n" not in self.rest or MARK not in self.rest:
+    def answer(self, *kinds: type[Answer]) -> Answer:
+        """The next answer, of one of some kinds.
+
+        Raises:
+            LinkError: none came in time or within `MAX_BANNER` bytes, or it is something else.
+        """
+        while True:
+            begin = self.rest.find(MARK)
+            end = self.rest.find(b"\n", begin) if begin >= 0 else -1
+            if end >= 0:
+                break
+            if self._printed > MAX_BANNER or len(self.rest) > (MAX_LINE if begin >= 0 else MAX_BANNER):
+                raise self._failed(f"the board printed {self._printed:,} bytes and no answer")
             data = self.link.read(min(1.0, self._deadline.remaining_s()))
             if data is None:
-                raise self._failed("ssh ended before the agent was there")
+                raise self._ended()
             if self._deadline.expired():
                 raise self._failed(f"the board did not answer within {CONNECT_S:.0f} s")
-            self.rest = (self.rest + data)[-MAX_LINE:]
-            self.rest = self.rest[self.rest.find(MARK) :] if MARK in self.rest else self.rest
-        line, _, self.rest = self.rest.partition(b"\n")
+            self._printed += len(data)
+            self.rest = (self.rest if begin < 0 else self.rest[begin:]) + data
+            # Of a banner only what could be half a mark is kept.
+            self.rest = self.rest if MARK in self.rest else self.rest[-len(MARK) :]
+        line, self.rest = self.rest[begin + len(MARK) : end], self.rest[end + 1 :]
         try:
-            answer: Json = json.loads(line.removeprefix(MARK))
+            return boot_answer(line, kinds)
         except ValueError as error:
-            raise self._failed("the board's answer was garbled") from error
-        return answer
+            raise self._failed(f"the board's answer was garbled ({error})") from error
+
+    def _write(self, data: bytes) -> None:
+        try:
+            self.link.write(data, max(1.0, self._deadline.remaining_s()))
+        except LinkError as error:
+            raise self._ended() if error.message == BROKE_OFF else error from error
+
+    def _ended(self) -> LinkError | BoardError:
+        return self._failed("the agent's start failed" if self._local else "ssh ended before the agent was there")
+
+    def _remedy(self) -> str:
+        if self._local:
+            return f"check that '{self._python} -V' says a version, or leave `python` of the board out"
+        return f"check that 'ssh {self.link.name} true' works without asking for anything"
 
     def _failed(self, what: str) -> LinkError | BoardError:
         said = self.link.complaints
@@ -213,8 +246,4 @@ class _Boot:
                 where=self.link.name,
                 remedy="install python3 there, or name it in the bench file: python = '/opt/python/bin/python3'",
             )
-        return LinkError(
-            f"{what}: {said[-300:]}" if said else what,
-            where=self.link.name,
-            remedy=f"check that 'ssh {self.link.name} true' works without asking for anything",
-        )
+        return LinkError(f"{what}: {said[-300:]}" if said else what, where=self.link.name, remedy=self._remedy())

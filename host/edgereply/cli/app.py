@@ -9,6 +9,7 @@ from typer.core import TyperCommand, TyperGroup
 
 from edgereply import __version__
 from edgereply.errors import SettingError
+from edgereply.wording.screen import put
 
 COMMANDS = {
     "demo": ("demo", "Measure a virtual reject gate in half a minute."),
@@ -161,7 +162,7 @@ app = typer.Typer(
 
 def _version(wanted: bool) -> None:
     if wanted:
-        print(f"edgereply {__version__}")
+        put(f"edgereply {__version__}")
         raise typer.Exit
 
 

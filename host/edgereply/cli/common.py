@@ -10,6 +10,7 @@ from typing import Annotated, Any
 import typer
 
 from edgereply.wording.folding import fold
+from edgereply.wording.screen import ask, one_line, put, put_document
 
 BenchOption = Annotated[
     Path, typer.Option("--bench", help="Bench file: boards, lines, source, stimulus.", metavar="FILE")
@@ -38,6 +39,23 @@ HostArgument = Annotated[
 ]
 SshConfigOption = Annotated[
     str, typer.Option(help="An ssh configuration file in place of your own, for HOST.", metavar="FILE")
+]
+
+
+def _heed(given: bool) -> bool:
+    """Whether a bench file's programs may run is asked on a terminal, unless the answer was typed."""
+    from edgereply.config.trust import consent
+
+    consent.given = given
+    consent.ask = ask if sys.stdin is not None and sys.stdin.isatty() and sys.stderr.isatty() else None
+    return given
+
+
+TrustOption = Annotated[
+    bool,
+    typer.Option(
+        "--trust", callback=_heed, help="The programs on this computer that the bench file names may run, from now on."
+    ),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on stdout, everything else on stderr.")]
 
@@ -72,11 +90,11 @@ def say(line: str) -> None:
 
     On a terminal it is folded, but for what is to be copied.
     """
-    line = f"· {line}"
+    line = f"· {one_line(line)}"
     if sys.stderr.isatty() and "edgereply " not in line:
         line = fold(line, shutil.get_terminal_size().columns)
     sys.stdout.flush()  # where both go to one file or pipe, they stay in order
-    print(f"{line}\n", end="", file=sys.stderr, flush=True)
+    put(line, error=True)
 
 
 def rows_of(lines: Sequence[str]) -> int:
@@ -91,7 +109,7 @@ def rows_of(lines: Sequence[str]) -> int:
 def put_json(document: Mapping[str, Any]) -> None:
     """The one JSON document, to stdout."""
     utf = (sys.stdout.encoding or "utf-8").lower().startswith("utf")  # elsewhere names must not be written as others
-    print(json.dumps(document, indent=1, ensure_ascii=not utf, allow_nan=False))
+    put_document(json.dumps(document, indent=1, ensure_ascii=not utf, allow_nan=False))
 
 
 def leave(code: int) -> None:

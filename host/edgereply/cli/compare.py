@@ -11,6 +11,7 @@ from edgereply.cli.common import (
     BoardOption,
     DetailsOption,
     JsonOption,
+    TrustOption,
     choices,
     leave,
     put_json,
@@ -61,6 +62,7 @@ def command(
         str, typer.Option(help="The smallest difference that counts; 0% counts any.", metavar="SHARE")
     ] = "5%",
     details: DetailsOption = False,
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Compare: measure routes, waits or responders in interleaved blocks; or finished runs, also with a baseline."""

@@ -5,7 +5,17 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
+from edgereply.cli.common import (
+    BenchOption,
+    BoardOption,
+    HostArgument,
+    JsonOption,
+    SshConfigOption,
+    TrustOption,
+    put_json,
+    say,
+)
+from edgereply_protocol import Hello
 
 EXAMPLES = ("edgereply deploy gate", "edgereply deploy gate --remove")
 
@@ -16,6 +26,7 @@ def command(
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
     remove: Annotated[bool, typer.Option("--remove", help="Remove every version of the agent from the board.")] = False,
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Copy the agent to a board (nothing when it is there already), start it, and say what is possible there."""
@@ -23,8 +34,12 @@ def command(
     from edgereply.board.client import BoardClient
     from edgereply.board.ssh import remove_over_ssh, start_over_ssh
     from edgereply.cli.arguments import ssh_target
+    from edgereply.config.trust import require_trust
 
-    target = ssh_target(host, ssh_config, bench, board).settings
+    found = ssh_target(host, ssh_config, bench, board)
+    target = found.settings
+    if not host:
+        require_trust(found.name, target)
     if remove:
         removed = remove_over_ssh(target.host, target.python, target.ssh_config)
         if as_json:
@@ -48,6 +63,14 @@ def command(
         say(f"passed over {reason}")
     say(f"{'copied to' if put.copied else 'already at'} {target.host}:{put.path}")
     say(f"{hello.software} says hello, Python {'.'.join(map(str, put.version))} ({put.python})")
+    for line in possible_lines(hello):
+        say(line)
+
+
+def possible_lines(hello: Hello) -> list[str]:
+    """The routes of a board, and for what cannot be used, why and what would help."""
+    lines = []
     for name, route in hello.capabilities.get("routes", {}).items():
         state = "available" if route.get("available") else f"not available: {route.get('why')}; {route.get('remedy')}"
-        say(f"route {name}: {state}")
+        lines.append(f"route {name}: {state}")
+    return lines

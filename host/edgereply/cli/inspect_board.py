@@ -3,7 +3,16 @@
 from pathlib import Path
 from typing import Any
 
-from edgereply.cli.common import BenchOption, BoardOption, HostArgument, JsonOption, SshConfigOption, put_json, say
+from edgereply.cli.common import (
+    BenchOption,
+    BoardOption,
+    HostArgument,
+    JsonOption,
+    SshConfigOption,
+    TrustOption,
+    put_json,
+    say,
+)
 from edgereply.wording.folding import tell
 
 EXAMPLES = ("edgereply inspect gate", "edgereply inspect --bench bench.toml --json")
@@ -14,6 +23,7 @@ def command(
     ssh_config: SshConfigOption = "",
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """List chips, lines and routes of a board, its kernel, real-time rights, clocks, temperatures and power."""
@@ -22,7 +32,7 @@ def command(
 
     target = any_target(host, ssh_config, bench, board)
     say(f"opening the board {target.name}")
-    with open_board(target.name, target.settings) as client:
+    with open_board(target.name, target.settings, typed=bool(host)) as client:
         report = client.inspect()
     if as_json:
         put_json(report)

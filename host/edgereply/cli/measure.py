@@ -12,6 +12,7 @@ from edgereply.cli.common import (
     BoardOption,
     DetailsOption,
     JsonOption,
+    TrustOption,
     choices,
     leave,
     put_json,
@@ -80,6 +81,7 @@ def command(
         bool, typer.Option("--no-wiring", help="Do not prove the wires with slow pulses first.")
     ] = False,
     details: DetailsOption = False,
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure one board by one route: reaction time, pulse width, jitter, missed answers."""

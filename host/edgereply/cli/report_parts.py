@@ -1,6 +1,5 @@
 """One figure or one table of a report as a file."""
 
-import sys
 from pathlib import Path
 
 from edgereply.api.pictures import FORMATS as PICTURE_FORMATS
@@ -11,6 +10,7 @@ from edgereply.report.figures import plots
 from edgereply.report.material import Material
 from edgereply.report.tables.table import FORMATS, NAMES, make_table, render
 from edgereply.wording.numbers import listing
+from edgereply.wording.screen import put
 
 PAGE_ENDINGS = ("html", "htm")
 
@@ -61,7 +61,7 @@ def write_table(material: Material, name: str, output: Path | None, to_stdout: b
     made = make_table(name, material.views, material.comparison)
     if output is None:
         if to_stdout:
-            sys.stdout.write(render(made, "md"))
+            put(render(made, "md"), end="")
         return None
     write_whole(output, render(made, _suffix(output)).encode(), "the table")
     return output

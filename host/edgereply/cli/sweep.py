@@ -5,7 +5,7 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.cli.common import DetailsOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import DetailsOption, JsonOption, TrustOption, leave, put_json, say
 from edgereply.errors import INTERRUPTED, SAYS_NO, TROUBLE
 from edgereply.wording.folding import tell
 
@@ -35,6 +35,7 @@ def command(
         str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.", metavar="ACCURACY")
     ] = None,
     details: DetailsOption = False,
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""

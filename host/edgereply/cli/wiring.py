@@ -5,7 +5,7 @@ from typing import Annotated
 
 import typer
 
-from edgereply.cli.common import BenchOption, BoardOption, JsonOption, leave, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, JsonOption, TrustOption, leave, put_json, say
 from edgereply.errors import SAYS_NO
 from edgereply.wording.folding import tell
 
@@ -25,6 +25,7 @@ def command(
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
     only_show: Annotated[bool, typer.Option("--only-show", help="Print the wires to make and touch nothing.")] = False,
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Show how to wire the bench and check the wires with slow pulses before anything is measured."""

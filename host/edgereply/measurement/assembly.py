@@ -11,6 +11,7 @@ from edgereply.board.client import BoardClient
 from edgereply.board.ssh import start_locally, start_over_ssh
 from edgereply.config.choices import SOURCES, software_wires
 from edgereply.config.settings import Bench, Board, Source, Stimulus
+from edgereply.config.trust import require_trust
 from edgereply.errors import SettingError
 from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.sources.board import BoardSource
@@ -99,13 +100,20 @@ def offered(settings: Source, board: Board) -> dict[str, Any]:
 
 
 @contextlib.contextmanager
-def open_board(name: str, settings: Board) -> Iterator[BoardClient]:
+def open_board(name: str, settings: Board, typed: bool = False) -> Iterator[BoardClient]:
     """A board's agent, greeted; it is ended on leaving.
 
+    Args:
+        typed: the user named the board and how to reach it on the command line; otherwise a bench file did, which may
+            be anybody's.
+
     Raises:
+        SettingError: the bench file would have a program run on this computer that nobody has allowed.
         LinkError: it cannot be reached.
         BoardError: it cannot run the agent.
     """
+    if not typed:
+        require_trust(name, settings)
     with contextlib.ExitStack() as stack:
         link: ByteLink = _link(name, settings)
         client = BoardClient(link)

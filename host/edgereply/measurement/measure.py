@@ -12,7 +12,7 @@ from edgereply.board.client import BoardClient
 from edgereply.board.translation import responder_settings
 from edgereply.config.choices import software_wires
 from edgereply.config.settings import Bench, Board
-from edgereply.errors import BoardError
+from edgereply.errors import BoardError, StoreError
 from edgereply.evaluation.board_activity import Activity, activity
 from edgereply.evaluation.board_context import context_of
 from edgereply.evaluation.load_view import summed_up
@@ -134,6 +134,7 @@ class OpenBench:
         began_ns = time.time_ns()
         outcome = Run(answering, self.source, writer, plan, watch, enough).execute()
         ended_ns = time.time_ns()
+        _still_there(directory, outcome)
         if enough is not None:
             self.say(enough.sentence())
             writer.record.warnings.append(enough.sentence())
@@ -192,6 +193,21 @@ def measure(
         if procedure.prove_wires:
             ready.prove_wires()
         return ready.measure(bench, directory, watch, procedure.repeat, goal)
+
+
+def _still_there(directory: Path, outcome: RunOutcome) -> None:
+    """Tell a run that somebody removed while it was measured from a directory that never was one.
+
+    Raises:
+        HostError: what it ended with, or that it is gone.
+    """
+    if (directory / "run.json").exists():
+        return
+    if outcome.error is not None and not isinstance(outcome.error, StoreError):
+        raise outcome.error
+    raise StoreError(
+        "the run's directory was removed while it was measured", where=str(directory), remedy="measure again"
+    ) from outcome.error
 
 
 def close_record(writer: RunWriter, outcome: RunOutcome) -> RunRecord:

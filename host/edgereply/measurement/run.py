@@ -20,6 +20,9 @@ STOP_S = 15.0
 MARGIN_S = 30.0
 STALL_S = 10.0
 MOST_TIMES_SLOWER = 20
+# Edges that a noisy line may add to those of the plan, and how often a board may report: it does so once a second.
+MOST_TIMES_MORE, MOST_ADDED = 20, 1_000_000
+MOST_REPORTS_A_S, MOST_REPORTS = 20, 200
 
 
 @dataclass(slots=True)
@@ -77,6 +80,7 @@ class Run:
         self._enough = enough
         self._plan = plan
         self._stopped: Stopped | None = None
+        self._rows = self._reports = 0
         self._tally = Tally(plan.count, source.identity.captures)
 
     def execute(self) -> RunOutcome:
@@ -190,6 +194,7 @@ class Run:
 
     def _take_message(self, message: Message) -> None:
         tally = self._tally
+        self._check_flood(message)
         if isinstance(message, Stamps) and message.block.layout is Layout.ANSWERS:
             stamps = board_stamps(message)
             tally.answered += len(stamps.edge_ns)
@@ -206,6 +211,26 @@ class Run:
                 self._stopped = message
         elif isinstance(message, Fault):
             raise fault_error(message, self._board_name)
+
+    def _check_flood(self, message: Message) -> None:
+        """Refuse a board that would fill the disk: far more rows than there can be edges, or reports without end."""
+        if isinstance(message, Stamps):
+            self._rows += max(1, message.block.rows)
+        elif isinstance(message, Progress):
+            self._reports += 1
+        if self._rows > MOST_TIMES_MORE * self._plan.count + MOST_ADDED:
+            raise LinkError(
+                f"the board sent {self._rows:,} rows for {self._plan.count:,} stimuli",
+                where=self._board_name,
+                remedy="look for noise on the input, and start again",
+            )
+        if self._reports > MOST_REPORTS_A_S * self._tally.elapsed_s + MOST_REPORTS:
+            raise LinkError(
+                f"the board sent {self._reports:,} reports within {self._tally.elapsed_s:.0f} s, and should send one a "
+                "second",
+                where=self._board_name,
+                remedy="start again",
+            )
 
     @property
     def _board_name(self) -> str:

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import base64
+import contextlib
+import errno
 import hashlib
 import json
 import os
@@ -17,7 +19,7 @@ from edgereply import __version__
 from edgereply.comparison.advice import Advice
 from edgereply.comparison.compare import Comparison
 from edgereply.comparison.conditions import compared_words, difference_words
-from edgereply.errors import SettingError
+from edgereply.errors import SettingError, StoreError
 from edgereply.evaluation.run_view import COMPLETE, RunView, flatten, letter
 from edgereply.report.figures import theme
 from edgereply.report.figures.library import library_hash, packed_library
@@ -34,6 +36,8 @@ from edgereply.wording.numbers import clean, exactly, listing
 _AS_IS: Final = {"<": "\\u003c", ">": "\\u003e", "&": "\\u0026", "\u2028": "\\u2028", "\u2029": "\\u2029"}
 # More lines than this over each other cannot be told apart at first sight; the rest waits to be ticked.
 MOST_SHOWN: Final = 6
+# Not for want of a better name: the disk's own trouble.
+DISK_TROUBLE: Final = {errno.ENOSPC, errno.EDQUOT, errno.EIO, errno.EROFS, errno.EACCES, errno.EPERM}
 SAFETY: Final = (
     "An input made for 3.3 V is destroyed by 5 V: put a divider or a level shifter between them.",
     "Connect the grounds before any signal, and switch the power off before moving a wire.",
@@ -135,16 +139,19 @@ def write_whole(path: Path, content: bytes, what: str) -> None:
 
     Raises:
         SettingError: it cannot be written there.
+        StoreError: the disk is full, broken or read-only.
     """
     beside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         beside.write_bytes(content)
         beside.replace(path)
     except OSError as error:
-        beside.unlink(missing_ok=True)
-        raise SettingError(
-            f"{what} cannot be written: {error.strerror or error}", where=str(path), remedy="choose another --output"
-        ) from error
+        with contextlib.suppress(OSError):
+            beside.unlink(missing_ok=True)
+        told, place = f"{what} cannot be written: {error.strerror or error}", str(path)
+        if error.errno in DISK_TROUBLE:
+            raise StoreError(told, where=place, remedy="free space, or choose another --output") from error
+        raise SettingError(told, where=place, remedy="choose another --output") from error
 
 
 def embedded(data: Any) -> str:

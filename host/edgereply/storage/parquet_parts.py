@@ -139,7 +139,7 @@ def _int64(table: pa.Table, name: str) -> Int64s:
     return np.asarray(_numpy(column.fill_null(NO_STAMP) if column.null_count else column), np.int64)
 
 
-def _numpy(column: pa.ChunkedArray) -> NDArray[np.integer[Any]]:
+def _numpy(column: pa.ChunkedArray) -> NDArray[Any]:
     """The numbers of a column without nulls; `to_numpy` would import pandas where that is installed: 0.3 s."""
     return np.from_dlpack(column.combine_chunks())
 

@@ -5,6 +5,14 @@ from typing import Any, Literal
 
 from pydantic import BaseModel, ConfigDict, Field
 
+from edgereply.storage.board_facts import (
+    ActivityFacts,
+    AskedFacts,
+    ContextFacts,
+    EnvironmentFacts,
+    InEffectFacts,
+    PlanFacts,
+)
 from edgereply.wording.units import LONGEST_NS
 
 FORMAT = 1
@@ -41,7 +49,7 @@ class SourceRecord(BaseModel):
     tolerance_ppm: float = Field(default=0.0, ge=0, le=1e6)
     resolution_ns: float = Field(default=0.0, ge=0, le=LONGEST_NS)
     captures: bool = True
-    plan: dict[str, Any] = {}
+    plan: PlanFacts = {}
 
 
 class RunRecord(BaseModel):
@@ -63,14 +71,14 @@ class RunRecord(BaseModel):
     virtual: bool
     state: Literal["running", "complete", "incomplete"] = "running"
     reason: str = ""
-    requested: dict[str, dict[str, Any]]
-    in_effect: dict[str, Any] = {}
+    requested: AskedFacts
+    in_effect: InEffectFacts = {}
     source: SourceRecord
-    environment_before: dict[str, Any] = {}
-    environment_after: dict[str, Any] = {}
+    environment_before: EnvironmentFacts = {}
+    environment_after: EnvironmentFacts = {}
     fixture: dict[str, Any] | None = None
-    context: dict[str, Any] = {}
-    activity: dict[str, Any] = {}
+    context: ContextFacts = {}
+    activity: ActivityFacts = {}
     deadline_ns: int | None = Field(default=None, gt=0, le=LONGEST_NS)
     window_ns: int = Field(gt=0, le=LONGEST_NS)
     counts: dict[str, int] = {}

@@ -1,4 +1,4 @@
-"""Requests to device files, where the system has such a thing."""
+"""Requests about open files that only POSIX systems know: to a device, and to have a file alone."""
 
 from __future__ import annotations
 
@@ -24,4 +24,16 @@ def control(descriptor: int, request: int, argument: bytes = b"") -> bool:
         fcntl.ioctl(descriptor, request, argument)
     except OSError:
         return False
+    return True
+
+
+def taken_alone(descriptor: int) -> bool:
+    """Take a file for as long as it is open; False where another process has it. Not guarded on Windows."""
+    if sys.platform != "win32":
+        import fcntl
+
+        try:
+            fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except BlockingIOError:
+            return False
     return True

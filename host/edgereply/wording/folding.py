@@ -5,6 +5,8 @@ import shutil
 import sys
 import textwrap
 
+from edgereply.wording.screen import one_line, put
+
 _NO_BREAK = "\u00a0"
 # A number stays with its unit, and the ends of an interval with what stands between them.
 _TOGETHER = re.compile(r"(?<=\d) (?=(?:[nµm]?s|%|ppm|[mk]?[VW]|kΩ|MiB)(?![\w]))|(?<=[≥±]) (?=\d)")
@@ -13,9 +15,10 @@ _LEAST = 30
 
 def tell(line: str = "") -> None:
     """Print one line of a result, folded where stdout is a terminal."""
+    line = one_line(line)
     if sys.stdout.isatty():
         line = fold(line, shutil.get_terminal_size().columns)
-    print(line)
+    put(line)
 
 
 def fold(line: str, width: int) -> str:

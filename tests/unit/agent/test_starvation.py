@@ -208,3 +208,28 @@ def test_a_session_that_goes_on_keeps_its_responder(board: VirtualBoard) -> None
         board.pulse()
         agent.send(Stop())
         assert agent.expect(Stopped).answered == 1
+
+
+def test_the_longest_guard_is_eight_seconds(tmp_path: Path) -> None:
+    """Kernels complain of a CPU that is kept for some ten seconds and more; a host gives up on a silent board later."""
+    assert guard_s(50, True, 30, kernel(tmp_path, "950000\n")) == 8
+    assert guard_s(50, True, 7, kernel(tmp_path, "950000\n")) == 7
+    assert guard_s(50, True, 1, kernel(tmp_path, "950000\n")) == 3
+
+
+@pytest.mark.parametrize(("responder", "keeper"), [(50, 51), (98, 99), (99, 99)])
+def test_the_keeper_is_one_priority_above(monkeypatch: pytest.MonkeyPatch, responder: int, keeper: int) -> None:
+    """The scheduler is pretended: real priorities need rights. The process is forked, so it has the pretence too."""
+    had: list[int] = [0]
+    param = os.sched_param
+    monkeypatch.setattr(os, "sched_setscheduler", lambda _pid, _policy, wanted: had.append(wanted.sched_priority))
+    monkeypatch.setattr(os, "sched_getparam", lambda _pid: param(had[-1]))
+    monkeypatch.setattr("edgereply_agent.keeper.c_library", lambda: None)
+    found = Keeper([], [], (), responder)
+    try:
+        end = time.monotonic() + 20.0
+        while not found.priority() and time.monotonic() < end:
+            time.sleep(0.005)
+        assert found.priority() == keeper
+    finally:
+        found.release()

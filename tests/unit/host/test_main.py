@@ -69,3 +69,25 @@ def test_a_signal_inside_compiled_text_keeps_the_exit_code(name: str, tmp_path: 
     env = {**os.environ, "PYTHONPATH": paths}
     done = subprocess.run(command, capture_output=True, text=True, timeout=300, check=False, env=env)
     assert (done.returncode, done.stderr.strip()) == (130, "interrupted")
+
+
+BROKEN = """
+import sys
+class Breaking:
+    def find_spec(self, name, path, target=None):
+        if name == "edgereply.config.settings":
+            raise RuntimeError("the board said \\x1b[2J\\x9b")
+sys.meta_path.insert(0, Breaking())
+from edgereply.__main__ import main
+sys.argv = ["edgereply", "wiring", "--bench", "none.toml"]
+sys.exit(main())
+"""
+
+
+def test_a_fault_of_the_program_is_no_answer_no() -> None:
+    """Python's own exit code for it, 1, says that a measurement came out badly; and it prints whatever was said."""
+    done = subprocess.run([sys.executable, "-c", BROKEN], capture_output=True, text=True, timeout=300, check=False)
+    assert done.returncode == 3
+    assert "\x1b" not in done.stderr
+    assert "the board said \\x1b[2J\\x9b" in done.stderr
+    assert "edgereply: a fault of the program itself" in done.stderr

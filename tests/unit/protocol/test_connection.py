@@ -279,3 +279,20 @@ def test_an_end_inside_a_frame_is_told_from_one_between_frames() -> None:
         with pytest.raises(RemoteError, match=text):
             host.receive_eof()
         assert host.state is State.CLOSED
+
+
+UNASKED: list[Message] = [GREETING, Inspection({}), Configured({}, []), Probed({}), Started(5), Progress(1, 0, 0, 6),
+                          Stamps(ANSWERS), Stopped(1, 0, 0, "asked"), Inspect(), Stop()]  # fmt: skip
+
+
+@pytest.mark.parametrize("message", UNASKED, ids=lambda message: type(message).__name__)
+def test_what_nobody_may_say_now_closes_the_link(message: Message) -> None:
+    """A host that has been greeted and has asked for nothing."""
+    host = Connection(HOST, "h")
+    host.send(host.hello())
+    host.receive_data(encode_frame(Frame(GREETING.TYPE, 0, encode_message(GREETING))))
+    assert isinstance(host.next_message(), Hello)
+    host.receive_data(encode_frame(Frame(message.TYPE, 1, encode_message(message))))
+    with pytest.raises(RemoteError, match=f"{type(message).__name__} came while the link was ready"):
+        host.next_message()
+    assert host.state is State.CLOSED

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from edgereply.cli.common import BenchOption, BoardOption, JsonOption, put_json, say
+from edgereply.cli.common import BenchOption, BoardOption, JsonOption, TrustOption, put_json, say
 
 EXAMPLES = ("edgereply source null",)
 
@@ -10,6 +10,7 @@ EXAMPLES = ("edgereply source null",)
 def command(
     bench: BenchOption = Path("bench.toml"),
     board: BoardOption = "",
+    trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Measure what the fixture itself adds: stimulus jumpered to capture, no board connected."""

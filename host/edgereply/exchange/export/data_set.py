@@ -13,7 +13,6 @@ that is said. Partitions are named as Hive names them: `key=value`, what cannot 
 from __future__ import annotations
 
 import contextlib
-import fcntl
 import json
 import os
 import re
@@ -40,6 +39,7 @@ from edgereply.exchange.export.data_set_tables import (
 from edgereply.storage.formats import refuse_newer
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.series_record import SeriesRecord, load_series
+from edgereply.system.device_files import taken_alone
 from edgereply.system.digest import sha256_of
 
 FORMAT: Final = 1
@@ -258,10 +258,8 @@ def _begin(directory: Path) -> None:
 @contextlib.contextmanager
 def _alone(directory: Path) -> Iterator[None]:
     with (directory / ".lock").open("w") as lock:
-        try:
-            fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
-        except BlockingIOError as error:
+        if not taken_alone(lock.fileno()):
             raise SettingError(
                 "another export is writing to this data set", where=str(directory), remedy="wait for its end"
-            ) from error
+            )
         yield

@@ -16,6 +16,7 @@ from rich.console import Console
 from rich.text import Text
 
 from edgereply.evaluation.headline import Headline
+from edgereply.report.terminal.console import stdout_console
 from edgereply.report.terminal.span import LEAST_WIDTH, axis_of, bar, labelled_bar
 from edgereply.report.terminal.tables import is_plain
 from edgereply.wording.evidence import grade_words
@@ -55,7 +56,7 @@ class Screen:
         Args:
             console: where; stdout where None.
         """
-        self.console = console or Console(highlight=False)
+        self.console = console or stdout_console()
         self.width = max(30, self.console.width) if self.console.is_terminal else PIPED_WIDTH
         self.plain = is_plain(self.console)
 

@@ -2,9 +2,8 @@
 
 from collections.abc import Sequence
 
-from rich.console import Console
-
 from edgereply.evaluation.run_view import RunView
+from edgereply.report.terminal.console import stdout_console
 from edgereply.report.terminal.tables import show_summary
 
 
@@ -14,4 +13,4 @@ def print_result(views: Sequence[RunView]) -> None:
     Args:
         views: one or more runs.
     """
-    show_summary(views, Console(highlight=False))
+    show_summary(views, stdout_console())

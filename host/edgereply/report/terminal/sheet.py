@@ -11,6 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from edgereply.report.tables.rows import Cell, TableLine
+from edgereply.report.terminal.console import stdout_console
 from edgereply.report.terminal.tables import is_plain
 from edgereply.wording.evidence import grade_words
 from edgereply.wording.numbers import clean
@@ -28,7 +29,7 @@ def print_sheet(headings: Sequence[str], lines: Sequence[TableLine], console: Co
         lines: as many cells as there are headings between the first and the last.
         console: where; stdout where None. What is no terminal gets long lines, none folded.
     """
-    console = console or Console(highlight=False)
+    console = console or stdout_console()
     if not console.is_terminal:
         console.width = max(console.width, _WIDE)
     names = [Text(clean(line.name), style="bold red" if line.bad else "bold") for line in lines]

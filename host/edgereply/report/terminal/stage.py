@@ -12,7 +12,7 @@ from rich.live import Live
 from rich.progress_bar import ProgressBar
 from rich.table import Table
 
-from edgereply.report.terminal.tables import stderr_console
+from edgereply.report.terminal.console import stderr_console
 from edgereply.wording.progress import SeriesProgress
 
 Screen = Callable[[int], RenderableType]

@@ -1,6 +1,6 @@
 import time
 from array import array
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 
 import pytest
@@ -11,7 +11,7 @@ from edgereply.measurement.run import Run, RunOutcome
 from edgereply.sources.base import StimulusPlan
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
-from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Stamps, Start, Started, Stop, Stopped
+from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Progress, Stamps, Start, Started, Stop, Stopped
 from tests.fakes.board_link import FakeAgentLink
 from tests.fakes.records import run_record
 from tests.fakes.scripted_source import ScriptedSource, Step, batch
@@ -195,3 +195,71 @@ def test_without_a_board_the_source_alone_is_enough(tmp_path: Path) -> None:
     outcome, reader, _ = execute(tmp_path, [batch(PULSES, done=True)])
     assert outcome.state == "complete"
     assert len(reader.board().edge_ns) == 0
+
+
+def said_to(said: list[Message]) -> Callable[[Message], list[Message]]:
+    return lambda _: said
+
+
+def test_more_rows_than_there_can_be_edges_end_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """20 stimuli, and a board that may add 20 rows to each of them and 100 besides."""
+    monkeypatch.setattr("edgereply.measurement.run.MOST_ADDED", 100)
+    for count, fits in ((500, True), (501, False)):
+        said: list[Message] = [Started(1), answers(count)]
+        link = FakeAgentLink(reactions={Start: said_to(said)})
+        outcome, reader, _ = execute(tmp_path / str(count), [None, batch(PULSES, done=True)], link)
+        assert (outcome.state == "complete") is fits
+        assert fits or "sent 501 rows for 20 stimuli" in outcome.reason
+        assert len(reader.board().edge_ns) == (count if fits else 0)
+
+
+def test_a_board_that_reports_without_end_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("edgereply.measurement.run.MOST_REPORTS_A_S", 0)
+    said = Progress(1, 0, 0, 1, {"reading": {"gauge x": 1}})
+    link = FakeAgentLink(reactions={Start: lambda _: [Started(1), *[said] * 201]})
+    outcome, reader, _ = execute(tmp_path, [None, batch(PULSES, done=True)], link)
+    assert "sent 201 reports" in outcome.reason
+    assert len(reader.context()) == 200
+
+
+class Clock:
+    """A time that goes on by so much whenever it is asked for."""
+
+    def __init__(self, step_s: float) -> None:
+        self.now_s, self.step_s = 1000.0, step_s
+
+    def monotonic(self) -> float:
+        self.now_s += self.step_s
+        return self.now_s
+
+
+def test_a_source_that_always_has_something_ends_at_the_last_deadline(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Virtual time; it never stalls, so nothing else would end it. 20 stimuli of 10 ms, 20 times slower, and 30 s."""
+    clock = Clock(0.01)
+    monkeypatch.setattr("edgereply.system.deadline.time", clock)
+    endless: list[Step] = [batch([(1, n * MS)]) for n in range(30_000)]
+    outcome, _, source = execute(tmp_path, endless)
+    assert "has not finished after" in outcome.reason
+    assert len(source._steps) > 1000
+
+
+def test_an_agent_that_does_not_stop_is_given_up(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """It goes on reporting, so it is not silent; the wait of 15 s passes in virtual time."""
+    monkeypatch.setattr("edgereply.system.deadline.time", Clock(0.05))
+    link = FakeAgentLink(reactions={Stop: lambda _: []})
+    read, reads = link.read, 0
+
+    def reading(timeout_s: float) -> bytes | None:
+        nonlocal reads
+        reads += 1
+        if reads > 5000:
+            pytest.fail("it waited on and on")
+        return read(timeout_s)
+
+    monkeypatch.setattr(link, "read", reading)
+    outcome, _, _ = execute(tmp_path, [batch(PULSES, done=True)], link)
+    assert "the agent did not stop in time" in outcome.reason
+    assert outcome.error is not None
+    assert outcome.error.exit_code == 3

@@ -178,3 +178,21 @@ def test_something_else_answers() -> None:
         pytest.raises(SourceError, match=r"does not identify itself.*'what\?'"),
     ):
         GeneratorSource(line.port)
+
+
+@pytest.mark.parametrize(
+    ("header", "wanted_ns", "most_off_ns"), [("PULS:PER", 2_000_000, 210), ("PULS:WIDT", 50_000, 510)]
+)
+@pytest.mark.parametrize("sign", [1, -1])
+def test_how_far_a_reading_may_be_off(bench: Bench, header: str, wanted_ns: int, most_off_ns: int, sign: int) -> None:
+    """A ten-thousandth of the period, a hundredth of the width, and 10 ns for rounding."""
+    source = bench.open()
+    for off_ns in (most_off_ns, most_off_ns + 1):
+        reading = f"{(wanted_ns + sign * off_ns)}E-9\n"
+        bench.generator.change = lambda line, answer, reading=reading: reading if line == f"{header}?" else answer  # type: ignore[misc]
+        if off_ns == most_off_ns:
+            took = source.arm(PLAN)
+            assert wanted_ns + sign * off_ns in (took.period_ns, took.width_ns)
+        else:
+            with pytest.raises(SourceError, match=f"{header} was set to {wanted_ns} ns but reads"):
+                source.arm(PLAN)

@@ -210,3 +210,22 @@ def test_abort_ends_even_a_long_wait(adapter: FakeAdapter) -> None:
     assert batch is not None
     assert (batch.done, len(batch.kind)) == (True, 0)
     source.close()
+
+
+def test_closing_in_a_run_ends_it_first(adapter: FakeAdapter) -> None:
+    """The thread is over and the line idle before the port goes: nothing may be driven after."""
+    source = LinesSource("port", stimulus="rts")
+    source.arm(replace(PLAN, count=1_000_000))
+    source.start()
+    thread = source._thread
+    assert thread is not None
+    while len(adapter.done) < 8:
+        assert thread.is_alive()
+    source.close()
+    assert adapter.closed
+    assert not thread.is_alive()
+    driven = [asserted for _, name, asserted in adapter.done if name == "rts"]
+    assert driven[-1] is driven[0], "the level it was idle at"
+    after = len(adapter.done)
+    source.close()
+    assert len(adapter.done) == after

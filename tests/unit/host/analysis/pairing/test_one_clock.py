@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.one_clock import pair
+from edgereply.analysis.pairing.one_clock import _give_up_contradictions, pair
+from edgereply.analysis.pairing.posterior import UNCERTAIN_INDEX
 from edgereply.analysis.pairing.result import Pairing, Status, match_falls
 
 WINDOW_NS = 100_000
@@ -210,3 +211,20 @@ def test_whatever_comes_the_sums_hold(stimuli: list[int], rises: list[int], fall
     assert np.sort(np.concatenate(every)).tolist() == sorted(falls)
     assert np.all((pairing.reaction_ns >= 0) & (pairing.reaction_ns <= window))
     assert np.all(np.diff(pairing.rise_ns[paired]) >= 0)
+
+
+@pytest.mark.parametrize(
+    ("partner", "left"),
+    [
+        ([0, 1, 2, 3], [0, 1, 2, 3]),
+        ([0, 2, 1, 3], [0, None, None, 3]),
+        ([0, 1, 1, 3], [0, None, None, 3]),
+        ([3, 0, 1, 2], [None, None, 1, 2]),
+        ([2, 3, 1, 0], [2, None, None, None]),
+    ],
+)
+def test_pairs_that_disagree_about_the_order_are_given_up(partner: list[int], left: list[int | None]) -> None:
+    """Answers come in the order of their stimuli: of a later stimulus with an earlier answer neither is certain."""
+    found = np.array(partner, np.int64)
+    _give_up_contradictions(found)
+    assert [None if index == UNCERTAIN_INDEX else index for index in found.tolist()] == left

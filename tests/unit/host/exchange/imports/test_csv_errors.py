@@ -135,3 +135,17 @@ def test_whatever_is_in_a_file_is_read_or_explained(data: bytes, tmp_path: Path)
         for trace in segment.traces.values():
             assert trace.at_ns.size == trace.rising.size
             assert not trace.at_ns.size or 0 <= trace.at_ns.min() <= trace.at_ns.max() <= segment.length_ns + 1
+
+
+@pytest.mark.parametrize("wrong", [1500, 1501, 2999])
+@pytest.mark.parametrize("above", [0, 1, 7])
+def test_the_line_is_counted_from_the_files_first(above: int, wrong: int, tmp_path: Path) -> None:
+    """Whatever stands above the table: the sample after so many others is on the line an editor shows."""
+    rows = [f"{n}e-6,{3.3 * (n // 8 % 2)}" for n in range(3000)]
+    rows[wrong] = f"{wrong}e-6,abc"
+    text = [*(f"# note {n}" for n in range(above)), "Time (s),CH1 (V)", *rows]
+    path = tmp_path / "scope.csv"
+    path.write_text("\n".join(text) + "\n")
+    with pytest.raises(DataError, match="'abc' is no number") as caught:
+        recording_of([path], [], Settings())
+    assert text.index(rows[wrong]) + 1 == int(caught.value.where.rpartition(":")[2])

@@ -4,7 +4,8 @@ import pytest
 from rich.console import Console
 
 from edgereply.evaluation.run_view import RunView
-from edgereply.report.terminal.tables import SummaryTable, show_summary, stderr_console
+from edgereply.report.terminal.console import stderr_console
+from edgereply.report.terminal.tables import SummaryTable, show_summary
 from tests.unit.host.report.runs import HOSTILE, run, shuffled, usual
 
 
