@@ -9,6 +9,7 @@ from typing import TypeVar
 
 from edgereply.errors import HostError, SettingError
 from edgereply.wording.folding import fold
+from edgereply.wording.screen import put
 
 Answer = TypeVar("Answer")
 # Rows of a list that leave room for the question on a terminal of 24.
@@ -26,7 +27,7 @@ class Questions:
     def show(self, line: str = "") -> None:
         """Lines to read before the question."""
         for part in line.split("\n"):
-            print(fold(part, shutil.get_terminal_size().columns), file=sys.stderr)
+            put(fold(part, shutil.get_terminal_size().columns), error=True)
 
     def rows(self, rows: Sequence[str], more: str) -> None:
         """A list, cut where the terminal would scroll it away.
@@ -47,10 +48,10 @@ class Questions:
             SettingError: the input has ended.
         """
         shown = f"{question} [{default}]: " if default else f"{question}: "
-        print(shown, end="", file=sys.stderr, flush=True)
+        put(shown, error=True, end="")
         answer = sys.stdin.readline()
         if not answer:
-            print(file=sys.stderr)
+            put(error=True)
             raise SettingError(
                 "the answers ended before the last question", remedy="start again; nothing has been written"
             )

@@ -21,10 +21,11 @@ def command(
     """
     from edgereply.config.schema import schema
     from edgereply.errors import StoreError
+    from edgereply.wording.screen import put
 
     text = json.dumps(schema(kind), indent=1, ensure_ascii=False) + "\n"
     if out is None:
-        print(text, end="")
+        put(text, end="")
         return
     try:
         out.write_text(text, encoding="utf-8")

@@ -74,11 +74,11 @@ def _ask() -> None:
     import sys
 
     from edgereply.errors import SettingError
+    from edgereply.wording.screen import ask
 
     if not sys.stdin.isatty():
         raise SettingError("nobody is there to say yes", "--yes", "add --yes to write without being asked")
-    print("write it? [y/N] ", end="", file=sys.stderr, flush=True)
-    if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+    if not ask("write it?"):
         raise SettingError("nothing was written", "write it?", "answer y to write")
 
 

@@ -9,8 +9,8 @@ from __future__ import annotations
 
 import contextlib
 import os
-import sys
 import re
+import sys
 import time
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
@@ -142,7 +142,7 @@ def _remains(drive: BootDrive, target: Path, firmware: Firmware, gone_s: float) 
 def _read_back(target: Path) -> bytes:
     file = os.open(target, os.O_RDONLY)
     try:
-        if sys.platform != "win32" and hasattr(os, "posix_fadvise"):  # not what the system still remembers of the writing
+        if sys.platform == "linux":  # not what the system still remembers of the writing
             os.posix_fadvise(file, 0, 0, os.POSIX_FADV_DONTNEED)
         return b"".join(iter(lambda: os.read(file, 1 << 16), b""))
     finally:

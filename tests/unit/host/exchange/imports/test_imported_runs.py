@@ -101,12 +101,12 @@ def test_the_headline_of_a_page_holds_only_where_the_instrument_can_tell(tmp_pat
     reaction = np.full(2001, 500_000)
     reaction[7] = 990_000
     for name, resolution_ns, outcome, first in (
-        ("blind", 60_000.0, "open", "NOT ENOUGH DATA to say whether the deadline of 1.00 ms is kept."),
+        ("blind", 60_000.0, "open", "NOT ENOUGH DATA to say whether the deadline of 1 ms is kept."),
         (
             "sharp",
             10.0,
             "pass",
-            "PASS: the deadline of 1.00 ms is kept, if one disturbance makes no more than 6 answers late.",
+            "PASS: the deadline of 1 ms is kept, if one disturbance makes no more than 6 answers late.",
         ),
     ):
         source = SourceRecord(kind="imported", resolution_ns=resolution_ns)
