@@ -23,18 +23,17 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Bools, Int64s, Places, Uint8s
 from edgereply.analysis.arrays.chunks import chunkwise
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.alignment import Alignment
+from edgereply.analysis.pairing.alignment import Alignment, AlignStatus
 from edgereply.analysis.pairing.clock import MAD_TO_SIGMA, NORMAL_90, Clock, padded
-from edgereply.analysis.pairing.matching import CHUNK, Match, Reach, match
+from edgereply.analysis.pairing.matching import CHUNK, Match, match
 from edgereply.analysis.pairing.one_clock import coalesced, match_by_usual
 from edgereply.analysis.pairing.posterior import MISSED_INDEX, UNCERTAIN_INDEX
+from edgereply.analysis.pairing.residual_likelihood import HELD_UP_NS, Reach
 from edgereply.analysis.pairing.result import Pairing, Rise, Status, assemble
 from edgereply.analysis.pairing.usual_reaction import Usual
 
 # Rows that tell the delay from set to rise.
 SAMPLE = 1 << 16
-# A response that comes further from where its row says is nobody's.
-REACH_NS = 50_000_000
 # So many stimuli in a row without a row of the board are a stretch of which nothing was kept.
 STRETCH = 8
 # In such a stretch the board answered nothing if there are fewer rises than this share of the stimuli.
@@ -83,7 +82,7 @@ def pair_by_rows(
     if expected is None:
         return None
     rows, at, sigma = expected
-    found = match(at, rise, sigma, Reach(REACH_NS, REACH_NS))
+    found = match(at, rise, sigma, Reach(HELD_UP_NS, HELD_UP_NS))
     of_row = np.full(set_ns.size + 1, MISSED_INDEX, np.int64)
     of_row[rows] = np.where(found.ambiguous, UNCERTAIN_INDEX, found.partner)
     if watched_to_ns is not None:
@@ -93,7 +92,8 @@ def pair_by_rows(
     known = _told_by_rows(stimulus, rise, alignment, of_row, found)
     del found, of_row
     has_output = np.append(set_ns != NO_STAMP, False)
-    _fill(stimulus, rise, known, ~has_output[alignment.edge_index], window_ns)
+    contested = alignment.status == AlignStatus.AMBIGUOUS
+    _fill(stimulus, rise, known, (~has_output[alignment.edge_index], contested), window_ns)
     status = _statuses(stimulus, rise, known.partner, window_ns, watched_to_ns)
     return assemble(stimulus, rise, fall, known.partner, status, known.kind)
 
@@ -139,7 +139,7 @@ def usual_delay(expected: Int64s, rise: Int64s) -> tuple[int, float] | None:
     sample = expected[:: -(-expected.size // SAMPLE)]
     among, right = padded(rise), np.searchsorted(rise, sample)
     near = np.concatenate([among[right + place] - sample for place in range(4)])
-    near = np.sort(near[np.abs(near) <= REACH_NS])
+    near = np.sort(near[np.abs(near) <= HELD_UP_NS])
     rate = rise.size / max(1.0, float(rise[-1] - rise[0]))
     best, inside = 0.0, near[:0]
     for power in range(6, 21):
@@ -182,10 +182,13 @@ def _told_by_rows(stimulus: Int64s, rise: Int64s, alignment: Alignment, of_row: 
     return _Found(partner, kind)
 
 
-def _fill(stimulus: Int64s, rise: Int64s, known: _Found, without_row: Bools, window_ns: int) -> None:
-    """Find the responses of stimuli without a row among the rises that are no row's."""
+def _fill(stimulus: Int64s, rise: Int64s, known: _Found, lacking: tuple[Bools, Bools], window_ns: int) -> None:
+    """Find the responses of stimuli without a row among the rises that are no row's.
+
+    `lacking` says which have none, and for which of those a row is there that may or may not be theirs.
+    """
     free = np.flatnonzero(known.kind == Rise.SPURIOUS)
-    places = np.flatnonzero(without_row)
+    places = np.flatnonzero(lacking[0])
     if free.size and places.size:
         known.partner[places] = MISSED_INDEX
         usual = usual_range(stimulus, rise, known.partner)
@@ -203,7 +206,7 @@ def _fill(stimulus: Int64s, rise: Int64s, known: _Found, without_row: Bools, win
             partner, _, kind = match_by_usual(stimulus[part], rise[chosen], window_ns, usual if length < 64 else None)
             known.partner[part] = np.where(partner >= 0, chosen[np.maximum(partner, 0)], partner)
             known.kind[chosen] = kind
-        _fill_singles(stimulus, rise, known, np.sort(single), window_ns, usual)
+        _fill_singles((stimulus, rise), known, np.sort(single), lacking[1], window_ns, usual)
     known.kind[known.kind == _TAKEN] = Rise.SPURIOUS
 
 
@@ -222,9 +225,18 @@ def usual_range(stimulus: Int64s, rise: Int64s, partner: Int64s) -> Usual | None
 
 
 def _fill_singles(
-    stimulus: Int64s, rise: Int64s, known: _Found, single: Places, window_ns: int, usual: Usual | None
+    edges: tuple[Int64s, Int64s],
+    known: _Found,
+    single: Places,
+    contested: Bools,
+    window_ns: int,
+    usual: Usual | None,
 ) -> None:
-    """Stimuli that the board has not told of, one by one; the board answers in order."""
+    """Stimuli that the board has not told of, one by one; the board answers in order.
+
+    Where a row may or may not be theirs, its rise is as usual as the row is near: that decides nothing.
+    """
+    stimulus, rise = edges
     free = np.flatnonzero(known.kind == Rise.SPURIOUS)
     if not free.size or not single.size:
         return
@@ -241,7 +253,7 @@ def _fill_singles(
         reaction = rise[own] - stimulus[single]
         clear = (last - first == 1) & (reaction >= usual.low_ns) & (reaction <= usual.high_ns)
         count = np.bincount(own[some], minlength=rise.size)
-        clear &= count[own] == 1
+        clear &= (count[own] == 1) & ~contested[single]
         known.partner[single[clear]] = own[clear]
         known.kind[own[clear]] = Rise.ANSWER
         some &= ~clear

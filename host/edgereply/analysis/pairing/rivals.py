@@ -30,6 +30,7 @@ STRETCHES = 24
 # A rival that overlaps less of the winner than this says nothing about a repeating train.
 OVERLAP = 0.25
 SHIFTS = 16
+PIECE = 64  # pulses over which a rival's clock may bend
 # Intervals that vary by less than this about their mean are one even pace.
 EVEN = 0.01
 # Tolerances tried for lines and patterns, as fractions of the usual interval.
@@ -107,10 +108,12 @@ def against_rivals(search: Search, clock: Clock) -> Trial | None:
         there = [np.isfinite(one.gap_ns) & np.isfinite(other.gap_ns) for one, other in zip(own, theirs, strict=True)]
         if sum(map(np.count_nonzero, there)) < max(3, OVERLAP * inside):
             continue
-        mine, rival = _chosen(own, there), _chosen(theirs, there)
+        mine, rival = (_chosen(parts, there) for parts in (own, theirs))
         close = [np.count_nonzero(np.abs(left.off_ns) <= WITHIN * told.scale_ns) for left in (mine, rival)]
         if close[0] >= MANY and close[1] < close[0] / 2:
             continue
+        # The clock was followed for the one, and bends with its jitter; the other may bend as much.
+        mine, rival = (_chosen([_levelled(left, told.scale_ns) for left in parts], there) for parts in (own, theirs))
         ahead = evidence(mine).nats - evidence(rival).nats
         if ahead < MARGIN:
             refusal, reason = _undecided(search, pulses)
@@ -182,6 +185,18 @@ def _shifted(search: Search, clock: Clock, part: slice, shift: float, scale: flo
     return residuals(target + round(float(np.median(close[best : best + int(held[best])]))), search.edge)
 
 
+def _levelled(left: Residuals, scale: float) -> Residuals:
+    """The residuals of a stretch less the mean of the close ones, piece by piece."""
+    cuts = np.linspace(0, left.off_ns.size, max(1, left.off_ns.size // PIECE) + 1).astype(np.int64)
+    starts, owner = cuts[:-1], np.repeat(np.arange(cuts.size - 1), np.diff(cuts))
+    level = np.zeros(starts.size)
+    for _ in range(2):
+        close = np.abs(left.off_ns - level[owner]) <= 6 * scale
+        held = np.maximum(np.add.reduceat(close, starts, dtype=np.int64), 1)
+        level = np.add.reduceat(np.where(close, left.off_ns, 0.0), starts) / held
+    return Residuals(left.off_ns - level[owner], left.gap_ns)
+
+
 def _rivals(search: Search, stretches: list[slice], scale: float) -> list[tuple[float, int]]:
     """Shifts in ns, and in pulses, at which the train may look like itself."""
     found: list[tuple[float, int]] = []
@@ -196,7 +211,7 @@ def _rivals(search: Search, stretches: list[slice], scale: float) -> list[tuple[
     tolerance = max(4 * scale, 4.0)
     length = min(PATTERN, max(2, stimulus.size // 3))
     for start in telling_patterns(stimulus, tolerance, length)[:8]:
-        again: Pairs = occurrences(stimulus[start : start + length + 1], stimulus, tolerance, 0.0)
+        again: Pairs = occurrences(stimulus[start : start + length + 1], stimulus, tolerance, 0.0, start)
         for place, middle in again:
             own = start + middle
             if abs(place - own) > SHIFTS:

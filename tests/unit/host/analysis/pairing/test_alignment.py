@@ -137,11 +137,25 @@ def test_a_merged_edge_is_one_unseen_stimulus() -> None:
     assert np.flatnonzero(result.status == AlignStatus.UNSEEN).tolist() == [101]
 
 
-def test_two_edges_as_near_as_each_other_are_ambiguous() -> None:
+@pytest.mark.parametrize("apart_ns", [0, 500, -500])
+def test_of_two_edges_at_one_instant_the_first_is_the_stimulus_and_the_other_added(apart_ns: int) -> None:
     truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
-    result = align(truth.stimulus_ns, np.sort(np.append(truth.edge_ns, truth.edge_ns[100] + 500)))
+    result = align(truth.stimulus_ns, np.sort(np.append(truth.edge_ns, truth.edge_ns[100] + apart_ns)))
+    assert result.aligned == 200
+    assert result.edge_index.tolist() == [*range(101), *range(102, 201)]
+    assert result.extra_index.tolist() == [101]
+
+
+def test_two_edges_apart_and_as_near_as_each_other_are_ambiguous() -> None:
+    truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
+    clock = align(truth.stimulus_ns, truth.edge_ns).clock
+    assert clock is not None
+    there = int(clock.to_board(truth.stimulus_ns[100:101])[0])
+    off = round(3 * clock.sigma_ns)
+    edge = np.sort(np.append(np.delete(truth.edge_ns, 100), [there - off, there + off]))
+    result = align(truth.stimulus_ns, edge)
     assert np.flatnonzero(result.status == AlignStatus.AMBIGUOUS).tolist() == [100]
-    assert result.aligned == 199
+    assert (result.aligned, result.extra) == (199, 1)
 
 
 def test_order_and_indices_are_the_callers() -> None:
