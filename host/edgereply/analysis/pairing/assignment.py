@@ -24,7 +24,7 @@ from edgereply.analysis.arrays.aliases import Bools, Int64s, Places, Uint8s
 from edgereply.analysis.arrays.chunks import chunkwise
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.pairing.alignment import Alignment, AlignStatus
-from edgereply.analysis.pairing.clock import MAD_TO_SIGMA, NORMAL_90, Clock, padded
+from edgereply.analysis.pairing.clock import MAD_TO_SIGMA, NORMAL_90, Clock
 from edgereply.analysis.pairing.matching import CHUNK, Match, match
 from edgereply.analysis.pairing.one_clock import coalesced, match_by_usual
 from edgereply.analysis.pairing.posterior import MISSED_INDEX, UNCERTAIN_INDEX
@@ -137,8 +137,8 @@ def usual_delay(expected: Int64s, rise: Int64s) -> tuple[int, float] | None:
     if expected.size < 2 or rise.size < 2:
         return None
     sample = expected[:: -(-expected.size // SAMPLE)]
-    among, right = padded(rise), np.searchsorted(rise, sample)
-    near = np.concatenate([among[right + place] - sample for place in range(4)])
+    right = np.searchsorted(rise, sample)
+    near = np.concatenate([rise[np.clip(right + by, 0, rise.size - 1)] - sample for by in (-2, -1, 0, 1)])
     near = np.sort(near[np.abs(near) <= HELD_UP_NS])
     rate = rise.size / max(1.0, float(rise[-1] - rise[0]))
     best, inside = 0.0, near[:0]

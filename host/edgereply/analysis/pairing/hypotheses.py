@@ -27,6 +27,8 @@ FEW = 4
 PATTERN = 24
 # Parts of the run that give a pattern each; with 6 in 100 pulses lost or added one in five patterns is whole.
 PARTS = 24
+# Pulses of each part that are looked through.
+LONGEST = 1 << 15
 MOST_FOUND = 64
 # A pattern of which more than this share of the intervals is lost or added is not found.
 BINS = 1 << 20
@@ -71,13 +73,15 @@ def telling_patterns(train: Int64s, tolerance_ns: float, length: int) -> list[in
     most = 1 << 16
     cells = np.zeros(most, np.int64)
     starts = np.linspace(0, train.size - 1, max(1, min(PARTS, (train.size - 1) // length)) + 1).astype(np.int64)
-    for first, last in pairwise(starts.tolist()):
+    parts = [(first, min(last, first + LONGEST)) for first, last in pairwise(starts.tolist())]
+    seen = sum(last - first for first, last in parts)
+    for first, last in parts:
         cells += np.bincount(_cell(train[first : last + 1], width, most), minlength=most)
     # An interval at the border of two cells is as common as both.
     common = cells + np.concatenate((cells[1:], [0])) + np.concatenate(([0], cells[:-1]))
-    telling = -np.log(np.maximum(common, 1) / (train.size - 1))
+    telling = -np.log(np.maximum(common, 1) / seen)
     found = []
-    for first, last in pairwise(starts.tolist()):
+    for first, last in parts:
         said = np.cumsum(np.concatenate(([0.0], telling[_cell(train[first : last + 1], width, most)])))
         if said.size > length:
             sums = said[length:] - said[:-length]

@@ -16,7 +16,7 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s, Places
 from edgereply.analysis.arrays.chunks import chunkwise
-from edgereply.analysis.pairing.clock import FAR, nearest, padded
+from edgereply.analysis.pairing.clock import FAR, nearest
 from edgereply.analysis.pairing.posterior import UNCERTAIN_INDEX, Settled, settle
 from edgereply.analysis.pairing.residual_likelihood import LEAST_RATE, Likelihood, Ordinary, Reach, Shares, ordinary
 
@@ -91,13 +91,12 @@ def _match_clear(
         How ordinary residuals lie; the stimuli whose residual is far out.
     """
     margin, suspect = 4 * sigma_ns, SUSPECT * sigma_ns
-    among, targets = padded(times), padded(target)
     residuals: list[Floats] = [np.empty(0)]
     suspects: list[Int64s] = [np.empty(0, np.int64)]
 
     def decide(part: slice) -> None:
-        index, residual, second = nearest(target[part], among)
-        owner, _, rival = nearest(times[index], targets)
+        index, residual, second = nearest(target[part], times)
+        owner, _, rival = nearest(times[index], target)
         distance = np.abs(residual)
         clear = (owner == np.arange(part.start, part.stop)) & (distance <= limit_ns)
         clear &= (second > limit_ns) | (second - distance >= margin)

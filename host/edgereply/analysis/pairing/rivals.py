@@ -120,7 +120,8 @@ def against_rivals(search: Search, clock: Clock) -> Trial | None:
         if close[0] >= MANY and close[1] < close[0] / 2:
             continue
         # The clock was followed for the one, and bends with its jitter; the other may bend as much.
-        level = [[_levelled(search, places, told.scale_ns) for places in parts] for parts in (at, put)]
+        reach = min(8 * told.scale_ns, abs(shift) / 4)
+        level = [[_levelled(search, places, reach) for places in parts] for parts in (at, put)]
         mine, rival = (_chosen(parts, there) for parts in level)
         ahead = evidence(mine).nats - evidence(rival).nats
         if ahead < MARGIN:
@@ -197,15 +198,15 @@ def _moved(search: Search, at: Int64s, shift: float, scale: float) -> Int64s:
     return np.asarray(target + round(float(np.median(close[best : best + int(held[best])]))))
 
 
-def _levelled(search: Search, target: Int64s, scale: float) -> Residuals:
-    """Residuals of edges that are moved, piece by piece, by the mean of the close ones."""
+def _levelled(search: Search, target: Int64s, reach_ns: float) -> Residuals:
+    """Residuals of edges that are moved, piece by piece, by the mean of those within reach."""
     off = residuals(target, search.stimulus).off_ns
     cuts = np.linspace(0, off.size, max(1, off.size // PIECE) + 1).astype(np.int64)
     starts, owner = cuts[:-1], np.repeat(np.arange(cuts.size - 1), np.diff(cuts))
     level = np.zeros(starts.size)
-    # Wide at first, then until it stands: where it began must not matter.
-    for width in (16, 8, 8, 8):
-        close = np.abs(off - level[owner]) <= width * scale
+    # Until it stands: where it began must not matter.
+    for _ in range(4):
+        close = np.abs(off - level[owner]) <= reach_ns
         held = np.maximum(np.add.reduceat(close, starts, dtype=np.int64), 1)
         level = np.add.reduceat(np.where(close, off, 0.0), starts) / held
     return residuals(np.sort(target + np.rint(level[owner]).astype(np.int64)), search.stimulus)
