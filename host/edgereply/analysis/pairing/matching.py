@@ -136,15 +136,27 @@ def _shares(target: Int64s, times: Int64s, partner: Int64s, taken: Bools, usual:
         counted += [np.bincount(some, minlength=places.size)[inner] for some in (which, twice)]
     lacking = counted[0] - counted[2]
     size = target.size
-    twice_expected = np.count_nonzero((lacking > 0) & (counted[1] >= lacking)) / size
-    twice_there = np.count_nonzero((lacking < 0) & (counted[3] >= -lacking)) / size
-    lost = np.count_nonzero((lacking > 0) & (counted[1] < lacking)) / size
-    added = np.count_nonzero((lacking < 0) & (counted[3] < -lacking)) / size
+    fewer, more = lacking > 0, lacking < 0
+    lost = np.count_nonzero(fewer & (counted[1] < lacking)) / size
+    added = np.count_nonzero(more & (counted[3] < -lacking)) / size
     even = float(counted[0][lacking == 0].sum()) / size
-    by_chance = lost * added * min(1.0, (reach.before_ns + reach.after_ns) * size / max(1, target[-1] - target[0]))
+    rate = size / max(1, int(target[-1]) - int(target[0]))
     half = 0.5 / (size + 1)
     least = max(LEAST_RATE, half if lost or added else half / (size + 1) ** 0.5)
-    return Shares(max(even - by_chance, half), max(lost, least), max(added, least), twice_expected, twice_there)
+    # A lost or added stamp may be close to another by chance.
+    close = 2 * usual.instant_ns * rate
+    crowded = np.count_nonzero(np.diff(target) <= usual.instant_ns) if np.any(counted[1]) else 0
+    return Shares(
+        max(even - lost * added * min(1.0, (reach.before_ns + reach.after_ns) * rate), half),
+        max(lost, least),
+        max(added, least),
+        _beyond_chance(np.count_nonzero(fewer) - lost * size, 2 * crowded * lost) / size,
+        _beyond_chance(np.count_nonzero(more) - added * size, close * added * size) / size,
+    )
+
+
+def _beyond_chance(count: float, expected: float) -> float:
+    return float(max(0.0, count - expected - 3 * np.sqrt(expected)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -72,10 +72,15 @@ class Ordinary:
         apart = 1 / max(self.high_ns - self.low_ns, 2 * scale)
         return np.asarray((BULK * core + (1 - BULK) * apart) * np.exp(-np.minimum(beyond, 700.0)))
 
+    @property
+    def instant_ns(self) -> float:
+        """Stamps closer than this may be of one edge."""
+        return RESOLUTION * self.sigma_ns
+
     def echoes(self, train: Int64s, places: Places) -> Bools:
         """Which of those places in a train come so soon after the one before that they may be the same edge."""
         gap = train[places] - train[np.maximum(places - 1, 0)]
-        return np.asarray((places > 0) & (gap <= RESOLUTION * self.sigma_ns))
+        return np.asarray((places > 0) & (gap <= self.instant_ns))
 
 
 def ordinary(residual: Floats) -> Ordinary:
@@ -121,8 +126,8 @@ class Likelihood:
 
     def _again(self, gap_ns: Floats) -> Floats:
         """Density of the second stamp of one edge."""
-        sigma = self.ordinary.sigma_ns
-        return np.where(gap_ns <= RESOLUTION * sigma, 1 / ((gap_ns + 1) * np.log(RESOLUTION * sigma + 2)), 0.0)
+        most = self.ordinary.instant_ns
+        return np.where(gap_ns <= most, 1 / ((gap_ns + 1) * np.log(most + 2)), 0.0)
 
     def pair(self, off_ns: Floats) -> Floats:
         """Of a stamp that is off by so much, any shape."""
