@@ -95,6 +95,8 @@ def pair_by_rows(
     contested = alignment.status == AlignStatus.AMBIGUOUS
     _fill(stimulus, rise, known, (~has_output[alignment.edge_index], contested), window_ns)
     status = _statuses(stimulus, rise, known.partner, window_ns, watched_to_ns)
+    if alignment.clock is not None:
+        _lost_by_the_source(stimulus, _on_source(alignment.clock, set_ns[alignment.extra_index]), status, window_ns)
     return assemble(stimulus, rise, fall, known.partner, status, known.kind)
 
 
@@ -270,6 +272,29 @@ def _statuses(stimulus: Int64s, rise: Int64s, partner: Int64s, window_ns: int, w
     status[coalesced(stimulus, rise, partner)] = Status.COALESCED
     status[beyond] = Status.UNOBSERVED
     return unobserved(status, stimulus, window_ns, watched_to_ns)
+
+
+def _lost_by_the_source(stimulus: Int64s, extra: Int64s, status: Uint8s, window_ns: int) -> None:
+    """Mark missed stimuli `UNOBSERVED` whose window runs into a stretch that the source has lost.
+
+    There the board has rows one after another, and the source not one stimulus, for as long as many take. What is left
+    of such a stretch are the stimuli before it, whose answers were lost with it.
+
+    Args:
+        stimulus: int64 ns, sorted.
+        extra: when the outputs of rows without a stimulus were set, source clock.
+        status: of each stimulus, changed in place.
+        window_ns: an answer comes at most this long after its stimulus.
+    """
+    extra = np.sort(extra)
+    gap, first, count = np.unique(np.searchsorted(stimulus, extra), return_index=True, return_counts=True)
+    long = (count >= STRETCH) & (gap > 0) & (gap < stimulus.size)
+    gap, first = gap[long], first[long]
+    usual = np.median(np.diff(stimulus[: 1 << 16])) if gap.size else 0
+    for after, begin in zip(gap.tolist(), extra[first].tolist(), strict=True):
+        if stimulus[after] - stimulus[after - 1] >= STRETCH * usual:
+            last = status[int(np.searchsorted(stimulus, begin - window_ns)) : after]
+            last[last == Status.MISSED] = Status.UNOBSERVED
 
 
 def unobserved(status: Uint8s, stimulus: Int64s, window_ns: int, watched_to_ns: int | None) -> Uint8s:

@@ -174,6 +174,29 @@ def test_a_row_whose_rise_would_come_after_the_record_is_unobserved() -> None:
     assert found.status[-1] == Status.UNOBSERVED
 
 
+def test_the_answer_to_the_last_stimulus_before_a_lost_stretch_is_unobserved() -> None:
+    """The source has lost 60 stimuli and the rises of 61; the board has rows of all of them."""
+    run = make(ARRIVALS["exponential"], Trouble(), 500, 6)
+    kept, rises = np.delete(np.arange(500), np.arange(200, 260)), np.delete(run.rise_ns, np.arange(199, 260))
+    rises = np.delete(rises, 50)
+    cut = GridRun(run.stimulus_ns[kept], rises, run.edge_ns, run.set_ns, run.edge_of[kept], run.true_rise_ns[kept])
+    found = paired(cut)
+    assert np.flatnonzero(found.status == Status.UNOBSERVED).tolist() == [199]
+    assert np.flatnonzero(found.status == Status.MISSED).tolist() == [50]
+    assert wrong(found, cut.true_rise_ns) == 0
+
+
+def test_stray_rows_between_two_stimuli_are_no_lost_stretch() -> None:
+    run = make(ARRIVALS["exponential"], Trouble(), 500, 6)
+    noise = run.edge_ns[300] + 200_000 + 20_000 * np.arange(10)
+    order = np.argsort(np.concatenate((run.edge_ns, noise)))
+    edges = np.concatenate((run.edge_ns, noise))[order]
+    output = np.concatenate((run.set_ns, noise + 30_000))[order]
+    rises = np.delete(run.rise_ns, 300)
+    found = paired(GridRun(run.stimulus_ns, rises, edges, output, run.edge_of, run.true_rise_ns))
+    assert np.flatnonzero(found.status == Status.MISSED).tolist() == [300]
+
+
 def test_a_row_without_its_rise_is_missed_and_a_rise_without_a_row_is_nobodys() -> None:
     run = make(ARRIVALS["exponential"], Trouble(), 500, 6)
     rise = np.sort(np.append(np.delete(run.rise_ns, [40, 41, 300]), run.stimulus_ns[200] + 2_500_000))
