@@ -143,20 +143,25 @@ def _shares(target: Int64s, times: Int64s, partner: Int64s, taken: Bools, usual:
     rate = size / max(1, int(target[-1]) - int(target[0]))
     half = 0.5 / (size + 1)
     least = max(LEAST_RATE, half if lost or added else half / (size + 1) ** 0.5)
-    # A lost or added stamp may be close to another by chance.
-    close = 2 * usual.instant_ns * rate
-    crowded = np.count_nonzero(np.diff(target) <= usual.instant_ns) if np.any(counted[1]) else 0
+    lone, surplus = np.count_nonzero(fewer) - lost * size, np.count_nonzero(more) - added * size
+    # An added stamp may be close to another by chance, and stamps that were held up come together.
+    by_chance = 2 * usual.instant_ns * rate * added * size
+    beyond = max(0.0, surplus - by_chance - 3 * float(np.sqrt(by_chance)))
     return Shares(
         max(even - lost * added * min(1.0, (reach.before_ns + reach.after_ns) * rate), half),
         max(lost, least),
         max(added, least),
-        _beyond_chance(np.count_nonzero(fewer) - lost * size, 2 * crowded * lost) / size,
-        _beyond_chance(np.count_nonzero(more) - added * size, close * added * size) / size,
+        min(1.0, lone / max(1, _crowded(target, usual.instant_ns))) if lone else 0.0,
+        beyond / size * min(1.0, surplus / max(1, _crowded(times, usual.instant_ns))) if beyond else 0.0,
     )
 
 
-def _beyond_chance(count: float, expected: float) -> float:
-    return float(max(0.0, count - expected - 3 * np.sqrt(expected)))
+def _crowded(train: Int64s, instant_ns: float) -> int:
+    """How many stamps come within an instant after another."""
+    counts = chunkwise(
+        lambda part: int(np.count_nonzero(np.diff(train[part.start : part.stop + 1]) <= instant_ns)), train.size
+    )
+    return sum(counts)
 
 
 @dataclass(frozen=True, slots=True)

@@ -98,7 +98,11 @@ def ordinary(residual: Floats) -> Ordinary:
 
 @dataclass(frozen=True, slots=True)
 class Shares:
-    """How often stamps are held up, lost and added, a target; and how often stamps of either train are doubled."""
+    """How often stamps are held up, lost and added, a target.
+
+    `twice_expected` is the share of the targets close behind another that are the same one, expected again;
+    `twice_there` how often a stamp is doubled, a target.
+    """
 
     held_up: float
     lost: float
@@ -156,8 +160,7 @@ class Likelihood:
 
     def missed(self, gap_ns: Floats) -> Floats:
         """Of a target, by `gap_ns` after the one before, without a stamp."""
-        twice = self.shares.twice_expected * self._again(gap_ns)
-        again = twice / (twice + 1 / self.mean_ns)
+        again = np.where(gap_ns <= self.ordinary.instant_ns, self.shares.twice_expected, 0.0)
         return np.asarray(np.log(self.shares.lost + (1 - self.shares.lost) * again))
 
     def limits(self, most_ns: float, doubt: float) -> tuple[float, float]:

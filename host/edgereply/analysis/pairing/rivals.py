@@ -30,6 +30,7 @@ STRETCHES = 24
 # A rival that overlaps less of the winner than this says nothing about a repeating train.
 OVERLAP = 0.25
 SHIFTS = 16
+FAR_PULSES = 1 << 19  # within so many a pattern is looked for again
 PIECE = 64  # pulses over which a rival's clock may bend
 # Intervals that vary by less than this about their mean are one even pace.
 EVEN = 0.01
@@ -226,11 +227,13 @@ def _rivals(search: Search, stretches: list[slice], scale: float) -> list[tuple[
     tolerance = max(4 * scale, 4.0)
     length = min(PATTERN, max(2, stimulus.size // 3))
     for start in telling_patterns(stimulus, tolerance, length)[:8]:
-        again: Pairs = occurrences(stimulus[start : start + length + 1], stimulus, tolerance, 0.0, start)
+        first = max(0, start - FAR_PULSES)
+        around = stimulus[first : start + FAR_PULSES]
+        again: Pairs = occurrences(stimulus[start : start + length + 1], around, tolerance, 0.0, start - first)
         for place, middle in again:
-            own = start + middle
+            own = start - first + middle
             if abs(place - own) > SHIFTS:
-                shift = float(stimulus[place] - stimulus[own])
+                shift = float(around[place] - around[own])
                 found += [(shift, abs(place - own)), (-shift, abs(place - own))]
     kept: list[tuple[float, int]] = []
     for shift, pulses in sorted(found, key=lambda item: item[1]):
