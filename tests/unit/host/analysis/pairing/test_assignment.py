@@ -72,6 +72,37 @@ def test_what_repeats_is_refused_with_the_true_reason(arrivals: str, trouble: st
     assert pulses % {"periodic": 1, "repeating 7": 7, "repeating 40": 40}[arrivals] == 0
 
 
+@pytest.mark.parametrize(("period", "size", "trouble", "seed"), [(150, 1_000, "drift", 6), (40, 10_000, "clean", 5)])
+def test_a_long_repetition_is_refused_however_often_it_comes(period: int, size: int, trouble: str, seed: int) -> None:
+    """The clock that was followed bends with the jitter of the one reading; that must not count for it."""
+    run = make(
+        lambda n, rng: np.resize(MS * 5 * (0.1 + 0.9 * rng.exponential(1.0, period)), n), TROUBLES[trouble], size, seed
+    )
+    alignment = align(run.stimulus_ns, run.edge_ns)
+    assert alignment.refusal is Refusal.REPEATING
+    assert int(alignment.reason.partition("shifted by ")[2].partition(" ")[0]) % period == 0
+
+
+def test_an_added_edge_further_out_than_any_own_is_not_taken_for_a_lost_one() -> None:
+    """5.8 us early, where none is earlier than 3.0; 5 % are lost and 1 % added: nothing says that it is the own one."""
+    run = make(ARRIVALS["bursts of ten"], TROUBLES["lost and added"], 10_000, 0)
+    alignment = align(run.stimulus_ns, run.edge_ns)
+    found = paired(run, alignment)
+    assert wrong(found, run.true_rise_ns) == 0
+    assert left_out(found, run.true_rise_ns) <= 10
+    assert found.status[9_358] == Status.AMBIGUOUS
+
+
+def test_one_stray_edge_where_the_board_was_not_there_leaves_little_open() -> None:
+    """The board's rows begin after 400 of 1,000 stimuli; one stray edge lies in the middle of those."""
+    run = make(ARRIVALS["exponential"], Trouble(from_share=0.4), 1_000, 3)
+    stray = int(run.edge_ns[0]) - int(run.stimulus_ns[400] - run.stimulus_ns[200]) - 900_000
+    alignment = align(run.stimulus_ns, np.concatenate(([stray], run.edge_ns)))
+    assert alignment.aligned == 600
+    assert alignment.ambiguous <= 30
+    assert alignment.unseen >= 370
+
+
 def test_a_starved_sender_on_a_busy_computer_is_no_reason_to_refuse() -> None:
     """Seven in ten intervals are the shortest; stimuli and edges agree to 32 ns, none is lost."""
     run = make(ARRIVALS["starved"], Trouble(jitter_ns=32), 8_000, 1)
