@@ -32,6 +32,7 @@ SUSPECT = 2.0
 SAMPLE = 1 << 18
 # One reading in a thousand may be wrong where two compete; nearly all pairs have no second reading at all.
 DOUBT = 1e-3
+MOSTLY = 0.5
 # A stretch in which more compete than this is left open.
 LARGEST = 256
 CELLS_AT_ONCE = 1 << 18
@@ -144,15 +145,18 @@ def _shares(target: Int64s, times: Int64s, partner: Int64s, taken: Bools, usual:
     half = 0.5 / (size + 1)
     least = max(LEAST_RATE, half if lost or added else half / (size + 1) ** 0.5)
     lone, surplus = np.count_nonzero(fewer) - lost * size, np.count_nonzero(more) - added * size
-    # An added stamp may be close to another by chance, and stamps that were held up come together.
+    # An added stamp may be close to another by chance, and stamps that were held up come together: only where most of
+    # those that come together lack a partner are they doubled.
     by_chance = 2 * usual.instant_ns * rate * added * size
     beyond = max(0.0, surplus - by_chance - 3 * float(np.sqrt(by_chance)))
+    again = lone / max(1, _crowded(target, usual.instant_ns)) if lone else 0.0
+    mostly = beyond > 0 and surplus >= MOSTLY * _crowded(times, usual.instant_ns)
     return Shares(
         max(even - lost * added * min(1.0, (reach.before_ns + reach.after_ns) * rate), half),
         max(lost, least),
         max(added, least),
-        min(1.0, lone / max(1, _crowded(target, usual.instant_ns))) if lone else 0.0,
-        beyond / size * min(1.0, surplus / max(1, _crowded(times, usual.instant_ns))) if beyond else 0.0,
+        min(1.0, again) if again >= MOSTLY else 0.0,
+        beyond / size if mostly else 0.0,
     )
 
 
