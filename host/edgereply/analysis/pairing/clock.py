@@ -271,6 +271,9 @@ def _extended(stimulus: Int64s, edge: Int64s, grown: Grown, first: int) -> tuple
     while first < stimulus.size:
         part = slice(first, min(first + size, stimulus.size), max(1, size // ENOUGH))
         at = (stimulus[part] - grown.source_ns).astype(np.float64)
+        if pause := _first_pause(at, sigma):
+            part = slice(first, first + pause * part.step, part.step)
+            at = at[:pause]
         # With the time since anything was matched the line knows less.
         doubt = float(max(0.0, at[-1] - max(seen_to, line.at_ns))) * WANDER * (1.0 if recent[0].size else 0.0)
         residual, good = _matched(stimulus[part], at, edge, line, grown.base_ns, 12 * sigma + doubt)
@@ -303,6 +306,16 @@ def _extended(stimulus: Int64s, edge: Int64s, grown: Grown, first: int) -> tuple
     none = np.empty(0)
     typical = float(np.median(spreads)) if spreads else sigma
     return np.concatenate([none, *knots]), np.concatenate([none, *levels]), typical
+
+
+def _first_pause(at: Floats, sigma: float) -> int:
+    """Where a step is to end, since the clock may wander away in the pause that follows; 0 where there is none."""
+    gaps = np.diff(at)
+    most = max(6 * sigma, 6_000.0) / WANDER
+    if not gaps.size or gaps.max() <= most:
+        return 0
+    long = np.flatnonzero(gaps > max(most, 20 * middle(gaps)))
+    return int(long[0]) + 1 if long.size else 0
 
 
 def _matched(

@@ -103,6 +103,12 @@ def test_one_stray_edge_where_the_board_was_not_there_leaves_little_open() -> No
     assert alignment.unseen >= 370
 
 
+def test_a_clock_that_wandered_in_a_pause_is_found_again() -> None:
+    """20 s without a stimulus, 5 ppm of wander: 270 stimuli after it were left open."""
+    run = make(ARRIVALS["a pause"], TROUBLES["drift"], 10_000, 10)
+    assert align(run.stimulus_ns, run.edge_ns).aligned == 10_000
+
+
 def test_a_starved_sender_on_a_busy_computer_is_no_reason_to_refuse() -> None:
     """Seven in ten intervals are the shortest; stimuli and edges agree to 32 ns, none is lost."""
     run = make(ARRIVALS["starved"], Trouble(jitter_ns=32), 8_000, 1)
