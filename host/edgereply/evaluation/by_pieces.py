@@ -275,6 +275,9 @@ class _Joiner:
             unseen=int(np.count_nonzero(result.unseen[piece.own])),
             extra_edges=_within(result.extra_ns, self._from_ns, to_ns),
         )
+        paired = result.pairing.status[piece.own] == Status.PAIRED
+        if without := int(np.count_nonzero(paired & (result.answer_ns[piece.own] == NO_STAMP))):
+            counts["without_segments"] = without
         self._from_ns = to_ns
         self.notes = list(dict.fromkeys(self.notes + result.notes))
         return result, counts

@@ -50,8 +50,19 @@ def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
             "source could stamp their fall. Widths are shown of longer answers only: let the board hold its answer for "
             "50 µs where the width matters."
         )
+    return found + _left_out(evaluated, counts.get("stimuli", 0))
+
+
+def _left_out(evaluated: Mapping[str, int], stimuli: int) -> list[str]:
+    """What is in none of the figures, or not in all of them."""
+    found = []
+    if without := evaluated.get("without_segments"):
+        found.append(
+            f"Of {without} answers the board kept no row: they are in the reaction times, but not in the figures of "
+            "where the time goes."
+        )
     if evaluated.get("ambiguous"):
-        found.append(f"{unmatched_words(evaluated['ambiguous'], counts.get('stimuli', 0))}.")
+        found.append(f"{unmatched_words(evaluated['ambiguous'], stimuli)}.")
     if evaluated.get("unobserved"):
         found.append(f"NOT in the times: {unobserved_words(evaluated['unobserved'])}.")
     return found

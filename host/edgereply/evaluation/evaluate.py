@@ -184,8 +184,12 @@ def joined(
     extra = edge[found.extra_index]
     del stamped
     # Each column is let go as soon as its values stand in order of the stimuli.
-    segments = {name: _spread(inside.segments.pop(name), row) for name in list(inside.segments)}
-    answer, reached = _spread(inside.answer_ns, row), _spread(inside.edge_ns, row)
+    # Segments are parts of a reaction time: where that has none, neither have they.
+    paired = pairing.status == Status.PAIRED
+    segments = {name: _spread(inside.segments.pop(name), row, paired) for name in list(inside.segments)}
+    answer, reached = _spread(inside.answer_ns, row, paired), _spread(inside.edge_ns, row)
+    if without := int(np.count_nonzero(paired & (answer == NO_STAMP))):
+        counts["without_segments"] = without
     is_unseen = found.status == AlignStatus.UNSEEN
     return Joined(pairing, segments, answer, reached, counts, inside.notes[1:], is_unseen, extra)
 
@@ -209,12 +213,13 @@ def counts_of(status: Uint8s, reaction: Int64s, spurious: int, deadline_ns: int 
     }
 
 
-def _spread(values: Int64s, row: Int64s) -> Int64s:
-    """Values of the board's rows, one a stimulus; `row` is -1 where a stimulus has none."""
+def _spread(values: Int64s, row: Int64s, wanted: Bools | None = None) -> Int64s:
+    """Values of the board's rows, one a stimulus, of those wanted; `row` is -1 where a stimulus has none."""
     column = np.empty(len(row), np.int64)
 
     def put(part: slice) -> None:
-        column[part] = np.where(row[part] >= 0, values[row[part]], NO_STAMP)
+        there = row[part] >= 0 if wanted is None else (row[part] >= 0) & wanted[part]
+        column[part] = np.where(there, values[row[part]], NO_STAMP)
 
     chunkwise(put, len(row))
     return column

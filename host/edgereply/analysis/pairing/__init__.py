@@ -7,7 +7,7 @@ In the order in which a run goes through them:
   which hypotheses are compared with their `rivals`.
 - `assignment`: the board's rows foretell when each response must rise; rises are given to rows by that.
 - `matching`: two trains on one clock, once it is known where each stamp should be; both steps above end in it.
-  `posterior` settles the stretches where stamps compete.
+  `residual_likelihood` says what a stamp may be, `posterior` settles the stretches where stamps compete.
 - `one_clock`: order, window and usual reaction, where no row speaks. `usual_reaction` finds the usual reaction,
   `stretches` cuts a run at its certain pairs, `reaction_likelihood` weighs what counting leaves open.
 - `result`: what all of them give. `observed`: what of a recording of limited length may be judged.

@@ -23,18 +23,17 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Bools, Int64s, Places, Uint8s
 from edgereply.analysis.arrays.chunks import chunkwise
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.alignment import Alignment
-from edgereply.analysis.pairing.clock import MAD_TO_SIGMA, NORMAL_90, Clock, padded
-from edgereply.analysis.pairing.matching import CHUNK, Match, Reach, match
+from edgereply.analysis.pairing.alignment import Alignment, AlignStatus
+from edgereply.analysis.pairing.clock import MAD_TO_SIGMA, NORMAL_90, Clock
+from edgereply.analysis.pairing.matching import CHUNK, Match, match
 from edgereply.analysis.pairing.one_clock import coalesced, match_by_usual
 from edgereply.analysis.pairing.posterior import MISSED_INDEX, UNCERTAIN_INDEX
+from edgereply.analysis.pairing.residual_likelihood import HELD_UP_NS, Reach
 from edgereply.analysis.pairing.result import Pairing, Rise, Status, assemble
 from edgereply.analysis.pairing.usual_reaction import Usual
 
 # Rows that tell the delay from set to rise.
 SAMPLE = 1 << 16
-# A response that comes further from where its row says is nobody's.
-REACH_NS = 50_000_000
 # So many stimuli in a row without a row of the board are a stretch of which nothing was kept.
 STRETCH = 8
 # In such a stretch the board answered nothing if there are fewer rises than this share of the stimuli.
@@ -83,7 +82,7 @@ def pair_by_rows(
     if expected is None:
         return None
     rows, at, sigma = expected
-    found = match(at, rise, sigma, Reach(REACH_NS, REACH_NS))
+    found = match(at, rise, sigma, Reach(HELD_UP_NS, HELD_UP_NS))
     of_row = np.full(set_ns.size + 1, MISSED_INDEX, np.int64)
     of_row[rows] = np.where(found.ambiguous, UNCERTAIN_INDEX, found.partner)
     if watched_to_ns is not None:
@@ -93,8 +92,11 @@ def pair_by_rows(
     known = _told_by_rows(stimulus, rise, alignment, of_row, found)
     del found, of_row
     has_output = np.append(set_ns != NO_STAMP, False)
-    _fill(stimulus, rise, known, ~has_output[alignment.edge_index], window_ns)
+    contested = alignment.status == AlignStatus.AMBIGUOUS
+    _fill(stimulus, rise, known, (~has_output[alignment.edge_index], contested), window_ns)
     status = _statuses(stimulus, rise, known.partner, window_ns, watched_to_ns)
+    if alignment.clock is not None:
+        _lost_by_the_source(stimulus, _on_source(alignment.clock, set_ns[alignment.extra_index]), status, window_ns)
     return assemble(stimulus, rise, fall, known.partner, status, known.kind)
 
 
@@ -137,9 +139,9 @@ def usual_delay(expected: Int64s, rise: Int64s) -> tuple[int, float] | None:
     if expected.size < 2 or rise.size < 2:
         return None
     sample = expected[:: -(-expected.size // SAMPLE)]
-    among, right = padded(rise), np.searchsorted(rise, sample)
-    near = np.concatenate([among[right + place] - sample for place in range(4)])
-    near = np.sort(near[np.abs(near) <= REACH_NS])
+    right = np.searchsorted(rise, sample)
+    near = np.concatenate([rise[np.clip(right + by, 0, rise.size - 1)] - sample for by in (-2, -1, 0, 1)])
+    near = np.sort(near[np.abs(near) <= HELD_UP_NS])
     rate = rise.size / max(1.0, float(rise[-1] - rise[0]))
     best, inside = 0.0, near[:0]
     for power in range(6, 21):
@@ -182,10 +184,13 @@ def _told_by_rows(stimulus: Int64s, rise: Int64s, alignment: Alignment, of_row: 
     return _Found(partner, kind)
 
 
-def _fill(stimulus: Int64s, rise: Int64s, known: _Found, without_row: Bools, window_ns: int) -> None:
-    """Find the responses of stimuli without a row among the rises that are no row's."""
+def _fill(stimulus: Int64s, rise: Int64s, known: _Found, lacking: tuple[Bools, Bools], window_ns: int) -> None:
+    """Find the responses of stimuli without a row among the rises that are no row's.
+
+    `lacking` says which have none, and for which of those a row is there that may or may not be theirs.
+    """
     free = np.flatnonzero(known.kind == Rise.SPURIOUS)
-    places = np.flatnonzero(without_row)
+    places = np.flatnonzero(lacking[0])
     if free.size and places.size:
         known.partner[places] = MISSED_INDEX
         usual = usual_range(stimulus, rise, known.partner)
@@ -203,7 +208,7 @@ def _fill(stimulus: Int64s, rise: Int64s, known: _Found, without_row: Bools, win
             partner, _, kind = match_by_usual(stimulus[part], rise[chosen], window_ns, usual if length < 64 else None)
             known.partner[part] = np.where(partner >= 0, chosen[np.maximum(partner, 0)], partner)
             known.kind[chosen] = kind
-        _fill_singles(stimulus, rise, known, np.sort(single), window_ns, usual)
+        _fill_singles((stimulus, rise), known, np.sort(single), lacking[1], window_ns, usual)
     known.kind[known.kind == _TAKEN] = Rise.SPURIOUS
 
 
@@ -222,9 +227,18 @@ def usual_range(stimulus: Int64s, rise: Int64s, partner: Int64s) -> Usual | None
 
 
 def _fill_singles(
-    stimulus: Int64s, rise: Int64s, known: _Found, single: Places, window_ns: int, usual: Usual | None
+    edges: tuple[Int64s, Int64s],
+    known: _Found,
+    single: Places,
+    contested: Bools,
+    window_ns: int,
+    usual: Usual | None,
 ) -> None:
-    """Stimuli that the board has not told of, one by one; the board answers in order."""
+    """Stimuli that the board has not told of, one by one; the board answers in order.
+
+    Where a row may or may not be theirs, its rise is as usual as the row is near: that decides nothing.
+    """
+    stimulus, rise = edges
     free = np.flatnonzero(known.kind == Rise.SPURIOUS)
     if not free.size or not single.size:
         return
@@ -241,7 +255,7 @@ def _fill_singles(
         reaction = rise[own] - stimulus[single]
         clear = (last - first == 1) & (reaction >= usual.low_ns) & (reaction <= usual.high_ns)
         count = np.bincount(own[some], minlength=rise.size)
-        clear &= count[own] == 1
+        clear &= (count[own] == 1) & ~contested[single]
         known.partner[single[clear]] = own[clear]
         known.kind[own[clear]] = Rise.ANSWER
         some &= ~clear
@@ -258,6 +272,29 @@ def _statuses(stimulus: Int64s, rise: Int64s, partner: Int64s, window_ns: int, w
     status[coalesced(stimulus, rise, partner)] = Status.COALESCED
     status[beyond] = Status.UNOBSERVED
     return unobserved(status, stimulus, window_ns, watched_to_ns)
+
+
+def _lost_by_the_source(stimulus: Int64s, extra: Int64s, status: Uint8s, window_ns: int) -> None:
+    """Mark missed stimuli `UNOBSERVED` whose window runs into a stretch that the source has lost.
+
+    There the board has rows one after another, and the source not one stimulus, for as long as many take. What is left
+    of such a stretch are the stimuli before it, whose answers were lost with it.
+
+    Args:
+        stimulus: int64 ns, sorted.
+        extra: when the outputs of rows without a stimulus were set, source clock.
+        status: of each stimulus, changed in place.
+        window_ns: an answer comes at most this long after its stimulus.
+    """
+    extra = np.sort(extra)
+    gap, first, count = np.unique(np.searchsorted(stimulus, extra), return_index=True, return_counts=True)
+    long = (count >= STRETCH) & (gap > 0) & (gap < stimulus.size)
+    gap, first = gap[long], first[long]
+    usual = np.median(np.diff(stimulus[: 1 << 16])) if gap.size else 0
+    for after, begin in zip(gap.tolist(), extra[first].tolist(), strict=True):
+        if stimulus[after] - stimulus[after - 1] >= STRETCH * usual:
+            last = status[int(np.searchsorted(stimulus, begin - window_ns)) : after]
+            last[last == Status.MISSED] = Status.UNOBSERVED
 
 
 def unobserved(status: Uint8s, stimulus: Int64s, window_ns: int, watched_to_ns: int | None) -> Uint8s:

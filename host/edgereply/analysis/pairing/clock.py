@@ -21,9 +21,11 @@ from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s
 # Pulses whose mean residual is one knot of the clock: 128 bring a jitter of 20 us down to 2 us, and at 200 pulses a
 # second a wander of 10 ppm a minute has moved by less than 0.1 us within one.
 BLOCK = 128
-# Pulses looked at in one step; longer steps are cheaper, and are taken where the line foretells well.
+# Pulses looked at in one step; longer steps are cheaper, and are taken where the line foretells to `WELL` standard
+# deviations, shorter ones where it misses by `BADLY`; beyond 12 they would find nothing.
 # Of a longer step than `ENOUGH`, so many pulses evenly spread are enough.
-SHORTEST, ENOUGH, LONGEST = 256, 8192, 32768
+SHORTEST, ENOUGH, LONGEST = 256, 8192, 1 << 17
+WELL, BADLY = 0.5, 3.0
 # The first line is fitted to so many pulses on either side of the pair it grows from.
 GROWN = 512
 # Knots that give the rate with which the next step is foretold.
@@ -33,6 +35,7 @@ MAD_TO_SIGMA = 1.4826
 # How fast a clock's rate is taken to wander where nothing is matched for a while.
 WANDER = 5e-6
 FAR = 2**62
+STRIDE = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -114,30 +117,46 @@ def padded(times: Int64s) -> Int64s:
     return np.concatenate((-far, -far, times, far, far))
 
 
-def nearest(target: Int64s, among: Int64s) -> tuple[Int64s, Int64s, Int64s]:
+def first_from(times: Int64s, wanted: Int64s) -> Int64s:
+    """`numpy.searchsorted(times, wanted)` for two trains that go side by side, both int64 and sorted.
+
+    Every so many are searched, and those between are taken to follow one by one; where they do not, they are searched
+    as well.
+    """
+    if wanted.size < 4 * STRIDE:
+        return np.asarray(np.searchsorted(times, wanted))
+    low, high = np.searchsorted(times, (wanted[0], wanted[-1])).tolist()
+    among = np.concatenate(([-FAR], times[low:high], [FAR]))
+    begin = np.searchsorted(times[low:high], wanted[::STRIDE])
+    place = (begin[:, None] + np.arange(STRIDE)).reshape(-1)[: wanted.size]
+    np.minimum(place, high - low, out=place)
+    astray = np.flatnonzero((among[place] >= wanted) | (among[1:][place] < wanted))
+    place[astray] = np.searchsorted(times[low:high], wanted[astray])
+    place += low
+    return place
+
+
+def nearest(target: Int64s, times: Int64s) -> tuple[Int64s, Int64s, Int64s]:
     """Nearest time to each target.
 
     Args:
-        target: shape (n,), int64; some thousands at a time, so that what a step leaves behind is still in the cache.
-        among: the times, from `padded`.
+        target: shape (n,), int64, sorted; some thousands at a time, so that what a step leaves behind is still in the
+            cache.
+        times: shape (m,), int64, sorted.
 
     Returns:
         Its index, time less target, and the distance of the second nearest.
     """
+    low, high = np.searchsorted(times, (target[0], target[-1])).tolist()
+    low, high = max(0, low - 2), min(times.size, high + 2)
     # In the padded times the one at or after the target stands two places later.
-    right = np.searchsorted(among[2:-2], target, side="left")
-    before, after = target - among[right + 1], among[right + 2] - target
+    among = padded(times[low:high])
+    right = first_from(times[low:high], target)
+    before, after = target - among[1:][right], among[2:][right] - target
     closer = before <= after
-    further = np.where(closer, target - among[right], among[right + 3] - target)
+    further = np.where(closer, target - among[right], among[3:][right] - target)
     second = np.minimum(further, np.where(closer, after, before))
-    return right - closer, np.where(closer, -before, after), second
-
-
-def near(target: Int64s, times: Int64s, reach_ns: int) -> tuple[Int64s, Int64s]:
-    """As `nearest`, among those of many times that could be near; residual and distance of the second nearest."""
-    part = slice(*np.searchsorted(times, (target[0] - reach_ns, target[-1] + reach_ns)).tolist())
-    _, residual, second = nearest(target, padded(times[part]))
-    return residual, second
+    return low + right - closer, np.where(closer, -before, after), second
 
 
 def spread(residual: Floats) -> float:
@@ -176,7 +195,7 @@ def grow(stimulus: Int64s, edge: Int64s, pair: tuple[int, int], tolerance_ns: fl
         at = (stimulus[first:last] - source).astype(np.float64)
         slack = width + 2 * line.slope_sd * np.abs(at - line.at_ns)
         target = stimulus[first:last] + (base + np.rint(line.offset(at)).astype(np.int64))
-        residual, second = near(target, edge, int(slack.max()) + 1)
+        _, residual, second = nearest(target, edge)
         good = (np.abs(residual) <= slack) & (second > slack)
         if np.count_nonzero(good) >= 3:
             line = _fitted(at[good], line.offset(at[good]) + residual[good], line, drift)
@@ -252,6 +271,9 @@ def _extended(stimulus: Int64s, edge: Int64s, grown: Grown, first: int) -> tuple
     while first < stimulus.size:
         part = slice(first, min(first + size, stimulus.size), max(1, size // ENOUGH))
         at = (stimulus[part] - grown.source_ns).astype(np.float64)
+        if pause := _first_pause(at, sigma):
+            part = slice(first, first + pause * part.step, part.step)
+            at = at[:pause]
         # With the time since anything was matched the line knows less.
         doubt = float(max(0.0, at[-1] - max(seen_to, line.at_ns))) * WANDER * (1.0 if recent[0].size else 0.0)
         residual, good = _matched(stimulus[part], at, edge, line, grown.base_ns, 12 * sigma + doubt)
@@ -270,11 +292,15 @@ def _extended(stimulus: Int64s, edge: Int64s, grown: Grown, first: int) -> tuple
             spreads.append(spread(left))
             sigma = float(np.clip(spreads[-1], sigma / 2, 2 * sigma))
             seen_to = float(when[-1])
-            foretold = abs(float(shift[-1])) < 3 * sigma / max(1.0, (at.size / when.size) ** 0.5) + 2
-            size = min(2 * size, LONGEST) if foretold else max(size // 2, SHORTEST)
+            missed_by = abs(float(shift[-1])) / sigma
+            if missed_by < WELL:
+                size = min(2 * size, LONGEST)
+            elif missed_by > BADLY:
+                size = max(size // 2, SHORTEST)
             if recent[0].size >= 4:
-                slope = float(np.polyfit(recent[0] - recent[0][-1], recent[1] - recent[1][-1], 1)[0])
-                level = float(np.mean(recent[1] - slope * (recent[0] - recent[0][-1])))
+                away = recent[0] - recent[0].mean()
+                slope = float(away @ recent[1]) / float(away @ away)
+                level = float(recent[1].mean() + slope * away[-1])
                 line = Line(float(recent[0][-1]), level, slope, line.slope_sd, sigma)
         first = part.stop
     none = np.empty(0)
@@ -282,11 +308,21 @@ def _extended(stimulus: Int64s, edge: Int64s, grown: Grown, first: int) -> tuple
     return np.concatenate([none, *knots]), np.concatenate([none, *levels]), typical
 
 
+def _first_pause(at: Floats, sigma: float) -> int:
+    """Where a step is to end, since the clock may wander away in the pause that follows; 0 where there is none."""
+    gaps = np.diff(at)
+    most = max(6 * sigma, 6_000.0) / WANDER
+    if not gaps.size or gaps.max() <= most:
+        return 0
+    long = np.flatnonzero(gaps > max(most, 20 * middle(gaps)))
+    return int(long[0]) + 1 if long.size else 0
+
+
 def _matched(
     stimulus: Int64s, at: Floats, edge: Int64s, line: Line, base_ns: int, width: float
 ) -> tuple[Floats, Bools]:
     target = stimulus + (base_ns + np.rint(line.offset(at)).astype(np.int64))
-    residual, second = near(target, edge, int(width) + 1)
+    _, residual, second = nearest(target, edge)
     return residual.astype(np.float64), (np.abs(residual) <= width) & (second > width)
 
 
@@ -315,7 +351,7 @@ def _found_again(
 def _blocks(at: Floats, residual: Floats, good: Bools, sigma: float) -> tuple[Floats, Floats, Floats]:
     """Mean time and robust mean residual of each block, and the good residuals about those."""
     count = max(1, at.size // BLOCK)
-    cuts = np.linspace(0, at.size, count + 1).astype(np.int64)
+    cuts = np.arange(count + 1) * at.size // count
     starts = cuts[:-1]
     number = np.add.reduceat(good, starts, dtype=np.int64)
     held = np.maximum(number, 1)

@@ -27,6 +27,8 @@ FEW = 4
 PATTERN = 24
 # Parts of the run that give a pattern each; with 6 in 100 pulses lost or added one in five patterns is whole.
 PARTS = 24
+# Pulses of each part that are looked through.
+LONGEST = 1 << 15
 MOST_FOUND = 64
 # A pattern of which more than this share of the intervals is lost or added is not found.
 BINS = 1 << 20
@@ -71,13 +73,15 @@ def telling_patterns(train: Int64s, tolerance_ns: float, length: int) -> list[in
     most = 1 << 16
     cells = np.zeros(most, np.int64)
     starts = np.linspace(0, train.size - 1, max(1, min(PARTS, (train.size - 1) // length)) + 1).astype(np.int64)
-    for first, last in pairwise(starts.tolist()):
+    parts = [(first, min(last, first + LONGEST)) for first, last in pairwise(starts.tolist())]
+    seen = sum(last - first for first, last in parts)
+    for first, last in parts:
         cells += np.bincount(_cell(train[first : last + 1], width, most), minlength=most)
     # An interval at the border of two cells is as common as both.
     common = cells + np.concatenate((cells[1:], [0])) + np.concatenate(([0], cells[:-1]))
-    telling = -np.log(np.maximum(common, 1) / (train.size - 1))
+    telling = -np.log(np.maximum(common, 1) / seen)
     found = []
-    for first, last in pairwise(starts.tolist()):
+    for first, last in parts:
         said = np.cumsum(np.concatenate(([0.0], telling[_cell(train[first : last + 1], width, most)])))
         if said.size > length:
             sums = said[length:] - said[:-length]
@@ -89,11 +93,12 @@ def _cell(train: Int64s, width: int, most: int) -> Int64s:
     return np.asarray(np.minimum(np.diff(train) // width, most - 1), np.int64)
 
 
-def occurrences(pattern: Int64s, train: Int64s, tolerance_ns: float, drift: float) -> Pairs:
+def occurrences(pattern: Int64s, train: Int64s, tolerance_ns: float, drift: float, around: int = 0) -> Pairs:
     """Where the intervals of a pattern stand in a train, up to `MOST_FOUND` places.
 
     The interval that fewest of the train's are like is looked up, and the places sieved by the others, the nearest
-    first; a pattern of which a part is lost is found by the half that is whole.
+    first; a pattern of which a part is lost is found by the half that is whole. Of places that fit as well, those
+    nearest to pulse number `around`.
 
     Returns:
         Index in the train, and in the pattern, of one pulse of each place.
@@ -125,7 +130,7 @@ def occurrences(pattern: Int64s, train: Int64s, tolerance_ns: float, drift: floa
         if np.count_nonzero(alive) > MOST_FOUND or place.size > 8 * MOST_FOUND:
             place, fits, alive = place[alive], fits[alive], alive[alive]
     place, fits = place[alive], fits[alive]
-    best = np.argsort(-fits, kind="stable")[:MOST_FOUND]
+    best = np.lexsort((np.abs(place - around), -fits))[:MOST_FOUND]
     return [(int(place[index]), rarest) for index in best if fits[index] >= min(2, pattern.size - 2)]
 
 

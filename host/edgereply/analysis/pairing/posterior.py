@@ -42,6 +42,7 @@ def settle(
     sizes: tuple[Int64s, Int64s],
     opened: tuple[Bools, Bools],
     doubt: float,
+    echo: Floats | None = None,
 ) -> Settled:
     """Take the pairs that have nearly all of the probability.
 
@@ -54,13 +55,16 @@ def settle(
         opened: per stretch, True where its begin (its end) is cut out of a longer one, so that its first (last)
             responses may belong to stimuli outside.
         doubt: probability beside a reading up to which it is taken.
+        echo: log-likelihood that a response is nobody's though the one before is an answer, shape (stretches,
+            columns); None where that makes no difference.
     """
     _, height, width = pairs[0].shape
     real_rows, real_columns = np.arange(height) < sizes[0][:, None], np.arange(width) < sizes[1][:, None]
     real = real_rows[:, :, None] & real_columns[:, None, :]
     pairs = (np.where(real, pairs[0], -np.inf), np.where(real, pairs[1], -np.inf))
-    ahead = _forward(pairs, miss, stray, opened[0])
-    behind = _backward(pairs, miss, stray, sizes, opened[1])
+    echo = np.full(real_columns.shape, stray) if echo is None else echo
+    ahead = _forward(pairs, miss, stray, opened[0], echo)
+    behind = _backward(pairs, miss, stray, sizes, opened[1], echo)
     anywhere = np.logaddexp.reduce(behind[1][:, 0], axis=1)
     total = np.where(opened[0], anywhere, behind[1][:, 0, 0])[:, None, None]
     came = np.logaddexp(ahead[0][:, :-1, :-1] + pairs[0], ahead[1][:, :-1, :-1] + pairs[1])
@@ -82,7 +86,7 @@ def _accumulate(base: Floats, stray: float) -> Floats:
     return np.asarray(np.logaddexp.accumulate(base - ramp, axis=1) + ramp, dtype=np.float64)
 
 
-def _forward(pairs: tuple[Floats, Floats], miss: Floats, stray: float, open_start: Bools) -> Floats:
+def _forward(pairs: tuple[Floats, Floats], miss: Floats, stray: float, open_start: Bools, echo: Floats) -> Floats:
     """Log-likelihood of all beginnings; first axis: the response before is an answer, or is not."""
     count, rows, columns = pairs[0].shape
     total = np.full((2, count, rows + 1, columns + 1), -np.inf)
@@ -93,13 +97,18 @@ def _forward(pairs: tuple[Floats, Floats], miss: Floats, stray: float, open_star
         came = np.logaddexp(answer[:, row, :-1] + pairs[0][:, row], other[:, row, :-1] + pairs[1][:, row])
         answer[:, row + 1, 1:] = np.logaddexp(answer[:, row + 1, 1:], came)
         base = other[:, row] + miss[:, row, None]
-        base[:, 1:] = np.logaddexp(base[:, 1:], answer[:, row + 1, :-1] + stray)
+        base[:, 1:] = np.logaddexp(base[:, 1:], answer[:, row + 1, :-1] + echo)
         other[:, row + 1] = _accumulate(base, stray)
     return total
 
 
 def _backward(
-    pairs: tuple[Floats, Floats], miss: Floats, stray: float, sizes: tuple[Int64s, Int64s], open_end: Bools
+    pairs: tuple[Floats, Floats],
+    miss: Floats,
+    stray: float,
+    sizes: tuple[Int64s, Int64s],
+    open_end: Bools,
+    echo: Floats,
 ) -> Floats:
     """Log-likelihood of all endings, axes as in `_forward`."""
     count, rows, columns = pairs[0].shape
@@ -119,5 +128,5 @@ def _backward(
         base[:, free] = np.where(inside, 0.0, base[:, free])
         other[:, row] = _accumulate(base[1][:, ::-1], stray)[:, ::-1]
         answer[:, row] = base[0]
-        answer[:, row, :-1] = np.logaddexp(base[0][:, :-1], other[:, row, 1:] + stray)
+        answer[:, row, :-1] = np.logaddexp(base[0][:, :-1], other[:, row, 1:] + echo)
     return total

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 from edgereply.analysis.arrays.aliases import Bools, Int64s, Uint8s
 from edgereply.analysis.arrays.chunks import chunkwise
 from edgereply.analysis.arrays.presence import NO_STAMP, present
+from edgereply.analysis.pairing.clock import first_from
 
 
 class Status(IntEnum):
@@ -154,7 +155,7 @@ def match_falls(rise_ns: Int64s, fall_ns: Int64s) -> tuple[Int64s, Int64s]:
     def match(part: slice) -> None:
         rise = rise_ns[part]
         following = np.append(rise_ns[part.start + 1 : part.stop + 1], np.iinfo(np.int64).max)[: rise.size]
-        first = np.searchsorted(fall_ns, rise, side="right")
+        first = first_from(fall_ns, rise + 1)
         fall = fall_ns[np.minimum(first, fall_ns.size - 1)]
         has = (first < fall_ns.size) & (fall < following)
         taken[first[has]] = True

@@ -30,6 +30,8 @@ STRETCHES = 24
 # A rival that overlaps less of the winner than this says nothing about a repeating train.
 OVERLAP = 0.25
 SHIFTS = 16
+FAR_PULSES = 1 << 19  # within so many a pattern is looked for again
+PIECE = 64  # pulses over which a rival's clock may bend
 # Intervals that vary by less than this about their mean are one even pace.
 EVEN = 0.01
 # Tolerances tried for lines and patterns, as fractions of the usual interval.
@@ -91,30 +93,41 @@ def against_rivals(search: Search, clock: Clock) -> Trial | None:
         The trial; None where the alignment does not fit at all.
     """
     stretches = _stretches(search)
-    own = [_shifted(search, clock, part, 0.0) for part in stretches]
-    told = evidence(_chosen(own))
+    foretold = [clock.to_board(search.stimulus[part]) for part in stretches]
+    theirs = _chosen([residuals(target, search.edge) for target in foretold])
+    told = evidence(theirs)
     if told.nats < MARGIN + 2 * np.log(search.stimulus.size) or not told.share:
         return None
-    inside = sum(np.count_nonzero(np.isfinite(left.gap_ns)) for left in own)
-    share = told.share * sum(left.gap_ns.size for left in own) / max(1, inside)
+    inside = int(np.count_nonzero(np.isfinite(theirs.gap_ns)))
+    share = told.share * theirs.gap_ns.size / max(1, inside)
     # A line is fitted to them: three that lie on one say nothing.
     if share < LEAST_SHARE or share * inside < LEAST_PULSES:
         return None
     trial = Trial(clock, told.nats, share, told.scale_ns, told.nats)
+    # Both are held against the same edges: of a train that repeats, each edge is then as far off by either.
+    edges = _edges(search, foretold)
+    at = [clock.to_source(search.edge[part]) for part in edges]
+    own = [residuals(places, search.stimulus) for places in at]
+    inside = sum(int(np.count_nonzero(np.isfinite(left.gap_ns))) for left in own)
     for shift, pulses in _rivals(search, stretches, told.scale_ns):
-        theirs = [_shifted(search, clock, part, shift, told.scale_ns) for part in stretches]
-        # Where both have edges on either side: what lies beyond the ends speaks for neither.
-        there = [np.isfinite(one.gap_ns) & np.isfinite(other.gap_ns) for one, other in zip(own, theirs, strict=True)]
-        if sum(map(np.count_nonzero, there)) < max(3, OVERLAP * inside):
+        put = [_moved(search, places, shift, told.scale_ns) for places in at]
+        moved = [residuals(places, search.stimulus) for places in put]
+        # Where both have stimuli on either side: what lies beyond the ends speaks for neither.
+        there = [np.isfinite(one.gap_ns) & np.isfinite(other.gap_ns) for one, other in zip(own, moved, strict=True)]
+        if sum(int(np.count_nonzero(both)) for both in there) < max(3, OVERLAP * inside):
             continue
-        mine, rival = _chosen(own, there), _chosen(theirs, there)
+        mine, rival = (_chosen(parts, there) for parts in (own, moved))
         close = [np.count_nonzero(np.abs(left.off_ns) <= WITHIN * told.scale_ns) for left in (mine, rival)]
         if close[0] >= MANY and close[1] < close[0] / 2:
             continue
+        # The clock was followed for the one, and bends with its jitter; the other may bend as much.
+        reach = min(8 * told.scale_ns, abs(shift) / 4)
+        level = [[_levelled(search, places, reach) for places in parts] for parts in (at, put)]
+        mine, rival = (_chosen(parts, there) for parts in level)
         ahead = evidence(mine).nats - evidence(rival).nats
         if ahead < MARGIN:
             refusal, reason = _undecided(search, pulses)
-            better = _instead(search, clock, stretches, shift, told.scale_ns) if ahead < -MARGIN else None
+            better = _instead(search, edges, at, moved, shift) if ahead < -MARGIN else None
             return replace(trial, margin=None, refusal=refusal, reason=reason, better=better)
         trial = replace(trial, margin=min(ahead, trial.margin or ahead))
     return trial
@@ -129,16 +142,16 @@ def _chosen(parts: list[Residuals], which: list[Bools] | None = None) -> Residua
     )
 
 
-def _instead(search: Search, clock: Clock, stretches: list[slice], shift: float, scale: float) -> Grown:
+def _instead(search: Search, edges: list[slice], at: list[Int64s], moved: list[Residuals], shift: float) -> Grown:
     """The better rival, grown from one of its closest pairs."""
-    left = _chosen([_shifted(search, clock, part, shift, scale) for part in stretches])
-    stimuli = np.concatenate([np.arange(part.start, part.stop) for part in stretches])
-    close = int(stimuli[int(np.argsort(np.abs(left.off_ns), kind="stable")[stimuli.size // 8])])
-    wanted = int(clock.to_board(search.stimulus[close : close + 1])[0]) + round(shift)
-    index = int(np.searchsorted(search.edge, wanted))
-    around = range(max(0, index - 1), min(search.edge.size, index + 1))
-    at = min(around, key=lambda j: abs(int(search.edge[j]) - wanted))
-    return grow(search.stimulus, search.edge, (close, at), search.usual_ns / SHARPNESS[1], search.drift)
+    numbers = np.concatenate([np.arange(part.start, part.stop) for part in edges])
+    close = int(np.argsort(np.abs(_chosen(moved).off_ns), kind="stable")[numbers.size // 8])
+    wanted = int(np.concatenate(at)[close]) + round(shift)
+    index = int(np.searchsorted(search.stimulus, wanted))
+    around = range(max(0, index - 1), min(search.stimulus.size, index + 1))
+    stimulus = min(around, key=lambda i: abs(int(search.stimulus[i]) - wanted))
+    pair = (stimulus, int(numbers[close]))
+    return grow(search.stimulus, search.edge, pair, search.usual_ns / SHARPNESS[1], search.drift)
 
 
 def _undecided(search: Search, pulses: int) -> tuple[Refusal, str]:
@@ -166,20 +179,38 @@ def _stretches(search: Search) -> list[slice]:
     return parts
 
 
-def _shifted(search: Search, clock: Clock, part: slice, shift: float, scale: float = 0.0) -> Residuals:
-    """Residuals of a stretch that is shifted, and moved a little to where it fits best."""
-    target = clock.to_board(search.stimulus[part]) + round(shift)
-    left = residuals(target, search.edge)
-    if not shift:
-        return left
-    # Not as far as back to where it is not shifted.
+def _edges(search: Search, foretold: list[Int64s]) -> list[slice]:
+    """The edges that lie where stretches of stimuli should."""
+    ends = [np.searchsorted(search.edge, (target[0], target[-1]), side="left") for target in foretold]
+    return [slice(int(first), int(last) + 1) for first, last in ends if first < search.edge.size]
+
+
+def _moved(search: Search, at: Int64s, shift: float, scale: float) -> Int64s:
+    """Edges, by their times on the source's clock, shifted and moved to where they fit best."""
+    target = at + round(shift)
+    off = residuals(target, search.stimulus).off_ns
+    # Not as far as back to where they are not shifted.
     free = min(max(20 * scale, search.usual_ns / 64), abs(shift) / 4)
-    close = np.sort(left.off_ns[np.abs(left.off_ns) <= free])
+    close = np.sort(off[np.abs(off) <= free])
     if close.size < 2:
-        return left
+        return target
     held = np.searchsorted(close, close + 4 * scale, side="right") - np.arange(close.size)
     best = int(held.argmax())
-    return residuals(target + round(float(np.median(close[best : best + int(held[best])]))), search.edge)
+    return np.asarray(target + round(float(np.median(close[best : best + int(held[best])]))))
+
+
+def _levelled(search: Search, target: Int64s, reach_ns: float) -> Residuals:
+    """Residuals of edges that are moved, piece by piece, by the mean of those within reach."""
+    off = residuals(target, search.stimulus).off_ns
+    cuts = np.linspace(0, off.size, max(1, off.size // PIECE) + 1).astype(np.int64)
+    starts, owner = cuts[:-1], np.repeat(np.arange(cuts.size - 1), np.diff(cuts))
+    level = np.zeros(starts.size)
+    # Until it stands: where it began must not matter.
+    for _ in range(4):
+        close = np.abs(off - level[owner]) <= reach_ns
+        held = np.maximum(np.add.reduceat(close, starts, dtype=np.int64), 1)
+        level = np.add.reduceat(np.where(close, off, 0.0), starts) / held
+    return residuals(np.sort(target + np.rint(level[owner]).astype(np.int64)), search.stimulus)
 
 
 def _rivals(search: Search, stretches: list[slice], scale: float) -> list[tuple[float, int]]:
@@ -196,11 +227,13 @@ def _rivals(search: Search, stretches: list[slice], scale: float) -> list[tuple[
     tolerance = max(4 * scale, 4.0)
     length = min(PATTERN, max(2, stimulus.size // 3))
     for start in telling_patterns(stimulus, tolerance, length)[:8]:
-        again: Pairs = occurrences(stimulus[start : start + length + 1], stimulus, tolerance, 0.0)
+        first = max(0, start - FAR_PULSES)
+        around = stimulus[first : start + FAR_PULSES]
+        again: Pairs = occurrences(stimulus[start : start + length + 1], around, tolerance, 0.0, start - first)
         for place, middle in again:
-            own = start + middle
+            own = start - first + middle
             if abs(place - own) > SHIFTS:
-                shift = float(stimulus[place] - stimulus[own])
+                shift = float(around[place] - around[own])
                 found += [(shift, abs(place - own)), (-shift, abs(place - own))]
     kept: list[tuple[float, int]] = []
     for shift, pulses in sorted(found, key=lambda item: item[1]):

@@ -48,6 +48,17 @@ def test_the_rises_of_a_killed_run_are_answers() -> None:
     assert found.counts["unobserved"] == found.counts["stimuli"] - 234
 
 
+def test_segments_are_of_answers_and_it_is_said_of_how_many() -> None:
+    """Rows of 40 of 234 answers; none of a stimulus that has no reaction time."""
+    found = killed_run()
+    rows = int(np.count_nonzero(found.segments["outside"] != NO_STAMP))
+    assert found.counts["without_segments"] == 234 - rows
+    assert f"Of {234 - rows} answers the board kept no row" in " ".join(cautions(record(), found.counts))
+    timed = found.reaction_ns != NO_STAMP
+    for values in found.segments.values():
+        assert not np.any((values != NO_STAMP) & ~timed)
+
+
 def test_what_is_left_out_is_counted_and_bounded() -> None:
     rng = np.random.default_rng(3)
     stimulus = np.cumsum(rng.exponential(5.0 * MS, 500)).astype(np.int64)

@@ -67,7 +67,11 @@ UNDECIDED: dict[str, Arrivals] = {
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """What goes wrong; times in ns, shares per stimulus."""
+    """What goes wrong; times in ns, shares per stimulus.
+
+    `doubled` edges are stamped a second time, `apart_ns` later, and answered again unless `one_answer`; the board's
+    stamps of `held_up` edges, and of those that come meanwhile, are late by up to 3 ms.
+    """
 
     drift_ppm: float = 20.0
     wander_ppm: float = 0.0
@@ -80,6 +84,10 @@ class Trouble:
     from_share: float = 0.0
     to_share: float = 1.0
     rows_to_share: float = 1.0
+    doubled: float = 0.0
+    apart_ns: float = 0.0
+    one_answer: bool = False
+    held_up: float = 0.0
 
 
 TROUBLES = {
@@ -92,6 +100,9 @@ TROUBLES = {
     "late and early gone": Trouble(from_share=0.2, to_share=0.8),
     "rows cut off": Trouble(rows_to_share=0.6),
     "jitter": Trouble(jitter_ns=20_000.0),
+    "doubled": Trouble(doubled=0.05),
+    "doubled, one answer": Trouble(doubled=0.05, apart_ns=300.0, one_answer=True),
+    "late stamps": Trouble(held_up=0.01),
 }
 
 
@@ -132,12 +143,24 @@ def make(arrivals: Arrivals, trouble: Trouble, count: int, seed: int) -> GridRun
     true_edge, owner = true_edge[order], owner[order]
     n = true_edge.size
     latency = 2_000 + rng.gamma(2.0, trouble.jitter_ns / 2, n)
+    # Drawn apart, so that the other troubles stay as they were.
+    more = np.random.default_rng((seed, 1))
+    latency += (more.random(n) < trouble.held_up) * 3_000_000
     stamped = np.maximum.accumulate(true_edge + latency)
+    copies = 1 + (more.random(n) < trouble.doubled)
+    again = np.zeros(int(copies.sum()), np.bool_)
+    again[np.cumsum(copies)[copies == 2] - 1] = True
+    stamped, true_edge, owner = (np.repeat(values, copies) for values in (stamped, true_edge, owner))
+    stamped = np.maximum.accumulate(stamped + again * trouble.apart_ns)
+    owner[again] = -1
+    n = stamped.size
     mean = span / max(1, count - 1)
     service = np.maximum(trouble.service * mean * rng.gamma(16.0, 1 / 16, n), 20_000.0)
     service += (rng.random(n) < trouble.beyond) * rng.uniform(1.2, 3.0, n) * WINDOW_NS
     for _ in range(trouble.stalls):
         service[rng.integers(0, n)] += 4 * WINDOW_NS
+    if trouble.one_answer:
+        service[again] = 0
     # One at a time: each is taken up when it came or when the one before was done (Lindley's recursion, unrolled).
     ahead = np.cumsum(service)
     start = np.maximum.accumulate(stamped + 15_000 - (ahead - service)) + (ahead - service)
@@ -154,4 +177,6 @@ def make(arrivals: Arrivals, trouble: Trouble, count: int, seed: int) -> GridRun
     row_number = np.cumsum(rows) - 1
     kept = own & rows
     edge_of[owner[kept]] = row_number[kept]
+    if trouble.one_answer:
+        rise = rise[~again]
     return GridRun(at.astype(np.int64), rise, edge_ns[rows], set_ns[rows], edge_of, true_rise_ns)

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from edgereply.analysis.pairing.alignment import Alignment, AlignStatus, align
-from edgereply.analysis.pairing.clock import nearest, padded
+from edgereply.analysis.pairing.clock import first_from, nearest
 from tests.unit.host.analysis.pairing.two_clocks import Stamps, TwoClocks, stamp
 
 
@@ -137,11 +137,25 @@ def test_a_merged_edge_is_one_unseen_stimulus() -> None:
     assert np.flatnonzero(result.status == AlignStatus.UNSEEN).tolist() == [101]
 
 
-def test_two_edges_as_near_as_each_other_are_ambiguous() -> None:
+@pytest.mark.parametrize("apart_ns", [0, 500, -500])
+def test_of_two_edges_at_one_instant_the_first_is_the_stimulus_and_the_other_added(apart_ns: int) -> None:
     truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
-    result = align(truth.stimulus_ns, np.sort(np.append(truth.edge_ns, truth.edge_ns[100] + 500)))
+    result = align(truth.stimulus_ns, np.sort(np.append(truth.edge_ns, truth.edge_ns[100] + apart_ns)))
+    assert result.aligned == 200
+    assert result.edge_index.tolist() == [*range(101), *range(102, 201)]
+    assert result.extra_index.tolist() == [101]
+
+
+def test_two_edges_apart_and_as_near_as_each_other_are_ambiguous() -> None:
+    truth = stamp(TwoClocks(pulses=200, miss_edge=0, miss_stimulus=0, extra_edge=0, outlier=0), 3)
+    clock = align(truth.stimulus_ns, truth.edge_ns).clock
+    assert clock is not None
+    there = int(clock.to_board(truth.stimulus_ns[100:101])[0])
+    off = round(3 * clock.sigma_ns)
+    edge = np.sort(np.append(np.delete(truth.edge_ns, 100), [there - off, there + off]))
+    result = align(truth.stimulus_ns, edge)
     assert np.flatnonzero(result.status == AlignStatus.AMBIGUOUS).tolist() == [100]
-    assert result.aligned == 199
+    assert (result.aligned, result.extra) == (199, 1)
 
 
 def test_order_and_indices_are_the_callers() -> None:
@@ -198,19 +212,28 @@ def test_whatever_comes_the_sums_hold(stimuli: list[int], edges: list[int]) -> N
 
 
 def test_the_second_nearest_edge_may_be_on_the_same_side() -> None:
-    index, gap, second = nearest(np.array([100, 492]), padded(np.array([90, 95, 500, 503])))
+    index, gap, second = nearest(np.array([100, 492]), np.array([90, 95, 500, 503]))
     assert (index.tolist(), gap.tolist(), second.tolist()) == ([1, 2], [-5, 8], [10, 11])
 
 
 def test_nearest_edges_by_looking_at_every_edge() -> None:
     rng = np.random.default_rng(2)
     edge, target = np.sort(rng.integers(0, 5_000, 60)), np.sort(rng.integers(-200, 5_200, 400))
-    index, first, second = nearest(target, padded(edge))
+    index, first, second = nearest(target, edge)
     distance = np.abs(edge[None, :] - target[:, None])
     assert np.abs(first).tolist() == distance.min(axis=1).tolist()
     assert first.tolist() == (edge[index] - target).tolist()
     assert second.tolist() == np.sort(distance, axis=1)[:, 1].tolist()
-    alone, gap, none = nearest(target, padded(edge[:1]))
+    alone, gap, none = nearest(target, edge[:1])
     assert alone.tolist() == [0] * 400
     assert gap.tolist() == (edge[0] - target).tolist()
     assert none.min() > 10**18
+
+
+@settings(max_examples=50, derandomize=True)
+@given(seed=st.integers(0, 10**6), lost=st.floats(0, 0.9), spread=st.integers(1, 5_000))
+def test_trains_side_by_side_are_searched_as_any_others(seed: int, lost: float, spread: int) -> None:
+    rng = np.random.default_rng(seed)
+    times = np.cumsum(rng.integers(0, spread, 300))
+    wanted = np.sort(times[rng.random(300) >= lost] + rng.integers(-20, 20, 1))
+    assert first_from(times, wanted).tolist() == np.searchsorted(times, wanted).tolist()

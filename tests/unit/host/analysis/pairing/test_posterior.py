@@ -17,7 +17,7 @@ from tests.unit.host.analysis.pairing.pairing_truth import Scenario, simulate
 
 
 def enumerate_assignments(
-    pairs: tuple[Floats, Floats], miss: Floats, step: float, open_end: bool
+    pairs: tuple[Floats, Floats], miss: Floats, step: float, open_end: bool, echo: Floats
 ) -> tuple[float, Floats]:
     """Sum of weights of all assignments, and of those with each pair, by walking every one."""
     rows, columns = pairs[0].shape
@@ -33,7 +33,7 @@ def enumerate_assignments(
         if row < rows:
             walk(row + 1, column, answered, weight * math.exp(miss[row]), taken)
         if column < columns:
-            walk(row, column + 1, False, weight * math.exp(step), taken)
+            walk(row, column + 1, False, weight * math.exp(echo[column] if answered else step), taken)
         if row < rows and column < columns:
             density = math.exp(pairs[0 if answered else 1][row, column])
             walk(row + 1, column + 1, True, weight * density, [*taken, (row, column)])
@@ -48,12 +48,12 @@ def test_forward_and_backward_sum_over_every_assignment(seed: int, open_end: boo
     rng = np.random.default_rng(seed)
     rows, columns = int(rng.integers(1, 5)), int(rng.integers(1, 5))
     pairs = (rng.normal(0, 2, (1, rows, columns)), rng.normal(0, 2, (1, rows, columns)))
-    miss, step = rng.normal(-3, 1, (1, rows)), -2.5
+    miss, step, echo = rng.normal(-3, 1, (1, rows)), -2.5, rng.normal(-2, 1, (1, columns))
     closed = np.array([False])
     sizes = (np.array([rows]), np.array([columns]))
-    ahead = forward(pairs, miss, step, closed)
-    behind = backward(pairs, miss, step, sizes, np.array([open_end]))
-    total, through = enumerate_assignments((pairs[0][0], pairs[1][0]), miss[0], step, open_end)
+    ahead = forward(pairs, miss, step, closed, echo)
+    behind = backward(pairs, miss, step, sizes, np.array([open_end]), echo)
+    total, through = enumerate_assignments((pairs[0][0], pairs[1][0]), miss[0], step, open_end, echo[0])
     if not open_end:
         whole = np.logaddexp(ahead[0, 0, -1, -1], ahead[1, 0, -1, -1])
         assert whole == pytest.approx(math.log(total), rel=1e-12)
@@ -67,12 +67,13 @@ def test_padding_changes_nothing() -> None:
     pairs = (rng.normal(0, 2, (1, 3, 2)), rng.normal(0, 2, (1, 3, 2)))
     miss = rng.normal(-3, 1, (1, 3))
     closed, sizes = np.array([False]), (np.array([3]), np.array([2]))
-    plain = backward(pairs, miss, -2.0, sizes, closed)[1, 0, 0, 0]
+    echo = np.full((1, 4), -2.0)
+    plain = backward(pairs, miss, -2.0, sizes, closed, echo[:, :2])[1, 0, 0, 0]
     fill = np.full((1, 8, 4), -np.inf)
     fill[:, :3, :2] = pairs[0]
     other = np.full((1, 8, 4), -np.inf)
     other[:, :3, :2] = pairs[1]
-    padded = backward((fill, other), np.pad(miss, ((0, 0), (0, 5))), -2.0, sizes, closed)[1, 0, 0, 0]
+    padded = backward((fill, other), np.pad(miss, ((0, 0), (0, 5))), -2.0, sizes, closed, echo)[1, 0, 0, 0]
     assert padded == pytest.approx(plain, rel=1e-12)
 
 
