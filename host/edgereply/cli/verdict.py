@@ -57,7 +57,8 @@ def command(
     from edgereply.evaluation.headline import headline, summary_headline
     from edgereply.evaluation.load_view import evaluate_run, make_view
     from edgereply.evaluation.phase_lock import first_stimuli, limiting_lock
-    from edgereply.evaluation.verdict import judge_pieces, judge_run, sentences
+    from edgereply.evaluation.verdict import judge_pieces, judge_run
+    from edgereply.evaluation.verdict_sentences import sentences
     from edgereply.storage.run_reader import RunReader
     from edgereply.storage.run_record import graded
 

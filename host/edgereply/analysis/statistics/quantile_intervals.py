@@ -42,9 +42,10 @@ Method = Literal["order statistics", "block variance"]
 
 # Answers that a disturbance may hold up though none such was seen.
 UNSEEN = 10
-# From here on the quantile above which ten times as many answers lie is looked at as well; always the one above which
-# a tenth as many do.
+# From here on the quantile above which ten times as many answers lie is looked at as well.
 _DEEP = 0.95
+# So many answers have to lie above the quantile above which a tenth as many do: a handful shows no groups.
+_FEWEST_BEYOND = 20
 # An end is looked at again where answers beyond it cluster more than beyond the quantile.
 _MOST_MOVES = 2
 
@@ -253,7 +254,8 @@ def _estimate(p: float, upright: _Sample, sample: _Sample) -> QuantileEstimate:
 
 def _ends(sample: _Sample, share: float) -> tuple[int | None, int | None, Disturbances]:
     """Both ends for the quantile with that share beyond it, None where there is none, and how answers are grouped."""
-    beyond, seen = sample.beyond(_deeper(sample.count, 1.0 - share)), _seen(sample, share)
+    seen, deeper = _seen(sample, share), _deeper(sample.count, 1.0 - share)
+    beyond = seen if deeper is None else sample.beyond(deeper)
 
     def upper(found: Disturbances) -> int | None:
         allowed = max(UNSEEN, beyond.allowed, found.allowed)
@@ -281,9 +283,10 @@ def _shallower(count: int, p: float) -> int | None:
     return quantile_rank(count, 1.0 - 10.0 * (1.0 - p)) if p >= _DEEP else None
 
 
-def _deeper(count: int, p: float) -> int:
-    """Rank of the quantile above which a tenth as many answers lie."""
-    return quantile_rank(count, 1.0 - 0.1 * (1.0 - p))
+def _deeper(count: int, p: float) -> int | None:
+    """Rank of the quantile above which a tenth as many answers lie; None where these are a handful."""
+    rank = quantile_rank(count, 1.0 - 0.1 * (1.0 - p))
+    return rank if count - rank >= _FEWEST_BEYOND else None
 
 
 def _end(
