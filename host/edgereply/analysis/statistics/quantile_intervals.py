@@ -33,6 +33,7 @@ from typing import Literal
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.ordered import Ordered, ordered
 from edgereply.analysis.arrays.quantiles import order_statistics, quantile_rank, quantiles
 from edgereply.analysis.statistics.disturbances import Disturbances, grouped
 from edgereply.analysis.statistics.exceedances import TailDependence, exceedances_above, share_dependence
@@ -96,7 +97,7 @@ def quantile_interval(values_ns: Int64s, p: float, confidence: float = 0.95) -> 
 def quantile_intervals(
     values_ns: Int64s, probabilities: Sequence[float], confidence: float = 0.95
 ) -> list[QuantileEstimate | None]:
-    """Intervals for several quantiles, each as `quantile_interval` gives it, for one partition of the sample.
+    """Intervals for several quantiles, each as `quantile_interval` gives it, for one ordering of the sample.
 
     Args:
         values_ns: shape (n,), int64, nanoseconds, in order of time.
@@ -111,12 +112,6 @@ def quantile_intervals(
     # Quick answers below a quantile under the median are slow ones above, seen from the other side.
     upright = _Sample(values_ns, confidence)
     turned = _Sample(-values_ns, confidence) if min(carried, default=1) < 0.5 else None
-    upright.fetch([quantile_rank(count, p) for p in carried])
-    for sample in (upright, turned):
-        if sample is not None:
-            sample.fetch(
-                [rank for p in carried if (p >= 0.5) == (sample is upright) for rank in sample.likely(max(p, 1.0 - p))]
-            )
     return [
         _estimate(p, upright, upright if turned is None or p >= 0.5 else turned) if p in carried else None
         for p in probabilities
@@ -170,7 +165,7 @@ def bound_above(values_ns: Int64s, p: float, confidence: float = 0.95) -> Bound 
 
 
 class _Sample:
-    """A sample and what was found out about it; each order statistic of a long one takes a pass over it.
+    """A sample, put in order once, and what was found out about it.
 
     Args:
         values_ns: shape (n,), int64, nanoseconds, in order of time.
@@ -182,19 +177,14 @@ class _Sample:
         self.count = int(values_ns.size)
         # Either end fails half as often as the interval may.
         self.side = 1.0 - (1.0 - confidence) / 2.0
-        self._at: dict[int, int] = {}
+        self._ordered: Ordered | None = None
         self._beyond: dict[int, Disturbances] = {}
-
-    def fetch(self, ranks: Sequence[int]) -> None:
-        """Find several order statistics in one pass."""
-        missing = sorted(set(ranks) - set(self._at))
-        self._at.update(zip(missing, order_statistics(self._values_ns, missing).tolist(), strict=True))
 
     def at(self, rank: int) -> int:
         """The order statistic of that rank."""
-        if rank not in self._at:
-            self.fetch([rank])
-        return self._at[rank]
+        if self._ordered is None:
+            self._ordered = ordered(self._values_ns)
+        return int(self._ordered.at(np.array([rank - 1]))[0])
 
     def beyond(self, rank: int) -> Disturbances:
         """How the answers beyond the order statistic of that rank are grouped."""
@@ -202,18 +192,6 @@ class _Sample:
         if value not in self._beyond:
             self._beyond[value] = grouped(exceedances_above(self._values_ns, value), self._confidence)
         return self._beyond[value]
-
-    def likely(self, p: float) -> list[int]:
-        """Ranks that will be asked for, were answers independent."""
-        alone = Disturbances(stimuli=self.count, late=0, largest=1, inflation=1.0)
-        ranks = [
-            quantile_rank(self.count, p),
-            _shallower(self.count, p),
-            _deeper(self.count, p),
-            self.upper(alone, 1.0 - p, UNSEEN, UNSEEN),
-            self.lower(alone, 1.0 - p),
-        ]
-        return [rank for rank in ranks if rank is not None]
 
     def upper(self, seen: Disturbances, share: float, allowed: int, least: int | None = None) -> int | None:
         """Rank of the upper end; None where there is none.

@@ -114,8 +114,8 @@ def test_stimuli_in_step_with_a_tick_prove_nothing_about_the_rest_of_its_cycle()
     assert (judgement.outcome, judgement.more_stimuli, judgement.condition) == ("not enough data", None, None)
     lines = sentences(judgement)
     assert lines[0] == (
-        "NOT ENOUGH DATA to say whether the deadline of 2.00 ms is kept, up to the tolerated share of 0.01: its stimuli "
-        "saw 5 % of the cycle of the kernel tick at 1000 Hz."
+        "NOT ENOUGH DATA to say whether the deadline of 2.00 ms is kept, up to the tolerated share of 0.01: its "
+        "stimuli saw 5 % of the cycle of the kernel tick at 1000 Hz."
     )
     assert "Let the intervals between them vary by at least one cycle of it, 1.00 ms." in " ".join(lines)
     assert not any("would decide" in line for line in lines)
@@ -185,6 +185,17 @@ def test_more_tolerance_is_never_judged_worse() -> None:
         assert all(rank[strict.outcome] <= r for r, share in zip(ranks, shares, strict=True) if share >= 0.01)
         if not strict.ambiguous:
             assert strict.outcome == ("fail" if strict.verdict.late else judged[shares.index(0.01)].outcome)
+
+
+def test_the_unstated_rule_and_a_stricter_share_name_what_each_rules_out() -> None:
+    # Without a late answer 299 rule out 1 in 100 and 2,995 one in 1,000 (Wilks 1941): between them one passes and the
+    # other does not, so each says which share it is about.
+    for count in (299, 1_000, 2_994, 2_995):
+        result = from_reactions(random_stimuli(count, 1), np.full(count, 100_000), 2 * MS)
+        unstated, strict = (judge_run(result, 2 * MS, 0.95, share, False) for share in (None, 0.001))
+        assert (unstated.outcome, strict.outcome) == ("pass", "pass" if count == 2_995 else "not enough data")
+        assert "none was late and at most 1 in 100 can be" in sentences(unstated)[0]
+        assert "up to the tolerated share of 0.001" in sentences(strict)[0]
 
 
 def test_what_a_pass_holds_for_stands_in_its_first_sentence_and_in_the_document() -> None:
