@@ -144,6 +144,26 @@ def rare(size: int, every: int, answers: int) -> Population:
                       answers=answers)  # fmt: skip
 
 
+def varied(size: int, every: int, answers: int) -> Population:
+    """The same with sizes from a geometric distribution of that mean, which has no largest."""
+    longest = 40 * size
+
+    def draw(rng: np.random.Generator, count: int) -> NDArray[np.int64]:
+        begins = np.flatnonzero(rng.random(count + longest) < 1 / every)
+        held = np.zeros(count + longest, np.bool_)
+        for begin, many in zip(begins.tolist(), rng.geometric(1 / size, begins.size).tolist(), strict=True):
+            held[begin : begin + many] = True
+        slow = 250_000 + rng.exponential(50_000, count)
+        quick = 50_000 + rng.exponential(3_000, count)
+        values: NDArray[np.int64] = np.where(held[longest:], slow, quick).astype(np.int64)
+        return values
+
+    # An answer is quick where, of all that may begin before it, no disturbance lasts until it.
+    lasts = (1 - 1 / size) ** np.arange(longest)
+    share = 1 - float(np.prod(1 - lasts / every))
+    return Population(draw=draw, quantile=_of_two(share, _beyond_quick, _beyond_slow), answers=answers)
+
+
 def _switching(slow_share: float, visit: int, answers: int) -> Population:
     """Two states that the board switches between at random; visits to the slow one last so many answers on average."""
 
@@ -212,6 +232,8 @@ POPULATIONS = {
     "burst of 10 in 1,510": rare(10, 1_510, 1_510),
     "burst of 15 in 615": rare(15, 615, 615),
     **{f"{n} bursts of 10 in 4,000": rare(10, 4_000 // n, 4_000) for n in (1, 2, 4, 10, 40)},
+    "10 bursts of 10 in 10,000": rare(10, 1_000, 10_000),
+    "10 of 10 on average in 10,000": varied(10, 1_000, 10_000),
     "switching, 4 visits": _switching(0.3, 225, 3_000),
     "switching, 40 visits": _switching(0.3, 75, 10_000),
     "switching, 400 visits": _switching(0.3, 75, 100_000),

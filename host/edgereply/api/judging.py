@@ -12,7 +12,7 @@ from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.evaluation.phase_lock import first_stimuli, limiting_lock
 from edgereply.evaluation.verdict import Judgement, judge_pieces, judge_run
-from edgereply.evaluation.verdict import sentences as in_sentences
+from edgereply.evaluation.verdict_sentences import sentences as in_sentences
 from edgereply.storage.run_reader import RunReader
 
 CONFIDENCE: Final = 0.95

@@ -16,7 +16,8 @@ from edgereply.evaluation.cautions import cautions
 from edgereply.evaluation.headline import Headline, headline, summary_headline
 from edgereply.evaluation.load_view import evaluate_run, make_view
 from edgereply.evaluation.run_view import RunView
-from edgereply.evaluation.verdict import judge_run, sentences
+from edgereply.evaluation.verdict import judge_run
+from edgereply.evaluation.verdict_sentences import sentences
 from edgereply.measurement.live_pairs import LivePairs
 from edgereply.measurement.run import Tally, Watcher
 from edgereply.report.terminal.answer import MOST_LINES, Screen, headline_parts, short_name, table_parts

@@ -12,7 +12,7 @@ from typing import Any, Final, Literal
 
 from edgereply.evaluation.run_view import COMPLETE, RunView
 from edgereply.evaluation.verdict import Judgement
-from edgereply.evaluation.verdict import sentences as verdict_sentences
+from edgereply.evaluation.verdict_sentences import sentences as verdict_sentences
 from edgereply.wording.evidence import grade_words
 from edgereply.wording.numbers import NOTHING, clean, distinct, exactly, listing, share
 

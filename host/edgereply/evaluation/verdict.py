@@ -13,13 +13,11 @@ from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.lateness.stimulus_lock import Lock
 from edgereply.analysis.pairing.result import Status, unknown
 from edgereply.analysis.statistics.tail_model import TailModel, model_tail
-from edgereply.analysis.statistics.verdict import UNSTATED_TARGET, Outcome, Verdict, judge_marks, stimuli_needed
+from edgereply.analysis.statistics.verdict import Outcome, Verdict, judge_marks
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.by_pieces import PieceByPiece
 from edgereply.evaluation.evaluate import Evaluation
-from edgereply.evaluation.phase_lock import limiting_lock, lock_sentence
-from edgereply.wording.numbers import duration, exactly, one_in, percentage, unclear_words, unobserved_words
-from edgereply.wording.segments import segment_words
+from edgereply.evaluation.phase_lock import limiting_lock
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,8 +205,12 @@ def _weighed(beside: Judgement, kept: Verdict, lost: Verdict, sides: Sequence[Ve
         return replace(beside, outcome="not enough data")
     undecided = (kept.outcome, lost.outcome) if kept.outcome != lost.outcome else None
     if outcome != "not enough data":
-        held = min((v.holds_together for v in readings if v.holds_together is not None), default=None)
-        return replace(beside, outcome=outcome, verdict=replace(beside.verdict, holds_together=held))
+        held = [(v.holds_together, -(v.upper_bound_held or 1.0)) for v in readings if v.holds_together is not None]
+        if not held:
+            return replace(beside, outcome=outcome)
+        together, bound = min(held)
+        verdict = replace(beside.verdict, holds_together=together, upper_bound_held=-bound)
+        return replace(beside, outcome=outcome, verdict=verdict)
     # A reading that is decided stays so, as far as a longer run is like this one.
     heads = {reading.outcome if reading.would is None else reading.would for reading in readings}
     if len(heads) != 1 or heads == {"not enough data"} or beside.lock is not None:
@@ -243,137 +245,6 @@ def check_shares(confidence: float, exceed: float | None, together: int | None =
 
 def _nothing_to_judge() -> DataError:
     return DataError("no stimulus of the run can be judged", where="verdict", remedy="measure again, slower")
-
-
-def sentences(judgement: Judgement) -> list[str]:
-    """The verdict in plain words; the first sentence is the answer."""
-    verdict = judgement.verdict
-    deadline = exactly(verdict.deadline_ns)
-    tolerated = "" if verdict.target is None else percentage(verdict.target)
-    under = "" if judgement.condition is None else f", if {judgement.condition}"
-    said = {
-        "pass": f"PASS: the deadline of {deadline} is kept"
-        + (f"; at most the tolerated {tolerated} come late" if tolerated else "")
-        + f"{under}.",
-        "fail": f"FAIL: the deadline of {deadline} is not kept"
-        + (f"; more than the tolerated {tolerated} come late." if tolerated else "."),
-        "not enough data": f"NOT ENOUGH DATA to say whether the deadline of {deadline} is kept{_why(judgement)}.",
-    }
-    lines = [
-        said[judgement.outcome],
-        f"{verdict.late:,} of {verdict.stimuli:,} stimuli were answered late or not at all.",
-    ]
-    lines.append(
-        f"With {100 * verdict.confidence:g} % confidence the share of late answers is at most "
-        f"{one_in(verdict.upper_bound)}"
-        + (f" and at least {one_in(verdict.lower_bound)}" if verdict.late else "")
-        + f", {_groups(verdict)}."
-    )
-    lines.append(rule(verdict))
-    lines += _turned(judgement)
-    lines += _out_of_sight(judgement)
-    if verdict.clustered:
-        lines.append(
-            f"Late answers come in groups, up to {verdict.largest_group:,} together, so the range is wider (effective "
-            f"sample size {verdict.effective_stimuli:,.0f} of {verdict.stimuli:,})."
-        )
-    if judgement.near:
-        lines.append(
-            f"{judgement.near:,} answers are within {duration(judgement.near_ns)} of the deadline, nearer than the "
-            "recording can tell: the verdict holds only where both readings of them agree."
-        )
-    if judgement.more_stimuli is not None:
-        more = _stimuli(judgement.more_stimuli, judgement)
-        lines.append(f"{more} would decide: {judgement.would} if the share of late answers stays as it is.")
-    if judgement.outcome == "pass" and verdict.more_for_tens is not None:
-        more = _stimuli(verdict.more_for_tens, judgement)
-        lines.append(f"{more} would make it a pass for late answers in tens too, if their share stays as it is.")
-    if judgement.late_segments:
-        name, extra = max(judgement.late_segments.items(), key=lambda item: item[1])
-        lines.append(
-            f"Late answers lose their time mostly in {segment_words(name)}: {duration(extra)} more than usual."
-        )
-    if judgement.tail is not None:
-        lines += tail_sentences(judgement.tail)
-    return lines
-
-
-def rule(verdict: Verdict) -> str:
-    """What it takes to pass, in words."""
-    if verdict.target is None:
-        needed = stimuli_needed(UNSTATED_TARGET, verdict.confidence)
-        return (
-            f"Rule: no late answer in at least {needed:,} stimuli, which rules out more than {one_in(UNSTATED_TARGET)} "
-            "late if late answers come alone; --exceed sets another share."
-        )
-    takes = f"it takes {stimuli_needed(verdict.target, verdict.confidence):,} stimuli without a late answer"
-    return f"Rule: at most {one_in(verdict.target)} late; {takes}, more with some."
-
-
-def _why(judgement: Judgement) -> str:
-    """Why a run that is long enough decides nothing; nothing to say where it is too short."""
-    if judgement.undecided is not None:
-        return f": it hangs on {judgement.ambiguous + judgement.unobserved:,} answers that cannot be told"
-    lock = judgement.lock
-    if lock is None or judgement.verdict.outcome == "not enough data":
-        return ""
-    return f": its stimuli saw {100.0 * lock.covered:.0f} % of the cycle of the {lock.suspect}"
-
-
-def _groups(verdict: Verdict) -> str:
-    """For which groups of late answers a bound holds."""
-    if verdict.together == 1:
-        return "if they come alone"
-    return f"if one disturbance makes no more than {verdict.together:,} of them"
-
-
-def _out_of_sight(judgement: Judgement) -> list[str]:
-    """What the run does not rule out."""
-    verdict, out = judgement.verdict, judgement.verdict.rules_out
-    lines = []
-    if verdict.together < 10:
-        alone = f"{one_in(out.alone)} alone, " if verdict.together > 1 else ""
-        lines.append(f"Not ruled out: {alone}{one_in(out.tens)} in tens, {one_in(out.hundreds)} in hundreds.")
-    rarest = duration(verdict.rarest_stimuli * judgement.mean_interval_ns)
-    lines.append(
-        f"The run can only show disturbances that come once in {rarest} or more often: rarer ones may have been missed."
-    )
-    return lines
-
-
-def _turned(judgement: Judgement) -> list[str]:
-    """What was left out, or never seen, and whether the outcome hangs on it."""
-    lines = []
-    if judgement.lock is not None:
-        lines.append(lock_sentence(judgement.lock))
-        if judgement.outcome == "not enough data" and judgement.verdict.outcome != "not enough data":
-            lines.append(
-                "What the board does in the rest of that cycle was not measured, and more of the same will not."
-            )
-    if judgement.ambiguous:
-        lines.append(f"Left out: {unclear_words(judgement.ambiguous)}.")
-    if judgement.unobserved:
-        lines.append(f"Left out: {unobserved_words(judgement.unobserved)}.")
-    if judgement.undecided is not None:
-        kept, lost = judgement.undecided
-        hopeless = " More of the same cannot decide it: stimuli further apart would each have an answer of their own."
-        hopeless = hopeless if judgement.more_stimuli is None else ""
-        lines.append(f"Were they all on time: {kept}; were they all late: {lost}.{hopeless}")
-    return lines
-
-
-def _stimuli(count: int, judgement: Judgement) -> str:
-    seconds = count * judgement.mean_interval_ns
-    stimuli = "1 more stimulus" if count == 1 else f"{count:,} more stimuli"
-    return f"About {stimuli} ({duration(seconds)} at this rate)"
-
-
-def tail_sentences(tail: TailModel) -> list[str]:
-    """What a tail model says, or why it may not."""
-    if tail.refused is not None:
-        return [f"Tail model ({tail.kind}) refused: {tail.refused}"]
-    said = f"Tail model ({tail.kind}): one answer is later than the deadline with probability {tail.exceedance:.2g}"
-    return [f"{said}, at most {tail.exceedance_upper:.2g} by its own bound.", *tail.warnings]
 
 
 def _late_segments(result: Evaluation, late: Bools, usual: Bools) -> dict[str, int]:

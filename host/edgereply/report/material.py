@@ -34,7 +34,7 @@ from edgereply.evaluation.load_view import make_view
 from edgereply.evaluation.pooling import pool
 from edgereply.evaluation.run_view import Folded, RunView
 from edgereply.evaluation.verdict import check_shares, judge_run
-from edgereply.evaluation.verdict import sentences as verdict_sentences
+from edgereply.evaluation.verdict_sentences import sentences as verdict_sentences
 from edgereply.storage.bench_from_record import bench_of_run, bench_of_series
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.series_record import SeriesRecord, load_series

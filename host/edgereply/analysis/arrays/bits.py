@@ -75,8 +75,9 @@ class Bits:
         """Where marks are set, shape (ones,), int64, rising."""
         words = np.flatnonzero(self.words)
         raw = self.words[words].astype("<u8").view(np.uint8)
-        row, bit = np.nonzero(np.unpackbits(raw, bitorder="little").reshape(-1, _WORD))
-        return np.asarray(words[row] * _WORD + bit, np.int64)
+        # In one dimension and as truth values: numpy's search has a fast path for these only.
+        found = np.flatnonzero(np.unpackbits(raw, bitorder="little").view(np.bool_))
+        return np.asarray(words[found // _WORD] * _WORD + found % _WORD, np.int64)
 
 
 def pack(marks: Bools) -> Bits:

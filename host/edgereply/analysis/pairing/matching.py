@@ -243,7 +243,7 @@ def _weighed(
     gap_there, gap_expected = (_gaps(train, where) for train, where in ((times, j), (target, i)))
     closed = np.zeros(i.shape[0], np.bool_)
     pairs = (model.queued(off, gap_there[:, None, :]), model.pair(off))
-    miss, echo = model.missed(gap_expected), model.echo(gap_there)
+    miss, echo = model.missed(gap_expected), model.doubled(gap_there)
     return settle(pairs, miss, model.stray, sizes, (closed, closed), DOUBT, echo)
 
 

@@ -154,7 +154,7 @@ class Likelihood:
         """Of a stamp that is nobody's."""
         return float(np.log(self.shares.added / self.mean_ns))
 
-    def echo(self, gap_ns: Floats) -> Floats:
+    def doubled(self, gap_ns: Floats) -> Floats:
         """Of a stamp that is nobody's and comes by `gap_ns` after one that is somebody's."""
         return np.asarray(np.log(self.shares.added / self.mean_ns + self.shares.twice_there * self._again(gap_ns)))
 

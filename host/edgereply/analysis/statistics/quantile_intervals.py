@@ -8,7 +8,16 @@ answers at the lower end.
 The upper end allows for one thing more: that a disturbance which holds up ten answers just did not come. With one
 expected in a run, it is missed in a third of runs, and these look like any undisturbed ones. An interval that takes no
 account of them holds a p99 of 1,510 answers in half of such runs. So an interval takes as many answers as it takes to
-rule out groups of ten; below, and where answers are worth too few independent ones, the quantile is *rough*.
+rule out groups of ten, and groups as large as those that came; below, the quantile is *rough*.
+
+That is all it takes. Few groups do not make a quantile rough but its interval wide: up to the slowest answer, where a
+group larger than any that came (`Disturbances.allowed`) would leave no upper end at all. Called rough instead, they
+would leave the intervals of a board that is disturbed now and then to the runs that no disturbance came to, and these
+are wrong.
+
+Groups are looked for at the quantile, at its ends, at a shallower quantile (few answers hide that they come in groups)
+and at a deeper one (the quantile may lie among answers that a state which came once has not moved, but another run may
+see more of it).
 
 Sources: Woodruff, R. S. (1952), JASA 47, 635-646 (from shares to quantiles); Korn, E. L. and Graubard, B. I. (1998),
 Survey Methodology 24, 193-201 (effective sample size in exact limits); for the limits see `disturbances`.
@@ -24,6 +33,7 @@ from typing import Literal
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.ordered import Ordered, ordered
 from edgereply.analysis.arrays.quantiles import order_statistics, quantile_rank, quantiles
 from edgereply.analysis.statistics.disturbances import Disturbances, grouped
 from edgereply.analysis.statistics.exceedances import TailDependence, exceedances_above, share_dependence
@@ -33,10 +43,10 @@ Method = Literal["order statistics", "block variance"]
 
 # Answers that a disturbance may hold up though none such was seen.
 UNSEEN = 10
-# Groups beyond the quantile, at least: how they differ in size says too little with fewer.
-_FEWEST_GROUPS = 10
 # From here on the quantile above which ten times as many answers lie is looked at as well.
 _DEEP = 0.95
+# So many answers have to lie above the quantile above which a tenth as many do: a handful shows no groups.
+_FEWEST_BEYOND = 20
 # An end is looked at again where answers beyond it cluster more than beyond the quantile.
 _MOST_MOVES = 2
 
@@ -50,8 +60,8 @@ class QuantileEstimate:
         value_ns: Hyndman-Fan type 1 quantile.
         low_ns: lower end; None where rough.
         high_ns: upper end; None where rough.
-        rough: the answers are too few to rule out groups of ten slow ones that did not come, or worth too few
-            independent ones; the value is still what was measured.
+        rough: the answers are too few to rule out groups of ten slow ones that did not come, or groups as large as
+            those that came, or a state lasts a good part of the run; the value is still what was measured.
         method: "order statistics" where answers look independent, else "block variance".
         effective_count: independent answers the sample is worth for this quantile.
     """
@@ -87,7 +97,7 @@ def quantile_interval(values_ns: Int64s, p: float, confidence: float = 0.95) -> 
 def quantile_intervals(
     values_ns: Int64s, probabilities: Sequence[float], confidence: float = 0.95
 ) -> list[QuantileEstimate | None]:
-    """Intervals for several quantiles, each as `quantile_interval` gives it, for one partition of the sample.
+    """Intervals for several quantiles, each as `quantile_interval` gives it, for one ordering of the sample.
 
     Args:
         values_ns: shape (n,), int64, nanoseconds, in order of time.
@@ -102,12 +112,6 @@ def quantile_intervals(
     # Quick answers below a quantile under the median are slow ones above, seen from the other side.
     upright = _Sample(values_ns, confidence)
     turned = _Sample(-values_ns, confidence) if min(carried, default=1) < 0.5 else None
-    upright.fetch([quantile_rank(count, p) for p in carried])
-    for sample in (upright, turned):
-        if sample is not None:
-            sample.fetch(
-                [rank for p in carried if (p >= 0.5) == (sample is upright) for rank in sample.likely(max(p, 1.0 - p))]
-            )
     return [
         _estimate(p, upright, upright if turned is None or p >= 0.5 else turned) if p in carried else None
         for p in probabilities
@@ -152,38 +156,35 @@ def bound_above(values_ns: Int64s, p: float, confidence: float = 0.95) -> Bound 
     if not values_ns.size:
         return None
     # A bound from above is the upper end of an interval that leaves as much out on either side.
-    sample = _Sample(values_ns, 2.0 * confidence - 1.0, unseen=1)
-    high, seen = _end(sample, _seen(sample, 1.0 - p), lambda found: sample.upper(found, 1.0 - p), _MOST_MOVES)
+    sample = _Sample(values_ns, 2.0 * confidence - 1.0)
+    share = 1.0 - p
+    high, seen = _end(
+        sample, _seen(sample, share), lambda found: sample.upper(found, share, found.allowed), _MOST_MOVES
+    )
     return None if high is None or seen.lasting else Bound(bound_ns=high, together=seen.allowed)
 
 
 class _Sample:
-    """A sample and what was found out about it; each order statistic of a long one takes a pass over it.
+    """A sample, put in order once, and what was found out about it.
 
     Args:
         values_ns: shape (n,), int64, nanoseconds, in order of time.
         confidence: of each interval.
-        unseen: size of the groups that the upper end allows for though none was seen.
     """
 
-    def __init__(self, values_ns: Int64s, confidence: float, unseen: int = UNSEEN) -> None:
-        self._values_ns, self._confidence, self._unseen = values_ns, confidence, unseen
+    def __init__(self, values_ns: Int64s, confidence: float) -> None:
+        self._values_ns, self._confidence = values_ns, confidence
         self.count = int(values_ns.size)
         # Either end fails half as often as the interval may.
         self.side = 1.0 - (1.0 - confidence) / 2.0
-        self._at: dict[int, int] = {}
+        self._ordered: Ordered | None = None
         self._beyond: dict[int, Disturbances] = {}
-
-    def fetch(self, ranks: Sequence[int]) -> None:
-        """Find several order statistics in one pass."""
-        missing = sorted(set(ranks) - set(self._at))
-        self._at.update(zip(missing, order_statistics(self._values_ns, missing).tolist(), strict=True))
 
     def at(self, rank: int) -> int:
         """The order statistic of that rank."""
-        if rank not in self._at:
-            self.fetch([rank])
-        return self._at[rank]
+        if self._ordered is None:
+            self._ordered = ordered(self._values_ns)
+        return int(self._ordered.at(np.array([rank - 1]))[0])
 
     def beyond(self, rank: int) -> Disturbances:
         """How the answers beyond the order statistic of that rank are grouped."""
@@ -192,21 +193,18 @@ class _Sample:
             self._beyond[value] = grouped(exceedances_above(self._values_ns, value), self._confidence)
         return self._beyond[value]
 
-    def likely(self, p: float) -> list[int]:
-        """Ranks that will be asked for, were answers independent."""
-        alone = Disturbances(stimuli=self.count, late=0, largest=1, inflation=1.0)
-        ranks = [
-            quantile_rank(self.count, p),
-            _shallower(self.count, p),
-            self.upper(alone, 1.0 - p),
-            self.lower(alone, 1.0 - p),
-        ]
-        return [rank for rank in ranks if rank is not None]
+    def upper(self, seen: Disturbances, share: float, allowed: int, least: int | None = None) -> int | None:
+        """Rank of the upper end; None where there is none.
 
-    def upper(self, seen: Disturbances, share: float) -> int | None:
-        """Rank of the upper end, with answers grouped like that; None where there is none."""
-        allowed = max(self._unseen, seen.allowed)
+        Args:
+            seen: how answers beyond it are grouped.
+            share: of all answers, beyond the quantile.
+            allowed: answers that one more disturbance may hold up.
+            least: of these, so many have to be ruled out; then the slowest answer is the end. All, when None.
+        """
         late = _last(self.count, lambda n: seen.after(self.count, n).at_most(self.side, allowed) <= share)
+        if late is None and least is not None and seen.after(self.count, 0).at_most(self.side, least) <= share:
+            late = 0
         return None if late is None else self.count - late
 
     def lower(self, seen: Disturbances, share: float) -> int | None:
@@ -220,8 +218,7 @@ def _estimate(p: float, upright: _Sample, sample: _Sample) -> QuantileEstimate:
     low, high, seen = _ends(sample, share)
     if sample is not upright:
         low, high = None if high is None else -high, None if low is None else -low
-    few = seen.clustered and sample.count * share / seen.inflation < _FEWEST_GROUPS
-    rough = low is None or high is None or seen.lasting or few
+    rough = low is None or high is None or seen.lasting
     return QuantileEstimate(
         p=p,
         value_ns=upright.at(quantile_rank(sample.count, p)),
@@ -235,8 +232,13 @@ def _estimate(p: float, upright: _Sample, sample: _Sample) -> QuantileEstimate:
 
 def _ends(sample: _Sample, share: float) -> tuple[int | None, int | None, Disturbances]:
     """Both ends for the quantile with that share beyond it, None where there is none, and how answers are grouped."""
-    seen = _seen(sample, share)
-    high, seen = _end(sample, seen, lambda found: sample.upper(found, share), _MOST_MOVES)
+    seen, deeper = _seen(sample, share), _deeper(sample.count, 1.0 - share)
+    beyond = UNSEEN if deeper is None else max(UNSEEN, _once_more(sample.beyond(deeper)))
+
+    def upper(found: Disturbances) -> int | None:
+        return sample.upper(found, share, max(beyond, found.allowed), max(beyond, found.largest))
+
+    high, seen = _end(sample, seen, upper, _MOST_MOVES)
     # Where answers beyond the upper end come alone, they are not looked at once more beyond the lower.
     low, seen = _end(sample, seen, lambda found: sample.lower(found, share), _MOST_MOVES if seen.clustered else 0)
     return low, high, seen
@@ -256,6 +258,20 @@ def _seen(sample: _Sample, share: float) -> Disturbances:
 def _shallower(count: int, p: float) -> int | None:
     """Rank of the quantile above which ten times as many answers lie; None where that would be less than the median."""
     return quantile_rank(count, 1.0 - 10.0 * (1.0 - p)) if p >= _DEEP else None
+
+
+def _deeper(count: int, p: float) -> int | None:
+    """Rank of the quantile above which a tenth as many answers lie; None where these are a handful."""
+    rank = quantile_rank(count, 1.0 - 0.1 * (1.0 - p))
+    return rank if count - rank >= _FEWEST_BEYOND else None
+
+
+def _once_more(seen: Disturbances) -> int:
+    """The size of one more group like those beyond a deeper quantile, which has not moved this one so far.
+
+    Less than `allowed`: with five times the only one a slow start of a sixteenth of a run would take its median away.
+    """
+    return seen.largest * (2 if seen.groups < 3 else 1) if seen.clustered else 1
 
 
 def _end(

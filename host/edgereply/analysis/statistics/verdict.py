@@ -59,6 +59,7 @@ class Verdict:
         largest_group: most late answers that came together in the run; 1 where they came alone or there were none.
         together: late answers that one disturbance may make, allowed for in all of the above.
         holds_together: of a pass, how large such a group may be without the pass becoming wrong; None else.
+        upper_bound_held: of a pass, the upper bound for groups of that size; None else.
         rules_out: the upper bound for late answers that come alone, in tens, in hundreds; never for groups smaller than
             those allowed for.
         rarest_stimuli: a disturbance that comes less often than once in so many stimuli may have been missed by chance.
@@ -82,6 +83,7 @@ class Verdict:
     largest_group: int
     together: int
     holds_together: int | None
+    upper_bound_held: float | None
     rules_out: RulesOut
     rarest_stimuli: int
     more_stimuli: int | None
@@ -179,6 +181,7 @@ def judge_marks(
         largest_group=seen.largest,
         together=allowed,
         holds_together=held,
+        upper_bound_held=None if held is None else seen.at_most(confidence, max(held, allowed)),
         rules_out=RulesOut(
             alone=seen.at_most(confidence, max(1, seen.allowed)),
             tens=seen.at_most(confidence, max(10, seen.allowed)),

@@ -83,7 +83,7 @@ def test_a_rough_quantile_keeps_its_number_and_leaves_no_margin() -> None:
     (place,) = found.places
     assert place.margin == Margin(None, "rough: too few slow answers, or in groups")
     assert (place.summary.value_ns("p99_9_ns"), place.summary.ci95("p99_9_ns")) == (400_000, None)
-    assert found.as_dict()["runs"][0]["reaction"]["rough"] == ["p99_ns", "p99_9_ns", "tail_spread_ns"]
+    assert found.as_dict()["runs"][0]["reaction"]["rough"] == ["p99_9_ns", "tail_spread_ns"]
     [cells] = comparison_lines(found)[1]
     assert Cell("400 µs (rough)") in cells
     assert margin_cell(place.margin) == Cell("rough")

@@ -32,7 +32,7 @@ STIMULI = 40_000
 
 def troubled_run(directory: Path, *, board: bool = True, captures: bool = True) -> RunReader:
     """Answers lost and late in bursts on both sides, edges from nowhere, two clocks: each a chance to miscount."""
-    rng = np.random.default_rng(8)
+    rng = np.random.default_rng(5)
     stimulus = np.cumsum(1_000_000 + rng.exponential(4e6, STIMULI).astype(np.int64))
     wake = 30_000 + rng.gamma(2.0, 8_000.0, STIMULI).astype(np.int64)
     wake += np.where(rng.random(STIMULI) < 0.003, rng.exponential(2e6, STIMULI), 0).astype(np.int64)
@@ -67,14 +67,20 @@ def troubled_run(directory: Path, *, board: bool = True, captures: bool = True) 
     return RunReader(directory)
 
 
-def agree(reader: RunReader, whole: Evaluation, stimuli: int) -> by_pieces.PieceByPiece:
+def agree(reader: RunReader, whole: Evaluation, stimuli: int, doubtful: int = 0) -> by_pieces.PieceByPiece:
     """Counts and verdict are the same; figures that are exact too, and quantiles within the stated error.
 
-    A reading at the very edge of doubt may fall either way, since a piece counts for itself how often stamps are lost:
-    of 40,000 stimuli one burst in some runs, none in this one.
+    A piece counts for itself how often stamps are lost, and with little around it so that what stands at the edge of
+    doubt may be left open there and decided in the whole: so many stimuli may be `doubtful`, no more.
     """
     found = evaluate_by_pieces(reader, DEADLINE_NS, stimuli)
     expected, summary = whole.summary(virtual=True), found.summary(virtual=True)
+    if doubtful and dict(found.counts) != whole.counts:
+        assert max(abs(found.counts[name] - count) for name, count in whole.counts.items()) <= doubtful
+        assert found.evidence == whole.evidence
+        outcomes = {judge_pieces(found, 0.95, 1e-3).outcome, judge_run(whole, DEADLINE_NS, 0.95, 1e-3, False).outcome}
+        assert len(outcomes) == 1
+        return found
     assert dict(found.counts) == whole.counts
     assert found.evidence == whole.evidence
     assert set(summary["segments"]) == set(expected["segments"])
@@ -111,7 +117,7 @@ def test_pieces_of_any_length_add_up_to_the_whole(tmp_path: Path, stimuli: int) 
     whole = evaluate_run(reader, DEADLINE_NS)
     assert whole.evidence == "joined"
     assert min(whole.counts[name] for name in ("missed", "spurious", "late", "unseen", "extra_edges")) > 50
-    found = agree(reader, whole, stimuli)
+    found = agree(reader, whole, stimuli, doubtful=STIMULI // 4_000)
     # Only whole parts are read, so that the last piece may be longer.
     assert STIMULI / stimuli / 2 < found.pieces <= -(-STIMULI // stimuli)
 

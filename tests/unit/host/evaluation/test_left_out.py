@@ -9,7 +9,8 @@ from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.pairing.result import Status
 from edgereply.evaluation.cautions import cautions
 from edgereply.evaluation.evaluate import TAIL_NS, Evaluation, evaluate, watched_to
-from edgereply.evaluation.verdict import judge_run, sentences
+from edgereply.evaluation.verdict import judge_run
+from edgereply.evaluation.verdict_sentences import sentences
 from edgereply.exchange.export.batches import STATUS_NAMES
 from edgereply.storage.stamps import BoardStamps, RowBuilder, SourceStamps
 from tests.fakes.saved_runs import record

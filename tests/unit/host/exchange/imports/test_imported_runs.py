@@ -13,7 +13,8 @@ from edgereply.analysis.arrays.uncertainty import KnownTo
 from edgereply.analysis.statistics.summary import summarise, widened
 from edgereply.comparison.compare import margin
 from edgereply.evaluation.evaluate import Evaluation
-from edgereply.evaluation.verdict import judge_run, sentences
+from edgereply.evaluation.verdict import judge_run
+from edgereply.evaluation.verdict_sentences import sentences
 from edgereply.report.document import page
 from edgereply.report.material import load_material
 from edgereply.report.tables.answer import answer
@@ -106,7 +107,8 @@ def test_the_headline_of_a_page_holds_only_where_the_instrument_can_tell(tmp_pat
             "sharp",
             10.0,
             "pass",
-            "PASS: the deadline of 1 ms is kept, if one disturbance makes no more than 6 answers late.",
+            "PASS: the deadline of 1 ms is kept: none was late and at most 1 in 100 can be, if one disturbance "
+            "makes no more than 6 answers late.",
         ),
     ):
         source = SourceRecord(kind="imported", resolution_ns=resolution_ns)
