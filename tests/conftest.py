@@ -49,6 +49,7 @@ def pytest_runtest_setup() -> None:
 TOGETHER = ("virtual_bench", "virtual_board", "mixed_series")
 
 
+@pytest.hookimpl(tryfirst=True)  # xdist reads the groups in a hook of the same name
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
     """With `-n 2 --dist loadgroup`, a file stays in one process, and so do all tests on virtual boards."""
 

@@ -82,7 +82,9 @@ def pair_by_rows(
     if expected is None:
         return None
     rows, at, sigma = expected
-    found = match(at, rise, sigma, Reach(HELD_UP_NS, HELD_UP_NS))
+    # A source whose own stamps wait for a crowded computer is late by up to an interval between slow stimuli.
+    reach = max(HELD_UP_NS, int(at[-1] - at[0]) // max(1, at.size - 1))
+    found = match(at, rise, sigma, Reach(reach, reach))
     of_row = np.full(set_ns.size + 1, MISSED_INDEX, np.int64)
     of_row[rows] = np.where(found.ambiguous, UNCERTAIN_INDEX, found.partner)
     if watched_to_ns is not None:
