@@ -5,9 +5,11 @@ from __future__ import annotations
 import os
 import signal
 from pathlib import Path
+from typing import Any
 
 import pytest
 from hypothesis import settings
+from xdist.scheduler.loadscope import LoadScopeScheduling
 
 # An example that takes long on a busy computer is no fault.
 settings.register_profile("edgereply", deadline=None)
@@ -49,14 +51,27 @@ def pytest_runtest_setup() -> None:
 TOGETHER = ("virtual_bench", "virtual_board", "mixed_series")
 
 
-@pytest.hookimpl(tryfirst=True)  # xdist reads the groups in a hook of the same name
+def _is_board(path: str) -> bool:
+    return path.startswith(tuple(f"tests/{folder}/" for folder in TOGETHER))
+
+
 def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
-    """With `-n 2 --dist loadgroup`, a file stays in one process, and so do all tests on virtual boards."""
+    """Boards first."""
+    items.sort(key=lambda item: not _is_board(f"tests/{item.path.relative_to(HERE).as_posix()}"))
 
-    def is_board(item: pytest.Item) -> bool:
-        return item.path.relative_to(HERE).parts[0] in TOGETHER
 
-    items.sort(key=lambda item: not is_board(item))
-    for item in items:
-        group = "virtual boards" if is_board(item) else item.path.relative_to(HERE).as_posix()
-        item.add_marker(pytest.mark.xdist_group(group))
+class _Groups(LoadScopeScheduling):  # type: ignore[misc]  # the package has no types
+    """A file stays in one process, and so do all tests on virtual boards."""
+
+    def _split_scope(self, nodeid: str) -> str:
+        path = nodeid.partition("::")[0]
+        return "virtual boards" if _is_board(path) else path
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config: pytest.Config, log: Any) -> _Groups | None:
+    """With `-n 2 --dist loadgroup`; xdist's own groups go by names of tests, fixed since pytest 9.2."""
+    if config.getoption("dist") != "loadgroup":
+        return None
+    config.option.loadscopereorder = False  # in the order above, not the longest list first
+    return _Groups(config, log)
