@@ -92,7 +92,7 @@ def counts_between(values_ns: Int64s, edges_ns: Int64s) -> Int64s:
     return np.diff(ordered(values_ns).below(edges_ns))
 
 
-def exceedance(reaction_ns: Int64s, stimuli: int, points: int = 400) -> Exceedance:
+def exceedance(reaction_ns: Int64s, stimuli: int, points: int = 320) -> Exceedance:
     """Stimuli not answered within a time, all of the slowest hundred and fewer of the rest.
 
     Args:
