@@ -106,7 +106,7 @@ def test_measure_then_report_of_two_runs(place: Workplace) -> None:
         assert RunReader(place.root / run).record.run_id in page
     done = place.run("report", "run0", "run1", "--table", "comparison", "-o", "table.csv")
     assert done.code == 0, done.err
-    assert (place.root / "table.csv").read_text(encoding="utf-8").count("virtual · source and board") == 2
+    assert (place.root / "table.csv").read_text(encoding="utf-8").count("virtual · joined") == 2
     done = place.run("report", "run0", "--table", "summary")
     assert (done.code, done.out.startswith("Summary. A: gate")) == (0, True)
 
