@@ -258,7 +258,7 @@ def _source(given: Given, ask: Questions | None, say: Say, report: Data | None) 
     if given.source not in KINDS:
         raise SettingError(
             f"{given.source!r} is no pulse source that can be set up here", where="--source",
-            remedy=f"use one of {', '.join(KINDS)}; docs/choosing-a-source.md has the others",
+            remedy=f"use one of {', '.join(KINDS)}; 'Choosing a source' in the documentation has the others",
         )  # fmt: skip
     if given.source == "self":
         _own_lines(given, ask, lines_of(report) if report else [])

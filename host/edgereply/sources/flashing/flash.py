@@ -168,7 +168,7 @@ def _no_boot_loader(port: SerialPort) -> SourceError:
             message,
             port.name,
             "check that this is an ATmega328P board with a serial boot loader, and press its reset button when the "
-            "command starts; a programmer writes the same image (examples/pulse-source/README.md)",
+            "command starts; a programmer writes the same image, as the source's own page in the documentation says",
         )
     remedy = "press the board's reset button when the command starts"
     if there.model == "rp2040":
