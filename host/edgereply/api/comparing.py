@@ -19,8 +19,7 @@ from edgereply.system.workers import Each, alone
 
 if TYPE_CHECKING:
     from edgereply.api.pictures import Picture
-    from edgereply.api.runs import SavedRun
-    from edgereply.api.series import SavedSeries
+    from edgereply.api.saved import Saved
     from edgereply.evaluation.run_view import RunView
 
 
@@ -102,9 +101,7 @@ class RunComparison:
         return load_material(self.paths, self.deadline_ns, lambda line: None, named=self.named).views
 
 
-def compare(
-    *runs: str | Path | SavedRun | SavedSeries, deadline: str | int | None = None, matters: str = "5%"
-) -> RunComparison:
+def compare(*runs: str | Path | Saved, deadline: str | int | None = None, matters: str = "5%") -> RunComparison:
     """Compare finished runs and series, any number.
 
     Args:

@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import weakref
 from contextlib import ExitStack
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 from edgereply.api.option_values import duration_value, share_value
+from edgereply.api.saved import Saved
 from edgereply.errors import SettingError
 from edgereply.storage.run_reader import RunReader
 
@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 _LOST = ("lost_edges", "unrecorded", "lost_records")
 
 
-class SavedRun:
+class SavedRun(Saved):
     """A run on the disk, made by `open_run`, `measure` or a series. A notebook shows its verdict, table and picture.
 
     Every figure is the command line's own: the same numbers as its `--json`. Raw stamps are read when they are needed
@@ -45,24 +45,13 @@ class SavedRun:
         Raises:
             DataError: not a run directory, damaged, or of a newer format.
         """
-        self.path, self.name, self._owner = path, name or str(path), owner
-        self._close = weakref.finalize(self, kept.close) if kept is not None else None
+        super().__init__(path, name, kept)
+        self._owner = owner
         self._record = RunReader(path).record
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def __repr__(self) -> str:
         virtual = ", virtual" if self.virtual else ""
         return f"<run {self.name}: {self.board}, {self.counts.get('stimuli', 0):,} stimuli, {self.state}{virtual}>"
-
-    def close(self) -> None:
-        """Remove what was unpacked for it; a run in a directory of its own stays as it is."""
-        if self._close is not None:
-            self._close()
 
     @property
     def record(self) -> dict[str, Any]:

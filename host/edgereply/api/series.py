@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-import weakref
 from contextlib import ExitStack
 from functools import cached_property
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Self
+from typing import TYPE_CHECKING, Any
 
 from edgereply.api.runs import SavedRun
+from edgereply.api.saved import Saved
 from edgereply.errors import SettingError
 from edgereply.exchange.export.batches import run_directories
 from edgereply.storage.series_record import load_series
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from edgereply.api.pictures import Picture
 
 
-class SavedSeries:
+class SavedSeries(Saved):
     """A series on the disk, made by `open_series` or `sweep`. A notebook shows its conditions beside each other.
 
     Attributes:
@@ -37,15 +37,8 @@ class SavedSeries:
         Raises:
             DataError: not a series, damaged, or of a newer format.
         """
-        self.path, self.name = path, name or str(path)
-        self._close = weakref.finalize(self, kept.close) if kept is not None else None
+        super().__init__(path, name, kept)
         self._record = load_series(path)
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(self, *_: object) -> None:
-        self.close()
 
     def __repr__(self) -> str:
         done = sum(block.state == "complete" for block in self._record.blocks)
@@ -53,11 +46,6 @@ class SavedSeries:
             f"<series {self.name}: {len(self.conditions)} conditions, {done} of {len(self._record.blocks)} blocks "
             "complete>"
         )
-
-    def close(self) -> None:
-        """Remove what was unpacked for it; a series in a directory of its own stays as it is."""
-        if self._close is not None:
-            self._close()
 
     @property
     def record(self) -> dict[str, Any]:
