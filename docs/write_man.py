@@ -8,8 +8,8 @@ from typing import Any
 
 import typer
 
-from edgereply import __version__
 from edgereply.cli.app import COMMANDS, app
+from edgereply.version import __version__
 
 PAGE = Path(__file__).with_name("edgereply.1")
 EXIT_CODES = (

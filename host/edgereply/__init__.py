@@ -30,13 +30,16 @@ if TYPE_CHECKING:
     from edgereply.errors import SettingError as SettingError
     from edgereply.errors import SourceError as SourceError
     from edgereply.errors import StoreError as StoreError
-
-__version__ = "0.1.0"
+    from edgereply.version import __version__ as __version__
 
 
 def __getattr__(name: str) -> Any:
     from edgereply.api.stable_names import MODULES
 
+    if name == "__version__":
+        from edgereply.version import __version__
+
+        return __version__
     if name not in MODULES:
         raise AttributeError(f"module 'edgereply' has no attribute {name!r}")
     found = getattr(importlib.import_module(MODULES[name]), name)
@@ -47,4 +50,4 @@ def __getattr__(name: str) -> Any:
 def __dir__() -> list[str]:
     from edgereply.api.stable_names import MODULES
 
-    return sorted({*globals(), *MODULES})
+    return sorted({*globals(), *MODULES, "__version__"})

@@ -5,12 +5,12 @@ import time
 from collections import deque
 from typing import Any, TypeVar
 
-from edgereply import __version__
 from edgereply.board.answers import OWN_AGENT, expect_sound
 from edgereply.board.byte_link import ByteLink
 from edgereply.board.mirrored import not_understood
 from edgereply.errors import BROKE_OFF, BoardError, LinkError, SettingError
 from edgereply.system.deadline import Deadline
+from edgereply.version import TOOL
 from edgereply_protocol import (
     Bye,
     Configure,
@@ -57,7 +57,7 @@ class BoardClient:
 
     def __init__(self, link: ByteLink) -> None:
         self._link = link
-        self._connection = Connection(Role.HOST, f"edgereply {__version__}")
+        self._connection = Connection(Role.HOST, TOOL)
         self._inbox: deque[Message] = deque()
         self._pinged_at = 0.0
         self._heard_at = time.monotonic()

@@ -7,8 +7,8 @@ from typing import Annotated, Any
 import typer
 from typer.core import TyperCommand, TyperGroup
 
-from edgereply import __version__
 from edgereply.errors import SettingError
+from edgereply.version import TOOL
 from edgereply.wording.screen import put
 
 COMMANDS = {
@@ -162,7 +162,7 @@ app = typer.Typer(
 
 def _version(wanted: bool) -> None:
     if wanted:
-        put(f"edgereply {__version__}")
+        put(TOOL)
         raise typer.Exit
 
 

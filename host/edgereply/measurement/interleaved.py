@@ -7,7 +7,6 @@ from itertools import product
 from pathlib import Path
 from typing import Any
 
-from edgereply import __version__
 from edgereply.analysis.statistics.equivalence import MATTERS
 from edgereply.comparison.compare import Comparison, compare_entries
 from edgereply.comparison.entries import series_entries
@@ -22,6 +21,7 @@ from edgereply.measurement.run import Watcher
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import now_iso
 from edgereply.storage.series_record import SeriesRecord, plan_blocks, save_series
+from edgereply.version import TOOL
 from edgereply.wording.progress import SeriesProgress
 
 METHOD = "Every condition once a round, in random order, same seed of arrivals in a round."
@@ -109,7 +109,7 @@ def compare_conditions(
     base = override(data, where, board, {}, {}, {}, {})
     name, _ = base.pick(board)
     record = SeriesRecord(
-        tool=f"edgereply {__version__}",
+        tool=TOOL,
         created=now_iso(),
         board=name,
         title=base.title,

@@ -7,7 +7,6 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
-from edgereply import __version__
 from edgereply.board.client import BoardClient
 from edgereply.board.translation import responder_settings
 from edgereply.config.choices import software_wires
@@ -26,6 +25,7 @@ from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
 from edgereply.storage.run_writer import RunWriter
+from edgereply.version import TOOL
 from edgereply.wording.numbers import duration
 from edgereply_protocol import Configured, Json
 
@@ -262,7 +262,7 @@ def _new_record(
 ) -> RunRecord:
     identity = source.identity
     return RunRecord(
-        tool=f"edgereply {__version__}",
+        tool=TOOL,
         run_id=uuid.uuid4().hex,
         created=now_iso(),
         title=bench.title,

@@ -15,7 +15,6 @@ from typing import Any, Final
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-from edgereply import __version__
 from edgereply.comparison.advice import Advice
 from edgereply.comparison.compare import Comparison
 from edgereply.comparison.conditions import compared_words, difference_words
@@ -30,6 +29,7 @@ from edgereply.report.tables.answer import EVIDENCE, VIRTUAL, answer
 from edgereply.report.tables.context_rows import context_group
 from edgereply.report.tables.interval_words import interval_words
 from edgereply.report.tables.lines import comparison_lines, unlike_first
+from edgereply.version import __version__
 from edgereply.wording.evidence import all_measured_by, measured_by
 from edgereply.wording.numbers import clean, exactly, listing
 

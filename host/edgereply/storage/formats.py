@@ -3,8 +3,8 @@
 import json
 import re
 
-from edgereply import __version__
 from edgereply.errors import DataError
+from edgereply.version import __version__
 
 _TOOL = re.compile(r"edgereply (\d+(?:\.\d+)*\w{0,10})")
 

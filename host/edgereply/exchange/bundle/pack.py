@@ -7,7 +7,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from edgereply import __version__
 from edgereply.errors import SettingError
 from edgereply.evaluation.load_view import evaluate_run, make_view, pool_views
 from edgereply.evaluation.run_view import RunView
@@ -31,6 +30,7 @@ from edgereply.report.material import judge_view
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import CONTEXT
 from edgereply.storage.series_record import SeriesRecord
+from edgereply.version import TOOL
 
 SENTENCES = """How long a board takes to answer an input edge, measured: raw stamps, conditions, environment, report.
 
@@ -84,7 +84,7 @@ def stage(chosen: Chosen, redactor: Redactor, root: Path, say: Callable[[str], N
     virtual = VIRTUAL if any(view.virtual for view in views.values()) else ""
     (root / README).write_text(SENTENCES.replace("{virtual}", virtual), encoding="utf-8")
     manifest = Manifest(
-        tool=f"edgereply {__version__}",
+        tool=TOOL,
         files=[describe(root, path) for path in sorted(root.rglob("*")) if path.is_file()],
         redacted=[
             RedactedEntry(placeholder=found.placeholder, kind=found.kind, places=found.places)

@@ -24,7 +24,6 @@ from typing import Any, Final
 import pyarrow as pa
 import pyarrow.parquet as pq
 
-from edgereply import __version__
 from edgereply.errors import DataError, SettingError, StoreError
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.exchange.export.batches import paired, run_directories
@@ -41,6 +40,7 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.series_record import SeriesRecord, load_series
 from edgereply.system.device_files import taken_alone
 from edgereply.system.digest import sha256_of
+from edgereply.version import TOOL
 
 FORMAT: Final = 1
 _HEAD: Final = "data-set.json"
@@ -251,7 +251,7 @@ def _begin(directory: Path) -> None:
             "there is something that is no data set", where=str(directory), remedy="name a new directory with --output"
         )
     directory.mkdir(parents=True, exist_ok=True)
-    text = json.dumps({"format": FORMAT, "tool": f"edgereply {__version__}"})
+    text = json.dumps({"format": FORMAT, "tool": TOOL})
     _whole(head, lambda partial: partial.write_text(text, encoding="utf-8"))
 
 

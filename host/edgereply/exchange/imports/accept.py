@@ -11,7 +11,6 @@ from typing import Any
 
 import numpy as np
 
-from edgereply import __version__
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.exchange.imports.recording import Recording
 from edgereply.exchange.imports.timeline import Roles, Timeline
@@ -19,6 +18,7 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.stamps import FALL, RISE, STIMULUS
+from edgereply.version import TOOL
 
 USUAL_PPM = 100.0
 _BATCH = 500_000
@@ -91,7 +91,7 @@ def accept(
     }
     left_out = {"stimuli": line.late_stimuli, "early_responses": line.early_rises, "late_responses": line.late_rises}
     record = RunRecord(
-        tool=f"edgereply {__version__}",
+        tool=TOOL,
         run_id=uuid.uuid4().hex,
         created=now_iso(),
         title=labels.title,

@@ -5,13 +5,13 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from edgereply import __version__
 from edgereply.config.plan_file import SweepPlan
 from edgereply.errors import DataError, SettingError
 from edgereply.measurement.sweep.conditions import Condition, Setup, in_words, plain
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import now_iso
 from edgereply.storage.series_record import BlockRecord, SeriesRecord, load_series, plan_blocks, save_series
+from edgereply.version import TOOL
 
 MAY_CHANGE = ("port", "host", "ssh_config")
 OF_NO_MATTER = ("bench", "give_up_after", "at_once")
@@ -23,7 +23,7 @@ def planned_series(
     """The record of a sweep of which nothing is measured yet."""
     first = next(iter(ready.values()))
     return SeriesRecord(
-        tool=f"edgereply {__version__}",
+        tool=TOOL,
         created=now_iso(),
         board=", ".join(dict.fromkeys(setup.board for setup in ready.values())),
         title=plan.title or first.bench.title,

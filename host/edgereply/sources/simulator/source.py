@@ -10,7 +10,6 @@ import sys
 from pathlib import Path
 from select import select
 
-import edgereply
 from edgereply.errors import SourceError
 from edgereply.sources.reference import ReferenceSource
 from edgereply.sources.simulator.faults import Faults
@@ -43,7 +42,7 @@ class VirtualSource(ReferenceSource):
     ) -> None:
         wanted = faults or Faults.from_options(single_faults)
         options = [f"--seed={seed}", f"--drift-ppm={drift_ppm}", *wanted.arguments()]
-        package = str(Path(edgereply.__file__).parent.parent)
+        package = str(Path(__file__).parents[3])
         paths = [package, *filter(None, [os.environ.get("PYTHONPATH")])]
         self._process = subprocess.Popen(
             [sys.executable, "-m", "edgereply.sources.simulator", *options],
