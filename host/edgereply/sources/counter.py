@@ -32,7 +32,6 @@ from edgereply.storage.stamps import RISE, STIMULUS
 from edgereply.system.deadline import Deadline
 
 SHORTEST_PERIOD_NS: Final = 20_000_000
-_RESET_S: Final = 10.0
 _MEASURING: Final = 1 << 4
 _POLL_S: Final = 0.002
 # SCPI-99 reads infinity as 9.9E37 and "not a number" as 9.91E37: no interval was had.
@@ -210,9 +209,7 @@ class CounterSource:
 
     def _set_up(self) -> None:
         dialogue = self._dialogue
-        dialogue.tell("*CLS", "*RST")
-        dialogue.answer_to("*OPC?", Deadline(_RESET_S))
-        dialogue.check("*RST")
+        dialogue.reset()
         dialogue.tell("CONF:TINT (@1),(@2)")
         dialogue.check("CONF:TINT (@1),(@2)")
         for event in ("EVEN1", "EVEN2"):
@@ -225,16 +222,7 @@ class CounterSource:
             dialogue.set_word(f"{event}:SLOP", "POS", ("POSITIVE",))
 
     def _identify(self, tolerance_ppm: float) -> SourceIdentity:
-        self._port.clear()
-        text = self._dialogue.ask("*IDN?")
-        try:
-            found = scpi.parse_identification(text)
-        except scpi.ScpiError as error:
-            raise SourceError(
-                f"what answers here does not identify itself as IEEE 488.2 says; it said {text[:60]!r}",
-                self._port.name,
-                "name the port of the counter and its baud rate",
-            ) from error
+        found = self._dialogue.identification()
         return SourceIdentity(
             kind="counter",
             model=f"{found.maker} {found.model}, pulses by {self._generator.identity.model}".strip(),

@@ -10,6 +10,7 @@ from edgereply.sources.ports.base import Port
 from edgereply.system.deadline import Deadline
 
 ANSWER_S = 2.0
+RESET_S = 10.0
 # Codes that blame the value asked for, not the instrument or the line.
 REFUSALS = (-221, -222, -224)
 _QUEUE_DEPTH = 32
@@ -89,6 +90,33 @@ class Dialogue:
             return scpi.parse_error(text)
         except scpi.ScpiError as error:
             raise self.nonsense("SYST:ERR?", text.encode()) from error
+
+    def reset(self, timeout_s: float = RESET_S) -> None:
+        """Bring an instrument to a known state, its error queue empty.
+
+        Raises:
+            SourceError: it does not say in time that it is done.
+        """
+        self.tell("*CLS", "*RST")
+        self.answer_to("*OPC?", Deadline(timeout_s))
+        self.check("*RST")
+
+    def identification(self) -> scpi.Identification:
+        """Who an instrument of any maker says it is; what is left of a talk before is thrown away.
+
+        Raises:
+            SourceError: it does not say it as IEEE 488.2 has it.
+        """
+        self.port.clear()
+        text = self.ask("*IDN?")
+        try:
+            return scpi.parse_identification(text)
+        except scpi.ScpiError as error:
+            raise SourceError(
+                f"what answers here does not identify itself as IEEE 488.2 says; it said {text[:60]!r}",
+                self.port.name,
+                f"name the port of the {self._what} and its baud rate",
+            ) from error
 
     def check(self, did: str) -> None:
         """Empty the error queue.

@@ -15,7 +15,6 @@ from typing import Literal
 import numpy as np
 
 from edgereply.errors import HostError, SettingError, SourceError
-from edgereply.sources import scpi
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.dialogue import Dialogue
 from edgereply.sources.levels import Levels
@@ -25,7 +24,6 @@ from edgereply.storage.stamps import STIMULUS
 from edgereply.system.deadline import Deadline
 
 _SLICE_S = 0.02
-_RESET_S = 10.0
 _END_S = 10.0
 
 
@@ -63,6 +61,7 @@ class GeneratorSource:
         self._levels = Levels(*(Decimal(str(value)) for value in (high_v, low_v, input_limit_v)))
         self._levels.check()
         self._count_by = count_by
+        self._trigger_word = "*TRG" if count_by == "burst" else "INIT"
         self._port = open_port(port, baud)
         self._dialogue = Dialogue(self._port, "generator")
         self._plan: StimulusPlan | None = None
@@ -104,9 +103,7 @@ class GeneratorSource:
                 "use pattern periodic, or a source that draws intervals",
             )
         dialogue = self._dialogue
-        dialogue.tell("*CLS", "*RST")
-        dialogue.answer_to("*OPC?", Deadline(_RESET_S))
-        dialogue.check("*RST")
+        dialogue.reset()
         dialogue.set_word("OUTP", "0", ("OFF",))
         dialogue.set_word("FUNC", "PULS", ("PULSE",))
         if plan.inverted:
@@ -126,7 +123,7 @@ class GeneratorSource:
         """
         if self._plan is None or self._started_s is not None:
             raise SourceError("nothing is armed", self._port.name, "call arm before start")
-        self._dialogue.tell("*TRG" if self._count_by == "burst" else "INIT")
+        self._dialogue.tell(self._trigger_word)
         self._started_s = time.monotonic()
         self._ended_s = None
         self._reported = 0
@@ -140,7 +137,7 @@ class GeneratorSource:
         """
         if self._plan is None:
             raise SourceError("nothing is armed", self._port.name, "call arm before trigger")
-        self._dialogue.tell("*TRG" if self._count_by == "burst" else "INIT")
+        self._dialogue.tell(self._trigger_word)
         self._dialogue.check("to trigger")
 
     def read(self, timeout_s: float) -> SourceBatch | None:
@@ -207,16 +204,7 @@ class GeneratorSource:
         return SourceBatch(kind=kind, at_ns=numbers * plan.period_ns, lost=0, done=over)
 
     def _identify(self, tolerance_ppm: float) -> SourceIdentity:
-        self._port.clear()
-        text = self._dialogue.ask("*IDN?")
-        try:
-            found = scpi.parse_identification(text)
-        except scpi.ScpiError as error:
-            raise SourceError(
-                f"what answers here does not identify itself as IEEE 488.2 says; it said {text[:60]!r}",
-                self._port.name,
-                "name the port of the generator and its baud rate",
-            ) from error
+        found = self._dialogue.identification()
         return SourceIdentity(
             kind="generator",
             model=f"{found.maker} {found.model}".strip(),
