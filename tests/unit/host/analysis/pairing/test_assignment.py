@@ -163,6 +163,21 @@ def test_answers_beyond_the_window_keep_their_time() -> None:
     assert found.paired == 2_000
 
 
+def test_a_rise_that_a_crowded_computer_stamps_late_is_no_loss_and_addition() -> None:
+    """Seen with pins of an emulated controller: stamps milliseconds off, one by 56, between stimuli 250 ms apart."""
+    rng = np.random.default_rng(1)
+    stimulus = np.cumsum(rng.integers(190 * MS, 310 * MS, 40))
+    delay = rng.exponential(1.5 * MS, 40).astype(np.int64)
+    edge = stimulus + delay + 7_000 * MS
+    set_ns = edge + MS
+    rise = stimulus + delay + 2 * MS
+    rise[20] += 56 * MS
+    found = pair_by_rows((stimulus, rise, rise + 10_000), 200 * MS, align(stimulus, edge), set_ns)
+    assert found is not None
+    assert (found.status == Status.PAIRED).all()
+    assert (found.rise_ns == rise).all()
+
+
 def test_slow_answers_of_a_queue_are_not_given_up() -> None:
     """600 rises for 600 stimuli; by one clock the slow ones were ambiguous, and the median said half of the truth."""
     run = make(ARRIVALS["exponential"], TROUBLES["backlog"], 600, 8)
