@@ -171,7 +171,7 @@ def part_of(run: EvaluatedRun) -> EntryPart:
     return EntryPart(
         run.place, present(result.reaction_ns), _outcomes(result), result.counts, result.evidence, record.virtual,
         run.deadline_ns, respects(record, result.evidence, run.deadline_ns), trouble, record.context, result.known_to,
-        limiting_lock(result.stimulus_ns) is not None,
+        run.deadline_ns is not None and limiting_lock(result.stimulus_ns) is not None,  # it bears on a verdict alone
     )  # fmt: skip
 
 
