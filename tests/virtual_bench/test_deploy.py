@@ -179,10 +179,7 @@ def test_an_agent_that_is_there_runs_beside_a_full_disk(bench: VirtualBench) -> 
         done = bench.run("measure", "--json", "--no-wiring", "--count", "20", "--out", "run")
         assert deploy(bench)["copied"] is False
     assert done.code == 0, done.err
-    # Two stimuli that the emulated timer gives at once have answers that nobody can tell apart; none is missed.
-    told = done.document["responses"] + done.document["ambiguous"] + done.document["coalesced"]
-    assert (done.document["stimuli"], told, done.document["missed"]) == (20, 20, 0)
-    assert done.document["responses"] >= 15
+    assert done.document["responses"] == 20
 
 
 def test_no_python_on_the_board_is_named(bench: VirtualBench) -> None:
