@@ -34,7 +34,7 @@ from edgereply.analysis.pairing.hypotheses import (
     by_patterns,
 )
 from edgereply.analysis.pairing.likelihood import evidence, residuals
-from edgereply.analysis.pairing.matching import CHUNK, NEAR, Match, match
+from edgereply.analysis.pairing.matching import CHUNK, Match, match
 from edgereply.analysis.pairing.residual_likelihood import HELD_UP_NS, Reach
 from edgereply.analysis.pairing.rivals import MARGIN, SHARPNESS, Refusal, Search, Trial, against_rivals
 
@@ -163,8 +163,7 @@ def align(stimulus_ns: ArrayLike, edge_ns: ArrayLike, max_drift_ppm: float = 250
     chunkwise(expect, stimulus.size, CHUNK)
     # An edge is stamped late where interrupts are off, never early. A late one could also be one lost and one added:
     # their shares decide, and where they do not clearly, the stimulus stays open.
-    mean_ns = (int(stimulus[-1]) - int(stimulus[0])) / (stimulus.size - 1)
-    early = round(max(EARLY * clock.sigma_ns, NEAR * mean_ns))
+    early = round(EARLY * clock.sigma_ns)
     matched = match(target, edge, clock.sigma_ns, Reach(early, max(early, HELD_UP_NS)))
     return _in_callers_order(matched, edge.size, clock, found.margin, stimulus_order, edge_order)
 

@@ -69,6 +69,8 @@ def match(target: Int64s, times: Int64s, sigma_ns: float, reach: Reach) -> Match
         return Match(partner, np.zeros(target.size, np.bool_), np.arange(times.size), sigma_ns)
     mean_ns = max(1.0, (int(target[-1]) - int(target[0])) / max(1, target.size - 1))
     limit_ns = max(ORDINARY * sigma_ns, NEAR * mean_ns, 2.0)
+    # What is near enough to be settled at once is within reach of the closer look as well.
+    reach = Reach(max(reach.before_ns, round(limit_ns)), max(reach.after_ns, round(limit_ns)))
     usual, suspects = _match_clear(target, times, partner, sigma_ns, limit_ns)
     taken = np.zeros(times.size, np.bool_)
     taken[partner if np.all(partner >= 0) else partner[partner >= 0]] = True
