@@ -17,9 +17,9 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import stats
 
 from edgereply.analysis.arrays.aliases import Floats, Int64s, Places
+from edgereply.analysis.arrays.distributions import student_isf
 
 PIECES = 10
 LEAST_READINGS = 3 * PIECES
@@ -154,6 +154,6 @@ def _rate(
     # Everything but the readings is taken as exactly known, with infinite degrees of freedom (G.4.2).
     ratio = combined / repeatability if repeatability else math.inf
     degrees = min((PIECES - 2) * ratio**4, _MANY)
-    coverage = float(stats.t.ppf(0.5 + PROBABILITY / 2, degrees))
+    coverage = student_isf(0.5 - PROBABILITY / 2, degrees)
     return ClockRate(slope * 1e6, repeatability, resolution, drift, reference, combined, degrees, coverage,
                      coverage * combined, round(span), readings)  # fmt: skip
