@@ -133,14 +133,18 @@ def measure(
     )  # fmt: skip
     procedure = Procedure(say=say or quietly, repeat=[], bench_file=given.file, prove_wires=prove_wires)
     run, outcome = carry_out(settings, board, None if out is None else Path(out), unwatched, procedure, until)
-    if outcome.interrupted:
-        stopped = KeyboardInterrupt()
-        stopped.add_note(f"what was measured until then is kept in {run.path}")
-        raise stopped
-    if outcome.error is not None:
-        outcome.error.add_note(f"the run is incomplete; what was received is kept in {run.path}")
-        raise outcome.error
+    raise_ended(
+        KeyboardInterrupt() if outcome.interrupted else None, f"what was measured until then is kept in {run.path}"
+    )
+    raise_ended(outcome.error, f"the run is incomplete; what was received is kept in {run.path}")
     return run
+
+
+def raise_ended(by: BaseException | None, kept: str) -> None:
+    """Raise what ended a measurement early, if anything did, with a note on what is kept of it."""
+    if by is not None:
+        by.add_note(kept)
+        raise by
 
 
 def quietly(_line: str) -> None:

@@ -8,7 +8,7 @@ from datetime import datetime
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from edgereply.api.measuring import BenchSource, Say, bench_source, quietly, unwatched
+from edgereply.api.measuring import BenchSource, Say, bench_source, quietly, raise_ended, unwatched
 from edgereply.config.plan_file import SweepPlan, load_plan, parse_plan
 from edgereply.errors import HostError, SettingError
 from edgereply.measurement.sweep.conditions import Setup, conditions_of_plan, setups
@@ -102,13 +102,9 @@ def sweep(
         record, planned.ready, directory, procedure, lambda *_: _unwatched(), planned.plan.give_up_after,
         at_once=planned.plan.at_once,
     ).carry_out()  # fmt: skip
-    if ended.interrupted:
-        stopped = KeyboardInterrupt()
-        stopped.add_note(f"every block measured is kept in {directory}")
-        raise stopped
-    if ended.gave_up is not None:
-        ended.gave_up.add_note(f"every block measured is kept in {directory}")
-        raise ended.gave_up
+    raise_ended(
+        KeyboardInterrupt() if ended.interrupted else ended.gave_up, f"every block measured is kept in {directory}"
+    )
     failed = [f"{block.run}: {block.reason or block.state}" for block in record.blocks if block.state != "complete"]
     if failed:
         raise HostError(f"{len(failed)} blocks failed, the first: {failed[0]}", where=str(directory),
