@@ -98,7 +98,10 @@ def make_runs(place: Path) -> None:
          ("runs/base", "block", 29_000, 0), ("runs/bad", "block", 260_000, 0)]
     ):  # fmt: skip
         count = 8_000 if number < 2 else 4_000
-        save_run(place / name, _stimuli(number, count), _reactions(number, count, typical_ns, 0.6, late), wait)
+        save_run(
+            place / name, _stimuli(number, count), _reactions(number, count, typical_ns, 0.6, late), wait,
+            with_board=number < 2,
+        )  # fmt: skip
     wanted, data = load_plan(place / "night.toml"), read_bench(place / "bench.toml")
     conditions = conditions_of_plan(wanted)
     ready = setups(data, "bench.toml", wanted, conditions)

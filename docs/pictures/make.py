@@ -1,8 +1,7 @@
 """Makes the pictures of README and gallery: `python docs/pictures/make.py`; takes Chromium and a driver.
 
-The two screens show the runs made from seeds that the pages of docs/ show too, so that they look alike on every
-computer. The gallery shows a demo, measured here: on a busy computer its answers are late. `--screens` leaves the
-gallery as it is.
+Screens and gallery show the runs made from seeds that the pages of docs/ show too, so that they look alike on every
+computer, however busy. `--screens` leaves the gallery as it is.
 
 Beside them it writes `words.json`: what the pictured screens say, numbers left out, since these are another computer's.
 A test makes the screens again and holds their words against it, so that a picture of yesterday's screen is noticed.
@@ -52,8 +51,8 @@ GALLERY = {
 
 HEAD = """# Gallery of figures
 
-Written by `docs/pictures/make.py` from the demo: invented data, **virtual**, taken on one computer. Each figure is on
-the page of `edgereply report`, and a picture by itself:
+Written by `docs/pictures/make.py` from runs made from seeds: invented data, **virtual**. Each figure is on the page of
+`edgereply report`, and a picture by itself:
 """
 FOOT = """
 Endings: `.svg`, `.png`, `.pdf`; `--size 1920x1080`, `--dark`. Two more need other data: `rates` (a sweep over several
@@ -172,10 +171,8 @@ def _make(place: Path) -> None:
 
 
 def _make_gallery(place: Path) -> None:
-    command = [sys.executable, "-m", "edgereply"]
-    subprocess.run([*command, "demo"], cwd=place, check=True, timeout=300)
     for name, (runs, _) in GALLERY.items():
-        drawn = [*command, "report", *runs, "--figure", name, "-o", str(HERE / f"{name}.png")]
+        drawn = [sys.executable, "-m", "edgereply", "report", *runs, "--figure", name, "-o", str(HERE / f"{name}.png")]
         subprocess.run(drawn, cwd=place, check=True, timeout=300)
     (HERE.parent / "gallery.md").write_text(gallery(), encoding="utf-8")
 
@@ -183,6 +180,5 @@ def _make_gallery(place: Path) -> None:
 if __name__ == "__main__":
     with tempfile.TemporaryDirectory() as folder:
         _make(Path(folder))
-    if "--screens" not in sys.argv[1:]:
-        with tempfile.TemporaryDirectory() as folder:
+        if "--screens" not in sys.argv[1:]:
             _make_gallery(Path(folder))

@@ -10,6 +10,7 @@ from edgereply.config.settings import Bench
 from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.series_record import BlockRecord, SeriesRecord, save_series
+from edgereply.storage.stamps import BoardStamps
 from tests.fakes.records import run_record
 
 BENCH: dict[str, Any] = {
@@ -35,13 +36,27 @@ def record(wait: str = "block", bench: dict[str, Any] | None = None, **changes: 
     return run_record(**values | changes)
 
 
+def board_rows(stimulus_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64]) -> BoardStamps:
+    """What the board stamps of such answers: the edge after a tenth, waking after seven; its clock is a day ahead."""
+    edge_ns = stimulus_ns + 86_400 * 10**9 + reaction_ns // 10
+    number = np.arange(1, stimulus_ns.size + 1, dtype=np.uint32)
+    wake_ns, set_ns = edge_ns + reaction_ns * 6 // 10, edge_ns + reaction_ns * 85 // 100
+    return BoardStamps(edge_ns, wake_ns, set_ns, set_ns + 50_000, number, number)
+
+
 def save_run(
-    directory: Path, stimulus_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], wait: str = "block", **changes: Any
-) -> Path:
-    """Write a complete loop-back run with pulses of 50 µs; answers must come before the next stimulus."""
+    directory: Path, stimulus_ns: NDArray[np.int64], reaction_ns: NDArray[np.int64], wait: str = "block",
+    with_board: bool = False, **changes: Any,
+) -> Path:  # fmt: skip
+    """Write a complete loop-back run with pulses of 50 µs; answers must come before the next stimulus.
+
+    With the board's rows of them too, if asked for: then it says where the time went.
+    """
     writer = RunWriter(directory, record(wait, **changes))
     times = np.stack([stimulus_ns, stimulus_ns + reaction_ns, stimulus_ns + reaction_ns + 50_000], axis=1)
     writer.add_source(np.tile(np.array([1, 2, 3], np.uint8), stimulus_ns.size), times.ravel())
+    if with_board:
+        writer.add_board(board_rows(stimulus_ns, reaction_ns))
     writer.finish("complete", "")
     return directory
 
