@@ -138,6 +138,8 @@ class Pen:
                 annotation_clip=False,
                 fontweight="bold" if item.bold else "normal",
                 zorder=5,
+                # A line that crosses a number, a deadline say, would strike it out.
+                bbox={"facecolor": self.palette["panel"], "edgecolor": "none", "pad": 0.08 * text},
             )
         elif isinstance(item, d.Curve):
             x, y = np.asarray(item.x, np.float64), np.asarray(item.y, np.float64)

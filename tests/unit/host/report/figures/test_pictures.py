@@ -12,6 +12,7 @@ from typing import Any
 import matplotlib as mpl
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 from matplotlib.text import Text
 
@@ -141,6 +142,24 @@ def test_a_page_for_print_is_one_page_of_that_size() -> None:
 def test_the_same_figure_gives_the_same_file(kind: str) -> None:
     first, second = (pictures.picture(described("persistence"), kind, 640, 360, "x") for _ in range(2))
     assert first == second
+
+
+def test_the_deadline_does_not_strike_out_a_number() -> None:
+    """The line of the deadline goes through where the number of a worst answer just below it is written."""
+    near = plots.draw(
+        "boards", [run(np.linspace(1_000_000, worst, 500).astype(np.int64)) for worst in (1_700_000, 9_000_000)]
+    )
+    assert near is not None
+    with mpl.rc_context(STYLE):
+        figure = pictures.draw(near, 1280, 720, "x", LIGHT)
+        canvas = FigureCanvasAgg(figure)
+        canvas.draw()
+    [number] = [text for text in words(figure) if text.get_text() == "1.70 ms"]
+    left, low, right, high = (int(value) for value in number.get_window_extent().extents)
+    pixels = np.asarray(canvas.buffer_rgba())[:, :, :3].astype(int)
+    red = np.abs(pixels - np.array([int(LIGHT["deadline"][n : n + 2], 16) for n in (1, 3, 5)])).max(axis=2) < 40
+    assert red[720 - low :, left:right].any(), "the line does not cross the number: the test shows nothing"
+    assert not red[720 - high : 720 - low, left:right].any()
 
 
 def test_dark_is_drawn_on_a_dark_ground() -> None:
