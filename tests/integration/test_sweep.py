@@ -168,7 +168,9 @@ def test_a_board_busy_for_a_millisecond_saturates_below_a_thousand_a_second(plac
     assert 0 < document["share_bound"] < 0.02
     assert json.loads((place.root / "probes" / "saturation.json").read_text())["kept_up_ns"] == document["kept_up_ns"]
     for probe in document["probes"]:
-        assert RunReader(place.root / probe["run"]).record.requested["stimulus"]["rate"] == probe["period_ns"]
+        record = RunReader(place.root / probe["run"]).record
+        assert record.requested["stimulus"]["rate"] == probe["period_ns"]
+        assert probe["late"] == record.counts["late"]
     explained(place.run("sweep", "plan.toml", *range_, "--out", "probes"), 2, "not empty")
     explained(place.run("sweep", "plan.toml", *range_, "--resume", "--out", "x"), 2, "neither --resume")
     explained(place.run("sweep", "plan.toml", "--saturation", "fast", "--out", "x"), 2, "not a range")

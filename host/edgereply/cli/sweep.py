@@ -130,9 +130,10 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
         put_json({"directory": str(directory), "virtual": virtual, **found.as_dict()})
     else:
         for probe in found.probes:
+            late = "" if probe.late is None else f", {probe.late:,} late"
             queue = ", later and later" if probe.behind else ""
             rate = rate_words(probe.period_ns)
-            tell(f"{rate:>10}  {probe.stimuli:,} stimuli, {probe.unanswered:,} unanswered{queue}")
+            tell(f"{rate:>10}  {probe.stimuli:,} stimuli, {probe.unanswered:,} unanswered{late}{queue}")
         tell(("VIRTUAL: " if virtual else "") + " ".join(sentences(found)))
     say(f"probes written to {directory}")
     if found.kept_up_ns is None:

@@ -97,7 +97,8 @@ def find_saturation(
             unanswered = sum(counts.get(kind, 0) for kind in UNANSWERED)
             procedure.say(f"probe {number} of at most {most}, {label}: {block_words(measured.record)}")
             behind = fell_behind(present(load_view(directory / name).reaction_ns), period_ns)
-            return RateProbe(period_ns, counts["stimuli"], unanswered, behind, str(directory / name))
+            late = None if measured.record.deadline_ns is None else counts.get("late")
+            return RateProbe(period_ns, counts["stimuli"], unanswered, behind, str(directory / name), late)
 
         found = search(slow_ns, quick_ns, measure)
     _save(directory / "saturation.json", found)

@@ -10,6 +10,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.statistics.intervals import probability_upper_bound
 from edgereply.errors import SettingError
+from edgereply.wording.numbers import one_in, percentage
 from edgereply.wording.units import rate_words
 
 FINE = 1.05
@@ -25,6 +26,7 @@ class RateProbe:
         unanswered: missed, coalesced, or answered in a way that cannot be told.
         behind: the board answered later and later, by more than an interval: a queue grew that a longer run would show.
         run: its directory.
+        late: answered after the deadline; None without one.
     """
 
     period_ns: int
@@ -32,6 +34,7 @@ class RateProbe:
     unanswered: int
     behind: bool
     run: str
+    late: int | None = None
 
     @property
     def kept_up(self) -> bool:
@@ -134,8 +137,14 @@ def sentences(found: Saturation) -> list[str]:
         if found.lost_ns is None
         else f"at {rate_words(found.lost_ns)} it did not keep up"
     )
+    [kept] = [probe for probe in found.probes if probe.period_ns == found.kept_up_ns]
+    late = (
+        [f"Not all in time: at {rate} {kept.late:,} of {kept.stimuli:,} came after the deadline."] if kept.late else []
+    )
     return [
         f"Up to {rate} every stimulus was answered; {beyond}.",
-        f"With {found.confidence:.0%} confidence at most {found.share_bound:.2g} of the stimuli go unanswered at "
-        f"{rate}, if they are missed independently of each other; the number of rates tried is allowed for.",
+        *late,
+        f"With {percentage(found.confidence)} confidence at most {one_in(found.share_bound)} of the stimuli go "
+        f"unanswered at {rate}, if they are missed independently of each other; "
+        "the number of rates tried is allowed for.",
     ]

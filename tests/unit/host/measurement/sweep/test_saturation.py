@@ -92,3 +92,14 @@ def test_what_is_no_range_is_refused(text: str) -> None:
 def test_the_highest_rate_must_be_higher() -> None:
     with pytest.raises(SettingError, match="above the lowest"):
         search(MS, MS, board(1))
+
+
+def test_answers_after_the_deadline_are_told_beside_the_rate() -> None:
+    def measure(period_ns: int) -> RateProbe:
+        return RateProbe(period_ns, 1_000, 0, False, "", late=249 if period_ns == MS else 3)
+
+    told = sentences(search(10 * MS, MS, measure))
+    assert told[1] == "Not all in time: at 1,000/s 249 of 1,000 came after the deadline."
+    # Eight probes at most: 1 - (0.05 / 8)**(1 / 1000) is 0.00506 (Clopper and Pearson).
+    assert "at most 0.506 % (1 in 198) of the stimuli" in told[2]
+    assert len(sentences(search(10 * MS, MS, board(MS)))) == 2
