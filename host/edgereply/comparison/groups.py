@@ -10,7 +10,7 @@ from edgereply.analysis.statistics.equivalence import Ratio
 from edgereply.analysis.statistics.letters import letter_groups, letters
 from edgereply.comparison.entries import Entry
 from edgereply.comparison.pairs import FIGURES, Pair, Pairs
-from edgereply.wording.numbers import duration, per_cent
+from edgereply.wording.numbers import duration, per_cent, times
 
 # More pairs than this are counted, not told one by one.
 MOST_TOLD: Final = 6
@@ -88,10 +88,10 @@ def pair_sentence(pair: Pair, matters: float) -> str:
     size = "no difference"
     many = ratio.value >= _TIMES
     if pair.difference_ns:
-        size = f"{ratio.value:.2g} times as long" if many else f"{per_cent(ratio.change)} slower"
+        size = f"{times(ratio.value)} times as long" if many else f"{per_cent(ratio.change)} slower"
     if ratio.low is None or ratio.high is None:
         return f"{head}: {size}, {duration(abs(pair.difference_ns))}; cannot tell ({pair.why_not})"
-    ends = " to ".join(f"{end:.2g}" if many else per_cent(Ratio(end).change) for end in (ratio.low, ratio.high))
+    ends = " to ".join(times(end) if many else per_cent(Ratio(end).change) for end in (ratio.low, ratio.high))
     return f"{head}: {size} [{ends}], {duration(abs(pair.difference_ns))}: {outcome_words(pair, matters)}"
 
 

@@ -154,7 +154,12 @@ def _stimuli(count: int, judgement: Judgement) -> str:
 
 def tail_sentences(tail: TailModel) -> list[str]:
     """What a tail model says, or why it may not."""
-    if tail.refused is not None:
+    if tail.exceedance is None or tail.exceedance_upper is None:
         return [f"Tail model ({tail.kind}) refused: {tail.refused}"]
-    said = f"Tail model ({tail.kind}): one answer is later than the deadline with probability {tail.exceedance:.2g}"
-    return [f"{said}, at most {tail.exceedance_upper:.2g} by its own bound.", *tail.warnings]
+    said = f"Tail model ({tail.kind}): {_modelled(tail.exceedance)} of the answers come after the deadline"
+    return [f"{said}, at most {_modelled(tail.exceedance_upper)} by its own bound.", *tail.warnings]
+
+
+def _modelled(share: float) -> str:
+    """A share that a model says; what it says beyond a billion answers is not worth its digits."""
+    return one_in(share) if share >= 1e-9 else "less than 1 in a billion"

@@ -172,6 +172,12 @@ def per_cent(part: float) -> str:
     return f"{'−' if part < 0 and rounded else ''}{rounded.normalize():f} %"
 
 
+def times(value: float) -> str:
+    """How many times as much, two significant digits, never with an exponent: "0.086", "1.5", "790"."""
+    exact = Decimal(f"{value:.2g}")
+    return f"{exact:,.0f}" if exact >= 10 else f"{exact.normalize():f}"
+
+
 def percentage(value: float) -> str:
     """A share in per cent: three significant digits at most, never with an exponent.
 

@@ -7,10 +7,11 @@ from scipy import stats
 
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.pairing.result import Status
+from edgereply.analysis.statistics.tail_model import TailModel
 from edgereply.errors import SettingError
 from edgereply.evaluation.evaluate import Evaluation
 from edgereply.evaluation.verdict import judge_run
-from edgereply.evaluation.verdict_sentences import sentences
+from edgereply.evaluation.verdict_sentences import sentences, tail_sentences
 from tests.fakes.made_runs import from_reactions, random_stimuli
 
 MS = 1_000_000
@@ -224,3 +225,26 @@ def test_a_larger_group_can_be_asked_for() -> None:
     assert (judgement.outcome, judgement.would, judgement.more_stimuli) == ("not enough data", "pass", 29_943 - 3_000)
     with pytest.raises(SettingError, match="--together"):
         judge_run(result, 2 * MS, 0.95, 0.001, False, together=0)
+
+
+@pytest.mark.parametrize(
+    ("late", "upper", "told"),
+    [
+        (0.00032, 0.0041, "0.032 % (1 in 3,125) of the answers come after the deadline, at most 0.41 % (1 in 244) by"),
+        (
+            3.2e-12,
+            4e-8,
+            "less than 1 in a billion of the answers come after the deadline, at most 0.000004 % (1 in 25,0",
+        ),
+        (0.0, 0.0, "less than 1 in a billion of the answers come after the deadline, at most less than 1 in a billion"),
+    ],
+)
+def test_the_model_of_the_tail_speaks_of_shares_as_the_rest_does(late: float, upper: float, told: str) -> None:
+    modelled = TailModel(
+        refused=None, warnings=("a warning",), threshold_ns=100_000, fit=None, fit_p_value=0.4, stability=(),
+        exceedance=late, exceedance_upper=upper,
+    )  # fmt: skip
+    assert tail_sentences(modelled)[0].startswith(f"Tail model ({modelled.kind}): {told}")
+    assert tail_sentences(modelled)[1:] == ["a warning"]
+    refused = replace(modelled, refused="too few.", exceedance=None, exceedance_upper=None)
+    assert tail_sentences(refused) == [f"Tail model ({modelled.kind}) refused: too few."]

@@ -159,3 +159,11 @@ def test_rounds_that_failed_alike_take_one_line() -> None:
 def test_one_stimulus_is_not_spoken_of_as_several() -> None:
     assert numbers.unclear_words(1) == "1 stimulus, since which answer is its own cannot be told"
     assert numbers.unclear_words(1_200).startswith("1,200 stimuli, since which answer is whose")
+
+
+@pytest.mark.parametrize(
+    ("value", "told"),
+    [(0.0864, "0.086"), (1.5, "1.5"), (2.0, "2"), (9.96, "10"), (15.2, "15"), (785.0, "790"), (123_456.0, "120,000")],
+)
+def test_times_as_much_have_two_digits_and_no_exponent(value: float, told: str) -> None:
+    assert numbers.times(value) == told
