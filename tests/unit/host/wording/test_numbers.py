@@ -163,7 +163,7 @@ def test_one_stimulus_is_not_spoken_of_as_several() -> None:
 
 @pytest.mark.parametrize(
     ("value", "told"),
-    [(0.0864, "0.086"), (1.5, "1.5"), (2.0, "2"), (9.96, "10"), (15.2, "15"), (785.0, "790"), (123_456.0, "120,000")],
+    [(0.0864, "0.086"), (1.5, "1.5"), (2.0, "2"), (9.96, "10"), (15.2, "15"), (789.0, "790"), (123_456.0, "120,000")],
 )
 def test_times_as_much_have_two_digits_and_no_exponent(value: float, told: str) -> None:
     assert numbers.times(value) == told
