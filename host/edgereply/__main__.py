@@ -7,7 +7,8 @@ import sys
 from edgereply.errors import INTERRUPTED, TROUBLE
 from edgereply.system.interrupts import SIGNALS
 from edgereply.wording.ascii_output import never_fail
-from edgereply.wording.screen import explain, put, put_traceback
+from edgereply.wording.folding import explain
+from edgereply.wording.screen import put, put_traceback
 
 
 def main() -> int:

@@ -9,7 +9,7 @@ from typing import Annotated, Any
 
 import typer
 
-from edgereply.wording.folding import fold
+from edgereply.wording.folding import remark
 from edgereply.wording.screen import ask, one_line, put, put_document
 
 BenchOption = Annotated[
@@ -91,19 +91,15 @@ def say(line: str) -> None:
     On a terminal it is folded, but for what is to be copied.
     """
     line = f"· {one_line(line)}"
-    if sys.stderr.isatty() and "edgereply " not in line:
-        line = fold(line, shutil.get_terminal_size().columns)
     sys.stdout.flush()  # where both go to one file or pipe, they stay in order
-    put(line, error=True)
+    put(remark(line), error=True)
 
 
 def rows_of(lines: Sequence[str]) -> int:
     """How many rows of a terminal `say` will take for some lines; 80 columns where there is no terminal."""
     width = shutil.get_terminal_size().columns if sys.stderr.isatty() else 80
-    return sum(
-        -(-len(line) // width) if "edgereply " in line else len(fold(line, width).split("\n"))
-        for line in (f"· {line}" for line in lines)
-    )
+    rows = (row for line in lines for row in remark(f"· {line}", width).split("\n"))
+    return sum(-(-len(row) // width) for row in rows)
 
 
 def put_json(document: Mapping[str, Any]) -> None:

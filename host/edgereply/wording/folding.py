@@ -1,4 +1,4 @@
-"""Sentences on stdout: on a terminal broken between words, elsewhere a line each."""
+"""Sentences, on stdout and stderr: on a terminal broken between words, elsewhere a line each."""
 
 import re
 import shutil
@@ -11,6 +11,9 @@ _NO_BREAK = "\u00a0"
 # A number stays with its unit, and the ends of an interval with what stands between them.
 _TOGETHER = re.compile(r"(?<=\d) (?=(?:[nµm]?s|%|ppm|[mk]?[VW]|kΩ|MiB)(?![\w]))|(?<=[≥±]) (?=\d)")
 _LEAST = 30
+_LONGEST = 4000
+# Lines with a command to be copied are left to the terminal, which breaks them without a line feed.
+_COPIED = re.compile(r"\b(?:edgereply|sudo|apt|apt-get|pip|chmod|chown|usermod|systemctl|mount|echo) ")
 
 
 def tell(line: str = "") -> None:
@@ -19,6 +22,25 @@ def tell(line: str = "") -> None:
     if sys.stdout.isatty():
         line = fold(line, shutil.get_terminal_size().columns)
     put(line)
+
+
+def explain(message: str, where: str = "", remedy: str = "") -> None:
+    """An error: what, where, what to do, a line each on stderr."""
+    for label, words in (("edgereply: ", message), ("  where: ", where), ("  what to do: ", remedy)):
+        if words:
+            words = one_line(words)
+            put(remark(label + (words if len(words) <= _LONGEST else words[:_LONGEST] + " …")), error=True)
+
+
+def remark(line: str, width: int | None = None) -> str:
+    """A line for stderr, folded where that is a terminal, but for what is to be copied.
+
+    Args:
+        line: without line breaks.
+        width: columns to fold it to anyway.
+    """
+    width = width or (shutil.get_terminal_size().columns if sys.stderr.isatty() else None)
+    return line if width is None or _COPIED.search(line) else fold(line, width)
 
 
 def fold(line: str, width: int) -> str:

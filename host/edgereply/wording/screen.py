@@ -17,7 +17,6 @@ _ACTS = re.compile(
     "\u200b-\u200f\u2028-\u202e\u2060-\u206f\u3164\ud800-\udfff\ufeff\uffa0\ufff0-\ufffb"
     "\U000110bd\U000110cd\U00013430-\U0001343f\U0001bca0-\U0001bca3\U0001d173-\U0001d17a\U000e0000-\U000e0fff]"
 )
-_LONGEST = 4000
 
 
 def escaped(text: str) -> str:
@@ -52,14 +51,6 @@ def put_document(text: str) -> None:
         text: JSON.
     """
     print(_ACTS.sub(lambda found: _in_json(found[0]), text), file=_stream(False))
-
-
-def explain(message: str, where: str = "", remedy: str = "") -> None:
-    """An error: what, where, what to do, a line each on stderr."""
-    for label, words in (("edgereply: ", message), ("  where: ", where), ("  what to do: ", remedy)):
-        if words:
-            words = one_line(words)
-            put(label + (words if len(words) <= _LONGEST else words[:_LONGEST] + " …"), error=True)
 
 
 def ask(question: str) -> bool:

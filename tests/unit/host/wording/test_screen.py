@@ -60,16 +60,6 @@ def test_a_document_means_the_same(value: object) -> None:
     assert json.loads(file.getvalue()) == value
 
 
-def test_an_error_cannot_pretend_to_be_two(capsys: pytest.CaptureFixture[str]) -> None:
-    screen.explain("bad\nedgereply: all is well", "here\r\n", "")
-    assert capsys.readouterr().err == "edgereply: bad edgereply: all is well\n  where: here \n"
-
-
-def test_an_error_is_not_longer_than_a_screen(capsys: pytest.CaptureFixture[str]) -> None:
-    screen.explain("x" * 100_000)
-    assert len(capsys.readouterr().err) < 5000
-
-
 def test_a_console_shows_text_as_text() -> None:
     file = io.StringIO()
     console = GatedConsole(file=file, force_terminal=True, width=200, color_system="truecolor")
