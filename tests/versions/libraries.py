@@ -19,8 +19,8 @@ FOLDERS = ("api", "cli", "config", "storage", "report", "exchange", "test_main.p
 TESTS = [f"tests/unit/host/{name}" for name in FOLDERS]
 # What the unit tests need beside the package, as the extra `test` says it.
 _TOOLS = (
-    "pytest", "pytest-xdist", "hypothesis", "packaging", "polars", "dask", "duckdb", "pylatexenc", "openturns",
-    "vcdvcd", "markdown-it-py",
+    "pytest", "pytest-timeout", "pytest-xdist", "hypothesis", "jsonschema", "packaging", "polars", "dask", "duckdb",
+    "pylatexenc", "openturns", "vcdvcd", "markdown-it-py",
 )  # fmt: skip
 INSTALL_S = 900
 
