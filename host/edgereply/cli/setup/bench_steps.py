@@ -186,7 +186,7 @@ def _inspected(given: Given, say: Say) -> Data:
         responder="external",
     )
     say(f"opening the board {given.host or 'on this computer'}")
-    with open_board(given.host or "this computer", board) as client:
+    with open_board(given.host or "this computer", board, typed=True) as client:
         report: Data = client.inspect()
     environment = report.get("environment", {})
     lines = lines_of(report)
