@@ -93,7 +93,7 @@ def walk(inside: Path, folder: Path) -> dict[str, Any]:
         folder: to work in.
 
     Returns:
-        Stimuli, by what they were counted in.
+        What was counted: stimuli of the verdict, edges of the two channels of each recording.
     """
 
     def said(*words: str, code: int = 0) -> str:
@@ -120,7 +120,8 @@ def walk(inside: Path, folder: Path) -> dict[str, Any]:
     for kind in ("csv", "vcd"):
         recording = ROOT / f"examples/recordings/reject_gate.{kind}"
         read = ("--accept", "--deadline", "2ms", "--out", kind, "--json")
-        recordings[kind] = json.loads(said("import", str(recording), *read))["stimuli"]
+        channels = json.loads(said("import", str(recording), *read))["channels"]
+        recordings[kind] = [channel["edges"] for channel in channels.values()]
     return {"verdict": judged["stimuli"], **recordings}
 
 
