@@ -15,7 +15,6 @@ import sys
 import tomllib
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
 
 from packaging.version import Version
 
@@ -85,7 +84,7 @@ def _copy_sources(into: Path) -> None:
         shutil.copy2(ROOT / name, into / name)
 
 
-def walk(inside: Path, folder: Path) -> dict[str, Any]:
+def walk(inside: Path, folder: Path) -> dict[str, object]:
     """A walk through the command line that touches every library: help, measurement, page, verdict, files in and out.
 
     Args:
@@ -97,7 +96,7 @@ def walk(inside: Path, folder: Path) -> dict[str, Any]:
     """
 
     def said(*words: str, code: int = 0) -> str:
-        command = [inside, "-I", "-m", "edgereply", *words]
+        command = [str(inside), "-I", "-m", "edgereply", *words]
         done = subprocess.run(
             command, cwd=folder, capture_output=True, text=True, timeout=WALK_S, stdin=subprocess.DEVNULL, check=False
         )
@@ -120,8 +119,8 @@ def walk(inside: Path, folder: Path) -> dict[str, Any]:
     for kind in ("csv", "vcd"):
         recording = ROOT / f"examples/recordings/reject_gate.{kind}"
         read = ("--accept", "--deadline", "2ms", "--out", kind, "--json")
-        channels = json.loads(said("import", str(recording), *read))["channels"]
-        recordings[kind] = [channel["edges"] for channel in channels.values()]
+        found = json.loads(said("import", str(recording), *read))["channels"]
+        recordings[kind] = [channel["edges"] for channel in found.values()]
     return {"verdict": judged["stimuli"], **recordings}
 
 
