@@ -18,22 +18,30 @@ settings.load_profile("edgereply")
 HERE = Path(__file__).parent
 
 
-# Boards that take as long as all the rest of the suite together: run by themselves, with EDGEREPLY_MORE_BOARDS=1.
-MORE_BOARDS = ("test_processors.py", "test_real_driver.py", "test_responders.py", "test_small_systems.py")
-WITH_MORE_BOARDS = os.environ.get("EDGEREPLY_MORE_BOARDS") == "1"
+# Left out of a whole run and run by themselves, with the variable set to 1: boards that take as long as all the rest
+# together, and half a gigabyte that is fetched for one test.
+LEFT_OUT = {
+    "EDGEREPLY_MORE_BOARDS": (
+        "test_processors.py", "test_real_driver.py", "test_responders.py", "test_small_systems.py",
+    ),
+    "EDGEREPLY_SPARK": ("test_spark.py",),
+}  # fmt: skip
+WANTED = {variable for variable in LEFT_OUT if os.environ.get(variable) == "1"}
 
 
-def pytest_report_header() -> str:
+def pytest_report_header() -> list[str]:
     """What this run leaves out, where everybody sees it."""
-    left_out = ", ".join(name.removeprefix("test_").removesuffix(".py").replace("_", " ") for name in MORE_BOARDS)
-    return (
-        f"more boards ({left_out}): {'with them' if WITH_MORE_BOARDS else 'not run, EDGEREPLY_MORE_BOARDS=1 runs them'}"
-    )
+    return [
+        f"{', '.join(name.removeprefix('test_').removesuffix('.py').replace('_', ' ') for name in names)}: "
+        f"{'with them' if variable in WANTED else f'not run, {variable}=1 runs them'}"
+        for variable, names in LEFT_OUT.items()
+    ]
 
 
 def pytest_ignore_collect(collection_path: Path) -> bool | None:
     """Whether a file is left out; None leaves it to others."""
-    return True if collection_path.name in MORE_BOARDS and not WITH_MORE_BOARDS else None
+    out = any(collection_path.name in names for variable, names in LEFT_OUT.items() if variable not in WANTED)
+    return True if out else None
 
 
 def pytest_configure() -> None:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from edgereply.api.comparing import compare as compare
     from edgereply.api.data_set import export_dataset as export_dataset
     from edgereply.api.explaining import LateExplanation as LateExplanation
+    from edgereply.api.in_turns import measure_in_turns as measure_in_turns
     from edgereply.api.judging import DeadlineVerdict as DeadlineVerdict
     from edgereply.api.measuring import measure as measure
     from edgereply.api.pictures import Picture as Picture

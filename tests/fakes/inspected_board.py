@@ -44,8 +44,9 @@ class Inspected:
 
 
 @contextlib.contextmanager
-def open_board(name: str, settings: Board) -> Iterator[Inspected]:
-    """A board; one called `off` cannot be reached."""
+def open_board(name: str, settings: Board, typed: bool) -> Iterator[Inspected]:
+    """A board that was typed; one called `off` cannot be reached."""
+    assert typed
     if settings.host == "off":
         raise LinkError("no answer within 20 s", where=name, remedy="check power and network")
     yield Inspected()

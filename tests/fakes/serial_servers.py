@@ -50,6 +50,17 @@ def by_ser2net(device: str, folder: Path, rfc2217: bool, baud: int = 115_200) ->
 
 
 @contextlib.contextmanager
+def offered(server: str, device: str, folder: Path) -> Iterator[str]:
+    """A device on the network by `socat`, `ser2net` or ser2net's `rfc2217`. Yields the port's name."""
+    if server == "socat":
+        with by_socat(device) as (port, _):
+            yield port
+    else:
+        with by_ser2net(device, folder, rfc2217=server == "rfc2217") as port:
+            yield port
+
+
+@contextlib.contextmanager
 def _serving(command: Sequence[str], number: int) -> Iterator[subprocess.Popen[bytes]]:
     """Run a server until it listens, and end it afterwards; the kernel's table of sockets says when."""
     process = subprocess.Popen(command, stdin=subprocess.DEVNULL, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)

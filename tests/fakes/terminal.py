@@ -51,12 +51,20 @@ class Terminal:
         Raises:
             TimeoutError: it was not asked.
         """
-        end = time.monotonic() + PATIENCE_S
-        while not (new := _ESCAPES.sub("", self.seen[self._asked :])).rstrip(" ").endswith(":") or question not in new:
-            self._read(end, question)
+        self.until(question)
         screen, self._asked = self.seen[self._asked :], len(self.seen)
         os.write(self._master, f"{text}\n".encode())
         return screen
+
+    def until(self, question: str) -> None:
+        """Wait for a question and leave it unanswered.
+
+        Raises:
+            TimeoutError: it was not asked.
+        """
+        end = time.monotonic() + PATIENCE_S
+        while not (new := _ESCAPES.sub("", self.seen[self._asked :])).rstrip(" ").endswith(":") or question not in new:
+            self._read(end, question)
 
     def interrupt(self) -> None:
         """Type Ctrl-C, as the driver of a terminal hands it on."""

@@ -106,3 +106,32 @@ def test_a_sweep_from_a_program(there: Workplace) -> None:
         edgereply.sweep(plan | {"order_seed": 6}, "bench.toml", out="series", resume=True)
     with pytest.raises(edgereply.DataError, match="not empty"):
         edgereply.sweep(plan, "bench.toml", out=Path("series"))
+
+
+def planned(series: edgereply.SavedSeries) -> list[tuple[str, int]]:
+    """Blocks of a series in their order, each with the seed of its arrivals."""
+    return [(run.path.name, run.record["requested"]["stimulus"]["seed"]) for run in series.runs]
+
+
+def test_waits_measured_in_turns_from_a_program(there: Workplace) -> None:
+    there.write(bench_text(count=60))
+    said: list[str] = []
+    series = edgereply.measure_in_turns(
+        "bench.toml", waits=["block", "spin"], rounds=2, count=40, order_seed=5, out="series", say=said.append
+    )
+    assert [run.counts["stimuli"] for run in series.runs] == [40] * 4
+    assert sum(line.startswith("block ") for line in said) == 4
+    options = ("--waits", "block,spin", "--rounds", "2", "--count", "40", "--order-seed", "5", "--out", "typed")
+    done = there.run("compare", *options, "--json")
+    assert done.code == 0, done.err
+    typed = edgereply.open_series("typed")
+    # One way of planning, and one of comparing; the times are this computer's and differ.
+    assert typed.conditions == series.conditions
+    assert planned(typed) == planned(series)
+    assert done.document["comparison"] == plain(typed.compare().as_dict())
+    with pytest.raises(edgereply.SettingError, match="nothing to compare"):
+        edgereply.measure_in_turns("bench.toml")
+    with pytest.raises(edgereply.SettingError, match="0 is not from 1 to 1000"):
+        edgereply.measure_in_turns("bench.toml", waits=["block", "spin"], rounds=0)
+    with pytest.raises(edgereply.DataError, match="not empty"):
+        edgereply.measure_in_turns("bench.toml", waits=["block", "spin"], out="series")

@@ -1,13 +1,12 @@
 """A data set read as it stands by other programs, and asked for the tool's own group figures.
 
 Every figure is held against the comparison of the same runs; the quantiles of the other programs are the inverse of
-the empirical distribution too: `quantile_disc` of DuckDB, "equiprobable" of Polars, `percentile_disc` of Spark.
+the empirical distribution too: `quantile_disc` of DuckDB, "equiprobable" of Polars. Spark: `test_spark.py`.
 """
 
 from __future__ import annotations
 
 import json
-import os
 import shutil
 import subprocess
 import sys
@@ -16,32 +15,19 @@ from typing import Any
 
 import numpy as np
 import pytest
+from tests.fakes.data_set import edit, expected, save_archive
 from tests.fakes.saved_runs import save_run
 from tests.fakes.told_runs import save_sweep
 from tests.integration.commands import Workplace, explained
 from tests.integration.documents import ROOT, blocks
 
 import edgereply
-from edgereply.analysis.statistics.summary import summarise
-from edgereply.comparison.entries import load_entries
 
 
 @pytest.fixture(scope="module")
 def runs(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A series of four conditions, a run of its own with answers missing and late, and one of a board named oddly."""
-    folder = tmp_path_factory.mktemp("archive") / "runs"
-    save_sweep(folder / "night", rounds=6, count=300)
-    for number, path in enumerate(sorted((folder / "night").glob("r0*"))):
-        edit(path, lambda record, number=number: record.update(run_id=f"night-{number}"))
-    save_run(folder / "alone", 400, start_ns=10**17, stamped=False)
-    save_run(folder / "odd", 20, stamped=False, board="7 / gate=ä%", holes=())
-    return folder
-
-
-def edit(run: Path, change: Any) -> None:
-    record = json.loads((run / "run.json").read_text())
-    change(record)
-    (run / "run.json").write_text(json.dumps(record))
+    """See `save_archive`."""
+    return save_archive(tmp_path_factory.mktemp("archive") / "runs")
 
 
 @pytest.fixture(scope="module")
@@ -59,19 +45,6 @@ def files(folder: Path) -> dict[str, tuple[int, int]]:
         for path in folder.rglob("*")
         if path.is_file() and path.name != ".lock"
     }
-
-
-def expected(runs: Path) -> dict[str, list[int]]:
-    """By condition of the series, by the tool: stimuli, answers, late, median, p99, slowest."""
-    found = {}
-    for entry in load_entries([runs / "night"]):
-        figures = summarise(entry.reaction_ns)
-        found[entry.name] = [
-            entry.counts["stimuli"], figures.count, entry.counts["late"], figures.value_ns("median_ns"),
-            figures.value_ns("p99_ns"), figures.max_ns,
-        ]  # fmt: skip
-    assert all(None not in row for row in found.values())
-    return found  # type: ignore[return-value]
 
 
 def test_the_command_adds_what_is_new_and_rewrites_nothing(place: Workplace) -> None:
@@ -154,19 +127,6 @@ def test_group_figures_of_other_programs_are_the_tools_own(engine: str, data_set
     shutil.copytree(data_set, data_set.parent / engine / "edgereply-data-set")
     command = [sys.executable, "-W", "ignore", "-c", f"import json\n{code}\n{PROGRAMS[engine]}"]
     done = subprocess.run(command, cwd=data_set.parent / engine, capture_output=True, text=True, timeout=300)
-    assert done.returncode == 0, done.stderr
-    assert json.loads(done.stdout.splitlines()[-1]) == expected(runs)
-
-
-@pytest.mark.skipif("EDGEREPLY_SPARK" not in os.environ, reason="EDGEREPLY_SPARK names a Python that has pyspark")
-def test_spark_too(data_set: Path, runs: Path) -> None:
-    (code,) = (
-        b.text for b in blocks(ROOT / "docs/data-set.md") if "import pyspark" in b.text or "pyspark" in b.text[:200]
-    )
-    shutil.copytree(data_set, data_set.parent / "spark/edgereply-data-set")
-    last = "print(json.dumps({row[0]: list(row[1:]) for row in figures.collect()}))"
-    command = [os.environ["EDGEREPLY_SPARK"], "-c", f"import json\n{code}\n{last}"]
-    done = subprocess.run(command, cwd=data_set.parent / "spark", capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout.splitlines()[-1]) == expected(runs)
 

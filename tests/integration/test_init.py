@@ -19,9 +19,11 @@ from tests.tools import need
 from edgereply.config.bench_file import load_bench
 from edgereply.config.plan_file import load_plan
 from edgereply.config.schema import schema
+from edgereply.sources.ports.visa import resources
 
 PROGRAM = [sys.executable, "-m", "tests.fakes.inspected_board"]
 ROOT = Path(__file__).parents[2]
+SIMULATED = Path(__file__).parents[1] / "fakes/instruments/generator.yaml"
 TAPLO = Path(__file__).with_name("taplo")
 VIRTUAL = ("init", "--reach", "virtual", "--deadline", "2ms", "--count", "60", "--rate", "500/s")
 
@@ -41,10 +43,10 @@ def on_fake_board(folder: Path, *arguments: str) -> Done:
     return Done(done.returncode, done.stdout, done.stderr)
 
 
-def at_terminal(folder: Path, *arguments: str) -> Terminal:
+def at_terminal(folder: Path, *arguments: str, **more_env: str) -> Terminal:
     """Start `init` on a terminal."""
     path = f"{ROOT}:{ROOT / 'host'}:{ROOT / 'agent'}:{ROOT / 'protocol'}"
-    return Terminal([*PROGRAM, "init", *arguments], folder, PYTHONPATH=path)
+    return Terminal([*PROGRAM, "init", *arguments], folder, PYTHONPATH=path, **more_env)
 
 
 def test_without_a_terminal_every_option_that_is_missing_is_named(place: Workplace) -> None:
@@ -179,6 +181,32 @@ def test_questions_lead_to_a_bench_file_on_a_small_terminal(tmp_path: Path) -> N
     assert (str(bench.board["gate"].input), str(bench.board["gate"].output)) == ("EYE_IN", "REJECT_OUT")
     assert (bench.board["gate"].host, bench.source.level_v, bench.source.divider) == ("user@gate.lan", 5.0, True)
     assert (bench.source.kind, bench.source.port, bench.stimulus.pattern) == ("generator", line.port, "periodic")
+
+
+def test_a_generator_is_found_among_the_visa_resources(tmp_path: Path) -> None:
+    """A simulated VISA library lists them; its serial line is not listed twice."""
+    library = f"{SIMULATED}@sim"
+    given = ("--host", "gate", "--input", "EYE_IN", "--output", "REJECT_OUT", "--level", "3.3", "--deadline", "2ms")
+    with at_terminal(tmp_path, *given, PYVISA_LIBRARY=library) as terminal:
+        terminal.answer("A name for it", "gate")
+        terminal.answer("Which", "generator")
+        terminal.until("Port")
+        rows = [line.split() for line in terminal.lines() if "VISA resource" in line]
+        (number,) = (row[0] for row in rows if row[1].startswith("USB"))
+        terminal.answer("Port", number)
+        terminal.answer("prove them now", "n")
+        assert terminal.end() == 0, terminal.seen
+    assert [row[1].partition("::")[0] for row in rows] == ["TCPIP0", "TCPIP0", "USB0"]
+    assert "Works Simulated Generator" in terminal.seen
+    assert load_bench(tmp_path / "bench.toml").source.port.startswith("USB0::0x1111::0x2222::0x2468")
+
+
+def test_without_a_visa_library_nothing_is_found_by_it(monkeypatch: pytest.MonkeyPatch) -> None:
+    with monkeypatch.context() as patched:
+        patched.setitem(sys.modules, "pyvisa", None)
+        assert resources() == ()
+    monkeypatch.setenv("PYVISA_LIBRARY", "/nowhere/visa.yaml@sim")
+    assert resources() == ()
 
 
 def test_questions_lead_to_a_plan(tmp_path: Path) -> None:

@@ -17,9 +17,9 @@ from typing import cast
 
 import pytest
 from tests.fakes.saved_runs import save_run
+from tests.fakes.simulator import simulator
 from tests.fakes.wires_responder import CHANGE, WiresResponder
 from tests.integration.commands import Workplace, bench_text
-from tests.integration.test_ports import simulator
 
 from edgereply.errors import SourceError
 from edgereply.sources.simulator.wires import EVENT, Wires, _send

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import contextlib
-import json
 import os
 import re
 import socket
@@ -17,7 +16,8 @@ from pathlib import Path
 import pytest
 from tests.conformance.pulse_source import whole_run
 from tests.fakes.scripted_serial import ScriptedSerial
-from tests.fakes.serial_servers import by_ser2net, by_socat, free_port
+from tests.fakes.serial_servers import by_socat, free_port, offered
+from tests.fakes.simulator import simulator
 from tests.fakes.strict_generator import StrictGenerator
 from tests.fakes.wires_responder import WiresResponder
 from tests.tools import need
@@ -41,30 +41,6 @@ VISA = (
     "USB::0x1111::0x2222::0x2468::INSTR",
     "ASRL1::INSTR",
 )
-
-
-@contextlib.contextmanager
-def simulator() -> Iterator[tuple[str, str]]:
-    """The virtual source as an instrument of its own: its serial port and its wires."""
-    command = [sys.executable, "-m", "edgereply.sources.simulator"]
-    with subprocess.Popen(command, stdin=subprocess.PIPE, stdout=subprocess.PIPE) as process:
-        assert process.stdout is not None
-        assert process.stdin is not None
-        found = json.loads(process.stdout.readline())
-        yield found["port"], found["wires"]
-        process.stdin.close()
-        process.wait(20)
-
-
-@contextlib.contextmanager
-def offered(server: str, device: str, folder: Path) -> Iterator[str]:
-    """A device on the network, by one of the servers."""
-    if server == "socat":
-        with by_socat(device) as (port, _):
-            yield port
-    else:
-        with by_ser2net(device, folder, rfc2217=server == "rfc2217") as port:
-            yield port
 
 
 @pytest.fixture

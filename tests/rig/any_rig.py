@@ -64,6 +64,7 @@ class AnyRig:
         self._command = [*map(str, harness), str(firmware)]
         self._options = [word for name in without for word in ("--without", name)]
         self._options += responder.settings() if responder else []
+        self._more_descriptors: list[int] = []
         self._stack = contextlib.ExitStack()
 
     def __enter__(self) -> Self:
@@ -84,7 +85,7 @@ class AnyRig:
                 stdout=subprocess.PIPE,
                 stderr=self._errors,
                 text=True,
-                pass_fds=[terminal],
+                pass_fds=[terminal, *self._more_descriptors],
             )
             os.close(heard)
             os.close(terminal)

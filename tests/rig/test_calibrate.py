@@ -48,6 +48,26 @@ def test_pulses_of_a_better_clock_give_the_known_error(place: Workplace) -> None
     assert (told.document["tolerance_ppm"], told.document["serial"]) == (51.0, "A7")
 
 
+@pytest.mark.parametrize("slower", [5_001, 40_001])
+def test_a_second_source_gives_the_error_that_the_log_shows(place: Workplace, slower: int) -> None:
+    """Two chips with crystals of their own; how far apart they are is read from the edges that each of them had."""
+    with Rig(second=slower) as rig:
+        place.write(BENCH.format(port=rig.port))
+        options = ["--reference-port", rig.second_port, "--period", "2ms", "--for", "3s", "--reference-ppm", "0.5"]
+        done = place.run("source", "calibrate", *options, "--json")
+        truth = rig.truth()
+    assert done.code == 0, done.err
+    sent, arrived = truth.cycles("second", 1), truth.cycles("response", 1)
+    assert len(sent) == len(arrived) > 100
+    true_ppm = 1e6 * ((arrived[-1] - arrived[0]) / (sent[-1] - sent[0]) - 1)
+    assert true_ppm == pytest.approx(1e6 / (slower - 1), rel=1e-3)
+    found = done.document
+    assert abs(found["error_ppm"] - true_ppm) <= found["expanded_ppm"] < 2.0
+    assert found["against"] == "pulse source atmega328p, serial 0"
+    assert found["reference_within_ppm"] == 0.5
+    assert found["virtual"]
+
+
 def test_the_computers_clock_gives_the_known_error() -> None:
     """The computer's clock is the rig's own time here, and the source is fast by what is taken off it."""
     true_ppm = 2_000.0

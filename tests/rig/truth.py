@@ -14,7 +14,9 @@ class Edge:
     """One change of one wire."""
 
     cycle: int
-    signal: str  # "stimulus", "response", "port" (PB0 driven by a probe) or "reset" (by the watchdog)
+    # "stimulus", "response", "port" (PB0 driven by a probe), "reset" (by the watchdog) or "second" (the stimulus of a
+    # second source, in cycles of its own)
+    signal: str
     level: int
 
 

@@ -6,6 +6,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from packaging.version import Version
 
 from tests.versions import __main__ as script
 from tests.versions import libraries
@@ -54,7 +55,26 @@ def test_the_lowest_libraries_are_asked_for_as_the_project_says(tmp_path: Path) 
         return True
 
     assert libraries.environment_with("lowest", tmp_path, told) == tmp_path / "environment/bin/python"
-    assert asked[-2][-3:] == ["--resolution", "lowest-direct", str(libraries.ROOT)]
+    assert asked[-2][-3:] == ["--resolution", "lowest-direct", str(tmp_path / "source")]
+    declared = (tmp_path / "source/pyproject.toml").read_text("utf-8")
+    assert declared == (libraries.ROOT / "pyproject.toml").read_text("utf-8")
     assert any(word.startswith("hypothesis>=") for word in asked[-1])
     assert all((libraries.ROOT / path).exists() for path in libraries.TESTS)
     assert libraries.environment_with("newest", tmp_path, lambda *_: False) is None
+
+
+@pytest.mark.parametrize("resolution", libraries.RESOLUTIONS)
+def test_a_walk_with_the_lowest_and_the_newest_libraries(resolution: str, tmp_path: Path) -> None:
+    """What each of them is must be what pyproject.toml says: the lowest named there, and nothing older than it."""
+    inside = libraries.environment_with(resolution, tmp_path, script.carried_out, tested=False)
+    assert inside is not None, "\n".join(log.read_text() for log in sorted(tmp_path.glob("install-*.log")))
+    there = libraries.installed(inside, tmp_path, script.carried_out)
+    bounds = libraries.lower_bounds()
+    found = dict(words.split(" ") for words in there.split(", "))
+    assert set(found) == set(bounds)
+    for name, bound in bounds.items():
+        release = Version(found[name])
+        assert release == bound if resolution == "lowest" else release >= bound, name
+    counted = libraries.walk(inside, tmp_path)
+    assert counted["csv"] == counted["vcd"] == [40, 40]
+    assert counted["verdict"] > 50

@@ -66,6 +66,7 @@ class VirtualBoard:
         *,
         icount: bool = False,
         pins: bool = False,
+        usb: bool = False,
         disks: Sequence[Path] = (),
         memory_mb: int = MEMORY_MB,
     ) -> None:
@@ -75,11 +76,13 @@ class VirtualBoard:
             kernel: "plain", "rt" (PREEMPT_RT), "arm64" or "armhf".
             icount: the board's time counts instructions, so that it hardly depends on what else the host does.
             pins: the pins of the machine's own GPIO controllers can be reached; see `pins.py`.
+            usb: it has a USB controller that drives can be plugged into; see `usb_drive.py`.
             disks: images of further disks, /dev/vdb and on, which the board can only read; see `runtimes.py`.
             memory_mb: the board's memory.
         """
         self.kernel = kernel
         self.pins = pins
+        self._usb = usb
         self.icount = icount
         self._disks, self._memory_mb = tuple(disks), memory_mb
         self._folder: Path | None = None
@@ -103,6 +106,7 @@ class VirtualBoard:
                 folder=folder,
                 icount=self.icount,
                 pins=self.pins,
+                usb=self._usb,
                 disks=self._disks,
                 memory_mb=self._memory_mb,
             )

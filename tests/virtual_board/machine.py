@@ -15,6 +15,7 @@ from tests.virtual_board.build import Products
 PINS_SOCKET, MONITOR_SOCKET = "pins", "monitor"
 SOURCE_PORT_NAME = "edgereply.source"
 MEMORY_MB = 384
+_LISTENING = "server=on,wait=off"
 
 
 def free_port() -> int:
@@ -33,6 +34,7 @@ def command(
     source_fd: int,
     icount: bool,
     pins: bool = False,
+    usb: bool = False,
     disks: Sequence[Path] = (),
     memory_mb: int = MEMORY_MB,
 ) -> list[str]:
@@ -45,6 +47,7 @@ def command(
         source_fd: open terminal that the guest's pulse source is connected to.
         icount: guest time counts instructions (2 ns each) instead of following the host's clock.
         pins: sockets beside the console lead to the pins of the machine's own devices; see `pins.py`.
+        usb: it has a USB controller, and a socket beside the console leads to the monitor; see `usb_drive.py`.
         disks: images of further disks, which the guest can only read.
         memory_mb: the guest's memory.
     """
@@ -72,6 +75,8 @@ def command(
         *("-chardev", f"file,id=console,path={console}"),
         *("-serial", "chardev:console"),
         *(_pin_sockets(console.parent) if pins else ()),
+        *(("-device", "qemu-xhci") if usb else ()),
+        *(_monitor(console.parent) if pins or usb else ()),
     ]
 
 
@@ -81,9 +86,11 @@ def _further_disk(number: int, image: Path) -> tuple[str, ...]:
 
 
 def _pin_sockets(folder: Path) -> tuple[str, ...]:
-    options = "server=on,wait=off"
-    tests, monitor = folder / PINS_SOCKET, folder / MONITOR_SOCKET
-    return ("-qtest", f"unix:{tests},{options}", "-qtest-log", "none", "-qmp", f"unix:{monitor},{options}")
+    return ("-qtest", f"unix:{folder / PINS_SOCKET},{_LISTENING}", "-qtest-log", "none")
+
+
+def _monitor(folder: Path) -> tuple[str, ...]:
+    return ("-qmp", f"unix:{folder / MONITOR_SOCKET},{_LISTENING}")
 
 
 class Machine:
@@ -101,6 +108,7 @@ class Machine:
         folder: Path,
         icount: bool,
         pins: bool = False,
+        usb: bool = False,
         disks: Sequence[Path] = (),
         memory_mb: int = MEMORY_MB,
     ) -> None:
@@ -118,6 +126,7 @@ class Machine:
                 source_fd=far,
                 icount=icount,
                 pins=pins,
+                usb=usb,
                 disks=disks,
                 memory_mb=memory_mb,
             )

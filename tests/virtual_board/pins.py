@@ -8,21 +8,21 @@ arrives: coarse, and virtual like all else here.
 
 from __future__ import annotations
 
-import json
 import queue
 import socket
 import threading
 import time
 from collections.abc import Iterator
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 
 from edgereply.errors import SourceError
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.storage.stamps import FALL, RISE, STIMULUS
+from tests.virtual_board.errors import BoardError
 from tests.virtual_board.machine import MONITOR_SOCKET, PINS_SOCKET
+from tests.virtual_board.monitor import Monitor
 
 ANSWER_S = 30.0
 # After the last pulse answers are waited for so long; a crowded computer's guest may take its time.
@@ -166,36 +166,22 @@ def _intervals(plan: StimulusPlan) -> Iterator[int]:
 
 def device(monitor: Path, kind: str) -> str:
     """Path of the one device of a type in the emulator's tree (QEMU Machine Protocol, `qom-list`)."""
-    with socket.socket(socket.AF_UNIX) as link:
-        link.settimeout(ANSWER_S)
-        link.connect(str(monitor))
-        with link.makefile("rw", encoding="utf-8") as stream:
-            json.loads(stream.readline())
-
-            def ask(command: str, **arguments: Any) -> Any:
-                stream.write(json.dumps({"execute": command, "arguments": arguments}) + "\n")
-                stream.flush()
-                while "return" not in (said := json.loads(stream.readline())):
-                    if "error" in said:
-                        raise SourceError(f"the emulator refused {command}: {said['error']['desc']}")
-                return said["return"]
-
-            ask("qmp_capabilities")
-            places = ("/machine/unattached", "/machine", "/machine/soc")
-            found = [
-                f"{place}/{item['name']}"
-                for place in places
-                for item in _listed(ask, place)
-                if item["type"] == f"child<{kind}>"
-            ]
+    with Monitor(monitor) as qmp:
+        places = ("/machine/unattached", "/machine", "/machine/soc")
+        found = [
+            f"{place}/{item['name']}"
+            for place in places
+            for item in _listed(qmp, place)
+            if item["type"] == f"child<{kind}>"
+        ]
     if len(found) != 1:
         raise SourceError(f"the emulated machine has {len(found)} devices of the type {kind}, one was expected")
     return found[0]
 
 
-def _listed(ask: Any, place: str) -> list[dict[str, str]]:
+def _listed(qmp: Monitor, place: str) -> list[dict[str, str]]:
     try:
-        items: list[dict[str, str]] = ask("qom-list", path=place)
-    except SourceError:
+        items: list[dict[str, str]] = qmp.ask("qom-list", path=place)
+    except BoardError:
         return []
     return items

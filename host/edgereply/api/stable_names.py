@@ -13,6 +13,7 @@ MODULES: Final[dict[str, str]] = {
     "open_series": "edgereply.api.series",
     "measure": "edgereply.api.measuring",
     "sweep": "edgereply.api.sweeping",
+    "measure_in_turns": "edgereply.api.in_turns",
     "compare": "edgereply.api.comparing",
     "export_dataset": "edgereply.api.data_set",
     "SavedRun": "edgereply.api.runs",

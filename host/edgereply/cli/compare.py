@@ -156,29 +156,21 @@ def _measure(
 ) -> None:
     import sys
 
+    from edgereply.api.in_turns import measure_blocks
+    from edgereply.api.measuring import bench_source
     from edgereply.cli.on_terminal import watching
-    from edgereply.config.bench_file import parse_bench, read_bench
-    from edgereply.config.overrides import lay_stimulus, run_directory, typed_command
-    from edgereply.measurement.interleaved import compare_conditions, conditions_of
+    from edgereply.config.overrides import typed_command
     from edgereply.measurement.measure import Procedure
 
-    data = lay_stimulus(read_bench(bench), str(bench), stimulus)
-    checked = parse_bench(data, str(bench))
-    name, settings = checked.pick(board)
-    conditions = conditions_of(
-        axes["routes"] or [settings.route], axes["waits"] or [settings.wait],
-        axes["responders"] or [settings.responder],
-    )  # fmt: skip
-    directory = out or run_directory(checked, board).with_name(run_directory(checked, board).name + "-compare")
-    result = compare_conditions(
-        data, name, conditions, rounds, directory, order_seed,
-        lambda condition, label, whole: watching(condition, name, label, whole),
+    result = measure_blocks(
+        bench_source(bench), board, axes, stimulus, rounds, order_seed, out,
+        lambda name, condition, label, whole: watching(condition, name, label, whole),
         Procedure(say=say, repeat=typed_command(sys.argv), bench_file=bench, prove_wires=prove_wires),
         matters,
     )  # fmt: skip
     if as_json:
         put_json(result.as_dict())
-        say(f"series written to {directory}")
+        say(f"series written to {result.directory}")
     else:
         from edgereply.cli.differences import print_interleaved
 

@@ -5,7 +5,7 @@ local command or `Match exec` can stand. A bench file that came with a bundle or
 a file named there is used only when it bears a mark of trust, which is made of its path and its contents and kept with
 the user's state (XDG Base Directory Specification): on a terminal one is asked, `--trust` says yes beforehand, and
 otherwise it is refused. What the user typed on the command line, the interpreter that runs this program, and the user's
-own `~/.ssh` need no mark.
+own `~/.ssh` need no mark; what was typed for `init` gets one, since the file that it writes names it.
 """
 
 import contextlib
@@ -65,6 +65,17 @@ def require_trust(name: str, board: Board) -> None:
                 where=f"board.{name}.{key}",
                 remedy="look into that file; if it is yours or you trust it, give --trust once",
             )
+
+
+def trust_typed(board: Board) -> None:
+    """Mark what the user has just typed, where a bench file is written that names it: nobody else put it there.
+
+    Raises:
+        SettingError: it is no regular file.
+        StoreError: the mark cannot be kept.
+    """
+    for key, path in started_by(board):
+        _keep(_mark(key, path))
 
 
 def started_by(board: Board) -> list[tuple[str, Path]]:

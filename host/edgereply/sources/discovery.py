@@ -1,4 +1,4 @@
-"""Which ports this computer has, and whether a pulse source of ours is on one of them."""
+"""Which ports and instruments this computer has, and whether a pulse source of ours is on one of them."""
 
 from __future__ import annotations
 
@@ -8,6 +8,7 @@ from pathlib import Path
 from serial.tools import list_ports
 
 from edgereply.errors import SourceError
+from edgereply.sources.ports.visa import resources
 from edgereply.sources.reference import ReferenceSource
 
 # Long enough for a chip board that opening the port has reset to boot.
@@ -28,11 +29,22 @@ class FoundPort:
 
 
 def ports() -> list[FoundPort]:
-    """Serial ports and USB test-and-measurement devices, those on USB first. Nothing is opened."""
+    """Serial ports, those on USB first. Nothing is opened."""
     serial = sorted(list_ports.comports(), key=lambda info: (info.vid is None, info.device))
-    found = [FoundPort(info.device, _words(info.description, info.serial_number)) for info in serial]
+    return [FoundPort(info.device, _words(info.description, info.serial_number)) for info in serial]
+
+
+def instruments() -> list[FoundPort]:
+    """USB test-and-measurement devices, and the VISA resources that a VISA library finds; no serial ports among them.
+
+    A library asks USB and the network, which takes it a few seconds; where there is none, or it fails, nothing is
+    found by it.
+    """
     usbtmc = sorted(Path("/dev").glob("usbtmc*"))
-    return [FoundPort(str(path), "USB test-and-measurement device") for path in usbtmc] + found
+    return [
+        *(FoundPort(str(path), "USB test-and-measurement device") for path in usbtmc),
+        *(FoundPort(name, "VISA resource") for name in resources() if not name.upper().startswith("ASRL")),
+    ]
 
 
 def who_is_on(port: str, patience_s: float = PATIENCE_S) -> str:

@@ -2,7 +2,10 @@
  * a pseudo-terminal for the serial line and a log of every edge, in cycles.
  *
  *   rig SOURCE.elf|- TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--boot-loader IMAGE.bin ADDRESS]
- *       [--without flags|compare|entry|pin-time]... [responder settings]
+ *       [--second SOURCE.elf TERMINAL-FD SLOWER] [--without flags|compare|entry|pin-time]... [responder settings]
+ *
+ * The second source has a crystal of its own: after each SLOWER cycles of the first one it is one cycle behind. Its
+ * stimulus leads to the first one's capture input.
  *
  * Prints "ready", then obeys lines on standard input: sync, responder ..., level 0|1, reset, hang, quit. Neither standard
  * input nor the terminal may block. */
@@ -27,8 +30,10 @@
 #define BOOT_LOADER_WAIT_MS 1
 #define BOOT_LOADER_BUSY_CYCLES 320000 /* it may be writing a page */
 
-static struct core source, board;
+static struct core source, board, second;
+static struct serial first_line, second_line;
 static bool has_board;
+static uint64_t slower; /* 0 without a second source */
 static FILE *truth, *answers;
 static uint64_t latest_edge;
 
@@ -71,6 +76,21 @@ static void board_input(struct core *core, bool level, uint64_t cycle)
 	(void)cycle;
 }
 
+/* A moment by the first source's crystal, from one by the second's. */
+static uint64_t by_first(uint64_t cycle)
+{
+	return cycle + cycle / (slower - 1);
+}
+
+static void second_edge(struct core *core, enum core_pin pin, bool level, uint64_t cycle)
+{
+	(void)core;
+	if (pin != PIN_OC1A)
+		return;
+	log_line(cycle, "second", level);
+	core_input(&source, by_first(cycle), level);
+}
+
 static void run_slice(void)
 {
 	uint64_t end = core_cycle(&source) + SLICE_CYCLES;
@@ -78,9 +98,13 @@ static void run_slice(void)
 
 	while (core_cycle(&source) < end) {
 		core_step(&source);
-		serial_step(&source);
+		serial_step(&first_line);
 		while (has_board && core_cycle(&board) + LEAD_CYCLES <= core_cycle(&source))
 			core_step(&board);
+		while (slower && by_first(core_cycle(&second)) + LEAD_CYCLES <= core_cycle(&source)) {
+			core_step(&second);
+			serial_step(&second_line);
+		}
 	}
 	if (source.resets != resets)
 		log_line(core_cycle(&source), "reset", 1);
@@ -89,7 +113,7 @@ static void run_slice(void)
 static void press_reset(void)
 {
 	core_reset(&source);
-	serial_chip_was_reset();
+	serial_chip_was_reset(&first_line);
 	log_line(core_cycle(&source), "reset", 1);
 }
 
@@ -98,7 +122,7 @@ static void obey(char *line)
 	if (!strncmp(line, "sync", 4)) {
 		fflush(truth);
 		fprintf(answers, "synced %llu %u %llu %u\n", (unsigned long long)core_cycle(&source),
-			serial_overruns(), (unsigned long long)source.timer_base, source.lowest_stack);
+			first_line.overruns, (unsigned long long)source.timer_base, source.lowest_stack);
 	} else if (!strncmp(line, "responder ", 10)) {
 		fprintf(answers, responder_set(line + 10) ? "ok\n" : "unknown setting\n");
 	} else if (!strncmp(line, "level ", 6)) {
@@ -151,13 +175,14 @@ static unsigned correction_named(const char *name)
 int main(int argc, char **argv)
 {
 	unsigned corrections = CORRECT_ALL;
-	const char *board_elf = NULL, *boot_loader = NULL;
+	const char *board_elf = NULL, *boot_loader = NULL, *second_elf = NULL;
+	int second_terminal = -1;
 	long boot_address = 0;
 
 	if (argc < 4) {
 		fprintf(stderr,
 			"usage: %s SOURCE.elf TRUTH.tsv TERMINAL-FD [--board BOARD.elf] [--boot-loader IMAGE.bin ADDRESS] "
-			"[--without NAME]... [NAME=VALUE]...\n",
+			"[--second SOURCE.elf TERMINAL-FD SLOWER] [--without NAME]... [NAME=VALUE]...\n",
 			argv[0]);
 		return 2;
 	}
@@ -167,6 +192,10 @@ int main(int argc, char **argv)
 		} else if (!strcmp(argv[i], "--boot-loader") && i + 2 < argc) {
 			boot_loader = argv[++i];
 			boot_address = strtol(argv[++i], NULL, 16);
+		} else if (!strcmp(argv[i], "--second") && i + 3 < argc) {
+			second_elf = argv[++i];
+			second_terminal = atoi(argv[++i]);
+			slower = strtoull(argv[++i], NULL, 10);
 		} else if (!strcmp(argv[i], "--without") && i + 1 < argc) {
 			corrections &= ~correction_named(argv[++i]);
 		} else if (!responder_set(argv[i])) {
@@ -191,7 +220,13 @@ int main(int argc, char **argv)
 		board.on_input = board_input;
 		core_init(&board, board_elf, corrections, 'D', 2);
 	}
-	serial_init(&source, atoi(argv[3]));
+	serial_init(&first_line, &source, atoi(argv[3]));
+	if (second_elf) {
+		second.on_edge = second_edge;
+		second.on_input = board_input;
+		core_init(&second, second_elf, corrections, 'B', 0);
+		serial_init(&second_line, &second, second_terminal);
+	}
 	if (boot_loader)
 		core_boot_loader(&source, boot_loader, boot_address);
 	fprintf(answers, "ready\n");
@@ -201,15 +236,16 @@ int main(int argc, char **argv)
 		uint64_t latest;
 
 		hear_control();
-		if (!serial_exchange(&source, STDIN_FILENO))
+		if (!serial_exchange(&first_line, STDIN_FILENO) || (second_elf && !serial_exchange(&second_line, STDIN_FILENO)))
 			continue;
-		if (boot_loader && serial_was_opened())
+		if (boot_loader && serial_was_opened(&first_line))
 			press_reset();
-		if (core_in_boot_loader(&source) && core_cycle(&source) > serial_latest() + BOOT_LOADER_BUSY_CYCLES)
-			serial_wait(STDIN_FILENO, BOOT_LOADER_WAIT_MS);
+		if (core_in_boot_loader(&source) && core_cycle(&source) > first_line.latest + BOOT_LOADER_BUSY_CYCLES)
+			serial_wait(&first_line, STDIN_FILENO, BOOT_LOADER_WAIT_MS);
 		run_slice();
-		latest = serial_latest() > latest_edge ? serial_latest() : latest_edge;
+		latest = first_line.latest > latest_edge ? first_line.latest : latest_edge;
+		latest = second_line.latest > latest ? second_line.latest : latest;
 		if (core_cycle(&source) > latest + QUIET_CYCLES)
-			serial_wait(STDIN_FILENO, QUIET_WAIT_MS);
+			serial_wait(&first_line, STDIN_FILENO, QUIET_WAIT_MS);
 	}
 }

@@ -15,7 +15,7 @@ from edgereply.config.settings import Board
 from edgereply.errors import HostError, SettingError
 from edgereply.measurement.assembly import open_board, open_source
 from edgereply.sources.base import SourceIdentity
-from edgereply.sources.discovery import FoundPort, ports, who_is_on
+from edgereply.sources.discovery import FoundPort, instruments, ports, who_is_on
 from edgereply.wording.units import parse_duration_ns
 
 Say = Callable[[str], None]
@@ -186,7 +186,7 @@ def _inspected(given: Given, say: Say) -> Data:
         responder="external",
     )
     say(f"opening the board {given.host or 'on this computer'}")
-    with open_board(given.host or "this computer", board) as client:
+    with open_board(given.host or "this computer", board, typed=True) as client:
         report: Data = client.inspect()
     environment = report.get("environment", {})
     lines = lines_of(report)
@@ -281,7 +281,7 @@ def _on_port(given: Given, ask: Questions | None, say: Say) -> SourceIdentity | 
     while True:
         if not given.port:
             assert ask is not None
-            given.port = _port(ask, given.source, ports(), say)
+            given.port = _port(ask, given.source, _found(given.source, say), say)
         if not given.tried:
             return None
         try:
@@ -298,6 +298,14 @@ def _on_port(given: Given, ask: Questions | None, say: Say) -> SourceIdentity | 
                 given.port = ""
 
 
+def _found(kind: str, say: Say) -> list[FoundPort]:
+    """What a source of that kind may be on: only a generator speaks SCPI over more than serial lines."""
+    if kind != "generator":
+        return ports()
+    say("looking for instruments and serial ports")
+    return [*instruments(), *ports()]
+
+
 def _port(ask: Questions, kind: str, found: list[FoundPort], say: Say) -> str:
     """A port by its number in the list, or as it is typed."""
     if found and kind == "reference":
@@ -309,7 +317,7 @@ def _port(ask: Questions, kind: str, found: list[FoundPort], say: Say) -> str:
                 say(f"asking {port.device}")
                 found[place] = FoundPort(port.device, who_is_on(port.device))
     if not found:
-        ask.show("  no serial port is there now; name it as it will be, or an address such as socket://host:5025")
+        ask.show("  nothing is there now; name it as it will be, or an address such as socket://host:5025")
     ask.rows([f"{number}  {port.device:<16} {port.words}" for number, port in enumerate(found, 1)], "name it")
 
     def read(text: str) -> str:

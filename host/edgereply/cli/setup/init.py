@@ -102,6 +102,7 @@ def command(
         refuse_missing(missing(given))
     data = collect(given, ask, say)
     schema = _write(path, bench_text(data), "bench")
+    _trust(path)
     drawing = _drawing(path)
     _told(path, schema, {"bench": data, "drawing": drawing}, as_json)
     if not as_json:
@@ -137,6 +138,15 @@ def _write(path: Path, text: str, kind: str) -> Path:
             f"cannot be written: {error.strerror}", where=str(error.filename or path), remedy="check the directory"
         ) from error
     return beside
+
+
+def _trust(path: Path) -> None:
+    """A file named there that this computer acts on was typed here, so that no later command has to ask for it."""
+    from edgereply.config.bench_file import load_bench
+    from edgereply.config.trust import trust_typed
+
+    for board in load_bench(path).board.values():
+        trust_typed(board)
 
 
 def _told(path: Path, schema: Path, document: dict[str, Any], as_json: bool) -> None:

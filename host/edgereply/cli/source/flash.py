@@ -48,14 +48,14 @@ def command(
         raise
     if as_json:
         document = asdict(identity) if identity else None
+        # What went onto a boot drive cannot be read back once the board has restarted: its answer says it is whole.
         put_json({"chip": way.chip, "place": way.place, "firmware": firmware.version, "bytes": len(firmware.program),
-                  "sha256": firmware.digest, "verified": True, "identity": document})  # fmt: skip
+                  "sha256": firmware.digest, "verified": identity is not None, "identity": document})  # fmt: skip
     if identity:
         tell_identity(identity)
     else:
-        say(
-            "copied, and the board has restarted; ask it with 'edgereply source' once its port stands in the bench file"
-        )
+        say("copied, and the drive has gone away, as it does when the board restarts")
+        say("not verified: ask the board with 'edgereply source' once its port stands in the bench file")
 
 
 def _tell_plan(way: "Way", firmware: "Firmware") -> None:

@@ -28,7 +28,8 @@ AGAIN = "hold the boot button while plugging the board in, and run the same comm
 _MOUNTS = Path("/proc/self/mounts")
 _VOLUMES = Path("/Volumes")
 _DISKS = {"vfat", "msdos"}
-_PIECE = 16 * 512
+_BLOCK = 512
+_PIECE = 16 * _BLOCK
 _LOOK_S = 0.1
 _INFO_BYTES = 4096
 
@@ -93,6 +94,9 @@ def opened(path: Path, mounts: Path = _MOUNTS) -> BootDrive:
 def copy(drive: BootDrive, firmware: Firmware, progress: Progress, gone_s: float = GONE_S) -> None:
     """Copy an image, and wait until the board has taken it and restarts.
 
+    Every block but the last is sent to the drive, past what the system only remembers, before it counts as copied. So
+    a drive that goes away earlier was pulled out; one that goes away with the last block was taken away by the board.
+
     Args:
         drive: where to.
         firmware: for the RP2040.
@@ -109,9 +113,14 @@ def copy(drive: BootDrive, firmware: Firmware, progress: Progress, gone_s: float
         # The drive may go away as soon as it has the last block, before anything is synced or closed.
         file = os.open(target, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o644)
         try:
-            while at < total:
-                at += os.write(file, firmware.content[at : at + _PIECE])
+            while at < total - _BLOCK:
+                written = os.write(file, firmware.content[at : min(at + _PIECE, total - _BLOCK)])
+                os.fsync(file)
+                at += written
                 progress("copied", at, total)
+            while at < total:
+                at += os.write(file, firmware.content[at:])
+            progress("copied", at, total)
             os.fsync(file)
         finally:
             os.close(file)

@@ -7,6 +7,7 @@ PYVISA_LIBRARY chooses, as its own documentation says.
 from __future__ import annotations
 
 import contextlib
+import warnings
 from typing import Any, ClassVar
 
 from edgereply.errors import SourceError
@@ -17,6 +18,24 @@ OPEN_MS = 5_000
 WRITE_MS = 2_000
 INSTALL = "install it: pip install 'edgereply[visa]'"
 _SHORTEST_MS = 1
+
+
+def resources() -> tuple[str, ...]:
+    """Names of the VISA resources there are; none without pyvisa, without a library, or where it fails."""
+    try:
+        import pyvisa
+    except ImportError:
+        return ()
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")  # libraries warn of parts of theirs that are not installed
+        try:
+            manager = pyvisa.ResourceManager()
+            try:
+                return tuple(sorted(manager.list_resources("?*")))
+            finally:
+                manager.close()
+        except (pyvisa.errors.Error, OSError, ValueError):
+            return ()
 
 
 class VisaPort(Port):

@@ -20,6 +20,8 @@ SIGNATURES = {
     "measure": "bench * board= out= count= dwell= rate= pattern= seed= route= wait= responder= load= collection= "
     "fifo_priority= deadline= power= until= prove_wires= say=",
     "sweep": "plan bench= * out= resume= prove_wires= say=",
+    "measure_in_turns": "bench * routes= waits= responders= rounds= count= rate= order_seed= board= out= prove_wires= "
+    "say=",
     "compare": "*runs deadline= matters=",
     "export_dataset": "runs directory",
     "SavedRun.answers": "self",
