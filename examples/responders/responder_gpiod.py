@@ -3,6 +3,7 @@
 Answers COUNT rising edges of the line with offset INPUT by a pulse on OUTPUT; "ready" on stderr when it waits.
 """
 
+import functools
 import sys
 
 import gpiod
@@ -13,7 +14,8 @@ def main(path: str, source: int, target: int, count: int) -> None:
     """Answer so many edges."""
     reading = {source: gpiod.LineSettings(direction=Direction.INPUT, edge_detection=Edge.RISING)}
     writing = {target: gpiod.LineSettings(direction=Direction.OUTPUT, output_value=Value.INACTIVE)}
-    with gpiod.request_lines(path, writing) as output, gpiod.request_lines(path, reading) as events:
+    lines = functools.partial(gpiod.request_lines, path, consumer="responder")
+    with lines(config=writing) as output, lines(config=reading) as events:
         print("ready", file=sys.stderr, flush=True)
         while count > 0:
             for _ in events.read_edge_events(max_events=1):

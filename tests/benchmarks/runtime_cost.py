@@ -180,7 +180,7 @@ def answering(board: VirtualBoard, words: str, count: int, records: int = 0) -> 
 
 def _interrupts(board: VirtualBoard) -> int:
     rows = [row.split() for row in board.run("cat /proc/interrupts", 30).splitlines()]
-    found = [int(row[1]) for row in rows if row[-1] in ("responder", "?") and len(row) > 2]
+    found = [int(row[1]) for row in rows if row[-1] == "responder" and len(row) > 2]
     return found[0] if found else -1
 
 
