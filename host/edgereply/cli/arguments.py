@@ -1,12 +1,16 @@
 """What a command is about: a board of the bench file or a host, and directories of runs."""
 
+from __future__ import annotations
+
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from edgereply.config.bench_file import load_bench
-from edgereply.config.settings import Board
 from edgereply.errors import SettingError
+
+if TYPE_CHECKING:
+    from edgereply.config.settings import Board
 
 _MOST = 3
 
@@ -37,6 +41,9 @@ def any_target(host: str, ssh_config: str, bench: Path, board: str) -> Target:
     Raises:
         SettingError: neither a usable host nor a bench file with such a board.
     """
+    from edgereply.config.bench_file import load_bench
+    from edgereply.config.settings import Board
+
     if not host:
         return Target(*load_bench(bench).pick(board))
     if host.startswith("-") or ssh_config.startswith("-"):

@@ -1,15 +1,14 @@
 """A measurement on the terminal while it runs, and the runs once they are finished."""
 
+from __future__ import annotations
+
 import contextlib
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from edgereply.cli.common import rows_of, say
-from edgereply.comparison.condition_headlines import deadline_sentence
-from edgereply.config.choices import SOURCES
-from edgereply.config.settings import Bench
 from edgereply.errors import DataError
 from edgereply.evaluation.by_pieces import words
 from edgereply.evaluation.cautions import cautions
@@ -18,17 +17,18 @@ from edgereply.evaluation.load_view import evaluate_run, make_view
 from edgereply.evaluation.run_view import RunView
 from edgereply.evaluation.verdict import judge_run
 from edgereply.evaluation.verdict_sentences import sentences
-from edgereply.measurement.live_pairs import LivePairs
-from edgereply.measurement.run import Tally, Watcher
 from edgereply.report.terminal.answer import MOST_LINES, Screen, headline_parts, short_name, table_parts
-from edgereply.report.terminal.live import LiveView
-from edgereply.report.terminal.result import print_result
-from edgereply.report.terminal.stage import Stage
-from edgereply.sources.base import SourceBatch
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import graded
 from edgereply.wording.folding import tell
-from edgereply.wording.progress import SeriesProgress
+
+# A finished run is shown without what a measurement needs.
+if TYPE_CHECKING:
+    from edgereply.config.settings import Bench
+    from edgereply.measurement.run import Tally, Watcher
+    from edgereply.report.terminal.stage import Stage
+    from edgereply.sources.base import SourceBatch
+    from edgereply.wording.progress import SeriesProgress
 
 CONFIDENCE: Final = 0.95
 
@@ -48,6 +48,10 @@ def watching(
         whole: says how far the series is that the run belongs to.
         stage: where several measurements are watched at the same time.
     """
+    from edgereply.config.choices import SOURCES
+    from edgereply.measurement.live_pairs import LivePairs
+    from edgereply.report.terminal.live import LiveView
+
     name, settings = bench.pick(board)
     source = bench.source_of(name)
     virtual = SOURCES[source.kind].virtual or source.virtual
@@ -146,6 +150,8 @@ def print_conditions(tops: Sequence[Headline], said: Sequence[str], next_steps: 
         said: sentences below the table, the most important first; as many as there is room for.
         next_steps: what to do next, whole lines for stderr.
     """
+    from edgereply.comparison.condition_headlines import deadline_sentence
+
     screen = Screen()
     named = [replace(top, name=short_name(top.name)) for top in tops]
     bad = any(top.outcome == "fail" or top.cut for top in tops)
@@ -211,6 +217,8 @@ def show_figures(directory: Path, view: RunView | None) -> None:
         DataError: the run cannot be read.
     """
     if view is not None:
+        from edgereply.report.terminal.result import print_result
+
         print_result([view])
         return
     record = RunReader(directory).record

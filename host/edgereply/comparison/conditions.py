@@ -3,8 +3,8 @@
 from collections.abc import Mapping, Sequence
 from typing import Any
 
+from edgereply.config.choices import OUR_RESPONDERS
 from edgereply.config.load import load_words
-from edgereply.config.settings import OUR_RESPONDERS
 from edgereply.evaluation.board_activity import BUSY_SHARE
 from edgereply.storage.run_record import RunRecord
 from edgereply.wording.numbers import exactly, listing

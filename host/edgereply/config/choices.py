@@ -10,6 +10,9 @@ from pydantic import GetCoreSchemaHandler
 
 from edgereply_protocol import ROUTES
 
+# What the agent answers by: its own loops, or the floor program it runs.
+OUR_RESPONDERS = ("agent", "floor")
+
 
 @dataclass(frozen=True, slots=True)
 class OneOf:

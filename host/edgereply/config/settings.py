@@ -4,14 +4,11 @@ from typing import Annotated, Literal, Self
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, model_validator
 
-from edgereply.config.choices import SOURCES, RouteName, SourceName, software_wires
+from edgereply.config.choices import OUR_RESPONDERS, SOURCES, RouteName, SourceName, software_wires
 from edgereply.config.field_types import Duration, Period, TypedLoad, TypedPower
 from edgereply.config.load import Load
 from edgereply.errors import SettingError
 from edgereply_protocol import ROUTES
-
-# What the agent answers by: its own loops, or the floor program it runs.
-OUR_RESPONDERS = ("agent", "floor")
 
 
 def _real(ability: str, quote: bool = False) -> str:

@@ -11,9 +11,8 @@ from edgereply.analysis.arrays.chunks import both
 from edgereply.analysis.arrays.presence import present
 from edgereply.analysis.arrays.uncertainty import KnownTo
 from edgereply.analysis.statistics.summary import summarise
-from edgereply.config.choices import software_wires
+from edgereply.config.choices import OUR_RESPONDERS, software_wires
 from edgereply.config.load import load_words
-from edgereply.config.settings import OUR_RESPONDERS
 from edgereply.evaluation import imported
 from edgereply.evaluation.board_context import context_notes, pooled
 from edgereply.evaluation.by_pieces import PieceByPiece, evaluate_by_pieces, goes_by_pieces, tail_ns

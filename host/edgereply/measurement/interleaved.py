@@ -10,8 +10,9 @@ from typing import Any
 from edgereply.analysis.statistics.equivalence import MATTERS
 from edgereply.comparison.compare import Comparison, compare_entries
 from edgereply.comparison.entries import series_entries
+from edgereply.config.choices import OUR_RESPONDERS
 from edgereply.config.overrides import override
-from edgereply.config.settings import OUR_RESPONDERS, Bench
+from edgereply.config.settings import Bench
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.load_view import load_view, pool_views
 from edgereply.evaluation.run_view import RunView

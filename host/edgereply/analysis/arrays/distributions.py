@@ -10,9 +10,9 @@ from __future__ import annotations
 from typing import overload
 
 import numpy as np
-from scipy import special
 
 from edgereply.analysis.arrays.aliases import Floats
+from edgereply.analysis.arrays.compiled import special
 
 
 def normal_sf(z: float) -> float:

@@ -6,10 +6,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
 
 from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s
 from edgereply.analysis.arrays.chunks import chunks
+from edgereply.analysis.arrays.compiled import special
 
 _FINE = 4096
 

@@ -12,7 +12,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s
 from edgereply.analysis.arrays.distributions import student_sf
@@ -110,7 +109,7 @@ def spearman(first: Floats, second: Floats) -> tuple[float, float, float]:
     Args:
         first, second: shape (n,), neither of them constant.
     """
-    x, y = (scipy.stats.rankdata(values) - (len(first) + 1) / 2 for values in (first, second))
+    x, y = (mean_ranks(values) - (len(first) + 1) / 2 for values in (first, second))
     r = float(x @ y / math.sqrt((x @ x) * (y @ y)))
     count = len(x)
     lags = range(1, count // 5 + 1)
@@ -121,6 +120,17 @@ def spearman(first: Floats, second: Floats) -> tuple[float, float, float]:
     r2 = min(r * r, 1 - 1e-15)
     t = math.sqrt(r2 * (effective - 2) / (1 - r2))
     return r, effective, 2.0 * student_sf(t, effective - 2)
+
+
+def mean_ranks(values: Floats) -> Floats:
+    """Ranks from 1 on, equal values sharing the mean of theirs.
+
+    Args:
+        values: shape (n,), none of them NaN.
+    """
+    _, place, sizes = np.unique(values, return_inverse=True, return_counts=True)
+    ranks: Floats = (np.cumsum(sizes) - (sizes - 1) / 2.0)[place]
+    return ranks
 
 
 def _column(name: str, values: Int64s, used: Bools, seconds: Floats) -> Floats:

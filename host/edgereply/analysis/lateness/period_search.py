@@ -137,11 +137,13 @@ def search_periods(stimulus_ns: Int64s, late: Bools, shortest_ns: int = 5_000) -
 def _strongest(seconds: Floats, late: Bools, grid: Spectrum) -> PeriodFinding | None:
     weight = weights(late)
     level = _threshold(grid)
-    strong = np.flatnonzero(grid.power > 0.5 * level)
-    for candidate in strong[np.argsort(grid.power[strong])[::-1][:_CANDIDATES]].tolist():
+    strong = grid.above(0.5 * level)
+    powers = grid.at(strong)
+    for place in np.argsort(powers)[::-1][:_CANDIDATES].tolist():
+        candidate = int(strong[place])
         frequency, power = _sharpen(seconds, weight, candidate * grid.step_hz, grid.step_hz)
         # The local level counts against the exact power as it did on the grid.
-        chance = false_alarm(min(power, 1.5 * float(grid.power[candidate])), grid.trials)
+        chance = false_alarm(min(power, 1.5 * float(powers[place])), grid.trials)
         if chance <= _ALPHA:
             base = _fundamental(seconds, late, weight, frequency, grid)
             if (found := _finding(seconds, late, base, chance, grid.step_hz)) is not None:
@@ -177,7 +179,7 @@ def _fundamental(seconds: Floats, late: Bools, weight: Floats, frequency: float,
         return frequency
     divisors = np.arange(2, most + 1)
     places = np.rint(frequency / divisors / grid.step_hz).astype(np.int64)
-    nearby = np.maximum(grid.power[places], np.maximum(grid.power[places - 1], grid.power[places + 1]))
+    nearby = np.maximum(grid.at(places), np.maximum(grid.at(places - 1), grid.at(places + 1)))
     likely = divisors[np.argsort(nearby)[::-1][:_MOST_DIVISORS]]
     powers = exact_power(seconds, weight, frequency / likely)
     strong = np.argsort(powers)[::-1][:_MOST_COMPARED]

@@ -16,9 +16,9 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import fft
 
 from edgereply.analysis.arrays.aliases import Bools, Floats, Int64s
+from edgereply.analysis.arrays.compiled import fast_length, rfft
 
 _MOST_CELLS = 30_000_000
 # Bins in which the local level of the power is measured.
@@ -28,21 +28,24 @@ STRETCHES = 1 << 13
 _CHUNK = 1 << 18
 
 
-@dataclass(frozen=True, slots=True, kw_only=True)
+@dataclass(frozen=True, slots=True, kw_only=True, eq=False)
 class Spectrum:
     """Power of late answers on a grid of frequencies.
 
+    The power of a bin is that of its transform, or of half way to the next bin where that is more, divided by its local
+    level where that is above 1 (bursts raise broad stretches of the spectrum, which are no rhythm). It is worked out
+    for the bins that are asked for: of millions, a search needs some hundreds.
+
     Attributes:
         step_hz: distance of frequencies; bin k is k * step_hz.
-        power: shape (bins,), float32, as above, divided by its local level where that is above 1
-            (bursts raise broad stretches of the spectrum, which are no rhythm).
-        first: first bin of the search: enough cycles in the run.
+        transformed: shape (bins,), complex64, the transform of the weights.
+        first: first bin of the search: enough cycles in the run. Below it the power is 0.
         shortest_ns: shortest period the grid can tell.
         longest_ns: longest period with enough cycles in the run.
     """
 
     step_hz: float
-    power: NDArray[np.float32]
+    transformed: NDArray[np.complex64]
     first: int
     shortest_ns: int
     longest_ns: int
@@ -50,7 +53,55 @@ class Spectrum:
     @property
     def trials(self) -> float:
         """Independent frequencies looked at, doubled for looking between them."""
-        return 2.0 * max(self.power.size - self.first, 1)
+        return 2.0 * max(self.transformed.size - self.first, 1)
+
+    @property
+    def power(self) -> NDArray[np.float32]:
+        """Of all bins."""
+        parts = range(0, self.transformed.size, _CHUNK)
+        return np.concatenate([self.at(np.arange(k, min(k + _CHUNK, self.transformed.size))) for k in parts])
+
+    def at(self, bins: Int64s) -> NDArray[np.float32]:
+        """Power of chosen bins.
+
+        Args:
+            bins: shape (k,), 0 to the number of bins - 1.
+        """
+        searched = np.maximum(bins - self.first, 0)
+        whole = (self.transformed.size - self.first) // _LEVEL_BINS
+        found = np.where(bins < self.first, np.float32(0.0), _powers(self.transformed, bins))
+        if whole:
+            # What is left over at the end has the level of the last whole stretch.
+            stretches, place = np.unique(np.minimum(searched // _LEVEL_BINS, whole - 1), return_inverse=True)
+            found /= self._levels(stretches)[place]
+        return found
+
+    def above(self, level: float) -> Int64s:
+        """All bins whose power is above a level, rising; only where it could be is it worked out."""
+        found: list[Int64s] = []
+        for start in range(self.first, self.transformed.size, _CHUNK):
+            here = self.transformed[start : start + _CHUNK + 1]
+            squares = np.square(here.real)
+            squares += np.square(here.imag)
+            both = squares.copy()
+            both[:-1] += squares[1:]
+            # Half way between two bins there is at most pi^2 / 8 of the sum of their powers, and 1.25 is more.
+            likely = start + np.flatnonzero(both[:_CHUNK] > level / 1.25)
+            # The local level only takes away from it.
+            found.append(likely[_powers(self.transformed, likely) > level])
+        strong = np.concatenate([np.zeros(0, np.int64), *found])
+        return strong[self.at(strong) > level]
+
+    def _levels(self, stretches: Int64s) -> NDArray[np.float32]:
+        """Local mean of the noise, from medians of stretches, at least 1; a rhythm's lines do not move it."""
+        levels = np.empty(stretches.size, np.float32)
+        for start in range(0, stretches.size, _CHUNK // _LEVEL_BINS):
+            part = slice(start, start + _CHUNK // _LEVEL_BINS)
+            bins = (self.first + stretches[part, None] * _LEVEL_BINS + np.arange(_LEVEL_BINS)).ravel()
+            rows = _powers(self.transformed, bins).reshape(-1, _LEVEL_BINS)
+            # The larger of two neighbouring exponentials, half dependent, has its median near 1.1.
+            levels[part] = np.maximum(np.median(rows, axis=1) / 1.1, 1.0)
+        return levels
 
 
 def weights(late: Bools) -> Floats:
@@ -88,15 +139,13 @@ def spectrum(
     cells = min(_MOST_CELLS, math.ceil(2.0 * length / shortest_s) + 1)
     width = length / (cells - 1)
     places = np.rint(seconds / width).astype(np.int64)
-    size = fft.next_fast_len(cells, real=True)
-    power = _powers(fft.rfft(_on_grid(places, weights(late), cells), size, overwrite_x=True))
+    size = fast_length(cells, real=True)
+    transformed = rfft(_on_grid(places, weights(late), size), size)
     step = 1.0 / (size * width)
-    first = min(max(1, round(fewest_cycles / length / step)), power.size - 1)
-    power[:first] = 0.0
-    _flatten(power[first:])
+    first = min(max(1, round(fewest_cycles / length / step)), transformed.size - 1)
     return Spectrum(
         step_hz=step,
-        power=power,
+        transformed=transformed,
         first=first,
         shortest_ns=round(2e9 * width),
         longest_ns=round(1e9 / (first * step)),
@@ -197,28 +246,11 @@ def _on_grid(places: Int64s, weight: Floats, cells: int) -> NDArray[np.float32]:
     return grid
 
 
-def _powers(transformed: NDArray[np.complex64]) -> NDArray[np.float32]:
-    """Power of each bin, or half way to the next where that is more; chunks stay in the processor's cache."""
-    power = np.empty(transformed.size, np.float32)
-    for start in range(0, power.size, _CHUNK):
-        here = transformed[start : start + _CHUNK + 1]
-        between = np.abs(here[:-1] - here[1:])
-        between *= between * np.float32(math.pi**2 / 16.0)
-        found = np.square(here.real) + np.square(here.imag)
-        found[:-1] = np.maximum(found[:-1], between)
-        power[start : start + _CHUNK] = found[:_CHUNK]
-    return power
-
-
-def _flatten(searched: NDArray[np.float32]) -> None:
-    """Divide by the local mean of the noise, from medians of stretches, at least 1; a rhythm's lines do not move it."""
-    whole = searched.size // _LEVEL_BINS
-    level = np.float32(1.0)
-    for start in range(0, whole, _CHUNK // _LEVEL_BINS):
-        stop = min(start + _CHUNK // _LEVEL_BINS, whole)
-        rows = searched[start * _LEVEL_BINS : stop * _LEVEL_BINS].reshape(-1, _LEVEL_BINS)
-        # The larger of two neighbouring exponentials, half dependent, has its median near 1.1.
-        levels = np.maximum(np.median(rows, axis=1) / 1.1, 1.0)
-        rows /= levels[:, None]
-        level = levels[-1]
-    searched[whole * _LEVEL_BINS :] /= level
+def _powers(transformed: NDArray[np.complex64], bins: Int64s) -> NDArray[np.float32]:
+    """Power of chosen bins, or half way to the next where that is more; the last bin has no next."""
+    here = transformed[bins]
+    between = np.abs(here - transformed[np.minimum(bins + 1, transformed.size - 1)])
+    between *= between * np.float32(math.pi**2 / 16.0)
+    between[bins == transformed.size - 1] = 0.0
+    found = np.square(here.real) + np.square(here.imag)
+    return np.asarray(np.maximum(found, between), np.float32)

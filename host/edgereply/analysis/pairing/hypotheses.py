@@ -15,9 +15,9 @@ from collections.abc import Iterator
 from itertools import pairwise
 
 import numpy as np
-from scipy.fft import irfft, next_fast_len, rfft
 
 from edgereply.analysis.arrays.aliases import Floats, Int64s
+from edgereply.analysis.arrays.compiled import fast_length, irfft, rfft
 
 Pairs = list[tuple[int, int]]
 
@@ -154,7 +154,7 @@ def by_correlation(stimulus: Int64s, edge: Int64s, drift: float) -> Iterator[tup
 
 def _peaks(chosen: Int64s, other: Int64s, first: int, width: int) -> Pairs:
     one, two = (_binned(train, width) for train in (chosen, other))
-    size = next_fast_len(one.size + two.size)
+    size = fast_length(one.size + two.size)
     height = irfft(np.conj(rfft(one, size)) * rfft(two, size), size)
     pairs: Pairs = []
     for lag in np.argsort(-height)[:PEAKS].tolist():

@@ -11,9 +11,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import fft
 
 from edgereply.analysis.arrays.aliases import Floats, Int64s
+from edgereply.analysis.arrays.compiled import fast_length, irfft, rfft
 from edgereply.analysis.arrays.distributions import f_sf
 
 # Clusters are looked for in this many equal stretches of the run, each number by itself:
@@ -76,11 +76,11 @@ def autocorrelation(values: Int64s | Floats, max_lag: int) -> Floats:
     sums = np.zeros(lags + 1)
     # Chunks keep the transforms small: memory stays at one copy of the sample.
     chunk = min(max(_CHUNK, 2 * lags), deviations.size)
-    length = fft.next_fast_len(chunk + lags, real=True)
+    length = fast_length(chunk + lags, real=True)
     for start in range(0, deviations.size, chunk):
-        here = fft.rfft(deviations[start : start + chunk], length)
-        ahead = fft.rfft(deviations[start : start + chunk + lags], length)
-        sums += fft.irfft(np.conj(here) * ahead, length)[: lags + 1]
+        here = rfft(deviations[start : start + chunk], length)
+        ahead = rfft(deviations[start : start + chunk + lags], length)
+        sums += irfft(np.conj(here) * ahead, length)[: lags + 1]
     total = float(np.dot(deviations, deviations))
     if total == 0.0:
         return np.concatenate([[1.0], np.zeros(lags)])

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
-import scipy
 
 from edgereply.analysis.arrays.aliases import Floats, Int64s
+from edgereply.analysis.arrays.distributions import normal_isf
 from edgereply.analysis.arrays.quantiles import quantiles
 from edgereply.analysis.statistics.dependence import measure_dependence
 from edgereply.analysis.statistics.ranks import rank_test
@@ -82,15 +83,39 @@ def find_drift(reaction_ns: Int64s, stimulus_ns: Int64s, confidence: float = 0.9
     times_s = np.array([float((stimulus_ns[part] - stimulus_ns[0]).mean()) / 1e9 for part in parts])
     if np.all(centres == centres[0]):
         return Drift(slope_ns_per_s=0.0, low_ns_per_s=0.0, high_ns_per_s=0.0, change_ns=0.0, drifts=False)
-    fit = scipy.stats.theilslopes(centres, times_s, alpha=confidence)
-    low, high = float(fit.low_slope), float(fit.high_slope)
+    slope, low, high = theil_sen(times_s, centres, confidence)
     return Drift(
-        slope_ns_per_s=float(fit.slope),
+        slope_ns_per_s=slope,
         low_ns_per_s=low,
         high_ns_per_s=high,
-        change_ns=float(fit.slope) * float(stimulus_ns[-1] - stimulus_ns[0]) / 1e9,
+        change_ns=slope * float(stimulus_ns[-1] - stimulus_ns[0]) / 1e9,
         drifts=low > 0.0 or high < 0.0,
     )
+
+
+def theil_sen(x: Floats, y: Floats, confidence: float) -> tuple[float, float, float]:
+    """Median of the slopes between all pairs of points, and the interval that Kendall's test leaves it.
+
+    Args:
+        x: shape (n,), n at least 2, not all alike.
+        y: shape (n,).
+        confidence: of the interval, strictly within 0 to 1.
+
+    Returns:
+        Slope, lower and upper end, units of y a unit of x.
+
+    Source: Sen, P. K. (1968), as above, its equation 2.6 for the variance with ties; the same as
+    `scipy.stats.theilslopes`, which takes half a second to import.
+    """
+    apart = x[:, None] - x
+    rising = apart > 0
+    slopes = np.sort((y[:, None] - y)[rising] / apart[rising])
+    count, pairs = y.size, slopes.size
+    ties = [int(size) for values in (x, y) for size in np.unique(values, return_counts=True)[1]]
+    variance = (count * (count - 1) * (2 * count + 5) - sum(k * (k - 1) * (2 * k + 5) for k in ties)) * (1 / 18.0)
+    reach = normal_isf(min(confidence, 1.0 - confidence) / 2.0) * math.sqrt(variance)
+    low, high = max(round((pairs - reach) / 2.0) - 1, 0), min(round((pairs + reach) / 2.0), pairs - 1)
+    return float(np.median(slopes)), float(slopes[low]), float(slopes[high])
 
 
 def find_warm_up(reaction_ns: Int64s) -> WarmUp:

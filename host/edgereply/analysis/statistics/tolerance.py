@@ -10,9 +10,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from scipy import special
-
 from edgereply.analysis.arrays.aliases import Int64s
+from edgereply.analysis.arrays.compiled import special
 from edgereply.analysis.arrays.quantiles import as_fraction, order_statistics
 
 

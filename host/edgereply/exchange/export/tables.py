@@ -7,11 +7,11 @@ from typing import Any, Self
 
 import numpy as np
 import pyarrow as pa
-import pyarrow.csv as pa_csv
 import pyarrow.parquet as pq
 
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.exchange.export.batches import FACTS, STATUS_NAMES, Batch, Kind, Rows, columns
+from edgereply.storage.parquet_parts import arrow_column, words_column
 
 _TYPES: dict[Kind, Any] = {
     "integer": pa.int64(),
@@ -19,6 +19,7 @@ _TYPES: dict[Kind, Any] = {
     "status": pa.string(),
     "flag": pa.bool_(),
 }
+_NUMPY: dict[Kind, Any] = {"integer": np.int64, "sequence": np.uint32, "flag": np.bool_}
 
 
 def schema(what: Rows) -> pa.Schema:
@@ -30,10 +31,11 @@ def schema(what: Rows) -> pa.Schema:
 def to_table(batch: Batch, what: Rows) -> pa.Table:
     """One batch by that schema."""
     rows = batch.rows
-    facts = [pa.repeat(pa.scalar(batch.facts[name]), rows) for name in FACTS]
-    facts += [pa.repeat(pa.scalar(batch.virtual), rows), pa.repeat(pa.scalar(batch.clock), rows)]
+    first = np.zeros(rows, np.uint8)
+    facts = [words_column((batch.facts[name],), first) for name in FACTS]
+    facts += [arrow_column(np.full(rows, batch.virtual)), words_column((batch.clock,), first)]
     values = [_array(batch.values.get(name), kind, rows) for name, kind in columns(what).items()]
-    return pa.table(facts + values, schema=schema(what))
+    return pa.Table.from_arrays(facts + values, schema=schema(what))  # pa.table would import pandas
 
 
 def joined(batches: Iterable[Batch], what: Rows) -> pa.Table:
@@ -49,11 +51,11 @@ def _array(values: Any, kind: Kind, rows: int) -> pa.Array:
     if values is None:
         return pa.nulls(rows, _TYPES[kind])
     if kind == "status":
-        return pa.array(STATUS_NAMES, pa.string()).take(pa.array(values))
+        return words_column(STATUS_NAMES, values)
     missing = values == NO_STAMP
     if missing.any():
         values = np.where(missing, 0, values)
-    return pa.array(values, mask=missing).cast(_TYPES[kind])
+    return arrow_column(values.astype(_NUMPY[kind], copy=False), missing)
 
 
 class TableFile:
@@ -89,5 +91,8 @@ def parquet_file(path: Path, what: Rows) -> TableFile:
 
 def csv_file(path: Path, what: Rows) -> TableFile:
     """A CSV file (RFC 4180 but for line feeds): a line of names, nothing between the commas where there is no value."""
+    # pyarrow.csv takes as long to import as a Parquet file to write.
+    import pyarrow.csv as pa_csv
+
     options = pa_csv.WriteOptions(include_header=True, quoting_style="needed")
     return TableFile(lambda: pa_csv.CSVWriter(path, schema(what), write_options=options), what)

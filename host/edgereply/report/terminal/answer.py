@@ -16,9 +16,8 @@ from rich.console import Console
 from rich.text import Text
 
 from edgereply.evaluation.headline import Headline
-from edgereply.report.terminal.console import stdout_console
+from edgereply.report.terminal.console import is_plain, stdout_console
 from edgereply.report.terminal.span import LEAST_WIDTH, axis_of, bar, labelled_bar
-from edgereply.report.terminal.tables import is_plain
 from edgereply.wording.evidence import grade_words
 from edgereply.wording.folding import fold
 from edgereply.wording.numbers import NOTHING, clean, listing

@@ -32,3 +32,8 @@ def stdout_console() -> GatedConsole:
 def stderr_console() -> GatedConsole:
     """A console on stderr: stdout is kept for `--json`."""
     return GatedConsole(stderr=True)
+
+
+def is_plain(console: Console) -> bool:
+    """Whether the console shows ASCII only."""
+    return not console.encoding.lower().startswith("utf")

@@ -12,10 +12,10 @@ from rich.text import Text
 
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import present
-from edgereply.report.terminal.console import stderr_console
+from edgereply.report.terminal.console import is_plain, stderr_console
 from edgereply.report.terminal.live_picture import LivePicture
 from edgereply.report.terminal.stage import BLOCKS_IN_SIGHT, Stage, bar_with
-from edgereply.report.terminal.tables import is_plain, stamp
+from edgereply.report.terminal.tables import stamp
 from edgereply.wording.numbers import clean, duration, time_left
 from edgereply.wording.progress import SeriesProgress
 

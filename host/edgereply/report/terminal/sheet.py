@@ -11,8 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from edgereply.report.tables.rows import Cell, TableLine
-from edgereply.report.terminal.console import stdout_console
-from edgereply.report.terminal.tables import is_plain
+from edgereply.report.terminal.console import is_plain, stdout_console
 from edgereply.wording.evidence import grade_words
 from edgereply.wording.numbers import clean
 

@@ -16,16 +16,11 @@ from edgereply.report.tables.context_rows import context_group
 from edgereply.report.tables.interval_words import interval_words
 from edgereply.report.tables.rows import Cell, summary_groups
 from edgereply.report.terminal.bars import bar_note, histogram_lines
-from edgereply.report.terminal.console import stderr_console
+from edgereply.report.terminal.console import is_plain, stderr_console
 from edgereply.wording.evidence import measured_by
 from edgereply.wording.numbers import clean
 
 _BINS = 18
-
-
-def is_plain(console: Console) -> bool:
-    """Whether the console shows ASCII only."""
-    return not console.encoding.lower().startswith("utf")
 
 
 def stamp(evidence: str, virtual: bool) -> Text:

@@ -3,7 +3,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from edgereply.analysis.lateness.interval_context import relate, spearman
+from edgereply.analysis.lateness.interval_context import mean_ranks, relate, spearman
 
 SECOND = 1_000_000_000
 
@@ -65,3 +65,9 @@ def test_nothing_to_tell_apart_gives_no_search(late: NDArray[np.bool_]) -> None:
 
 def test_a_short_run_gives_no_search() -> None:
     assert relate(*made(15, 1, cause=True)) is None
+
+
+def test_ranks_are_those_of_the_reference_library_with_ties_too() -> None:
+    for most in (2, 20, 10**6):
+        values = np.random.default_rng(most).integers(0, most, 500) / 3.0
+        np.testing.assert_array_equal(mean_ranks(values), stats.rankdata(values))

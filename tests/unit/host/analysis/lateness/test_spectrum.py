@@ -2,8 +2,9 @@ import math
 
 import numpy as np
 import pytest
+from numpy.typing import NDArray
 
-from edgereply.analysis.lateness.spectrum import exact_power, false_alarm, spectrum, stretched, weights
+from edgereply.analysis.lateness.spectrum import Spectrum, exact_power, false_alarm, spectrum, stretched, weights
 
 
 def test_power_is_rayleighs_z() -> None:
@@ -106,3 +107,33 @@ def test_a_line_between_two_frequencies_of_the_grid_loses_little(off: float) -> 
     exact = exact_power(seconds, weights(late), np.array([line]))[0]
     # Ransom et al. (2002): without the power between bins a line halfway keeps only (2 / pi) ** 2 = 41 %.
     assert grid.power[998:1004].max() > 0.6 * exact
+
+
+def by_the_book(grid: Spectrum) -> NDArray[np.float32]:
+    """All powers in a row, as the definition has them: the larger of bin and half way, over the stretch's level."""
+    bins = grid.transformed
+    power = np.square(bins.real) + np.square(bins.imag)
+    halfway = np.abs(bins[:-1] - bins[1:])
+    power[:-1] = np.maximum(power[:-1], halfway * (halfway * np.float32(np.pi**2 / 16)))
+    searched, level = power[grid.first :], np.float32(1.0)
+    power[: grid.first] = 0.0
+    for start in range(0, searched.size, 64):
+        if start + 64 <= searched.size:
+            level = np.float32(max(np.median(searched[start : start + 64]) / np.float32(1.1), 1.0))
+        searched[start : start + 64] /= level
+    return power
+
+
+@pytest.mark.parametrize(("count", "burst"), [(20, False), (700, True), (5000, False), (5000, True)])
+def test_powers_of_chosen_bins_are_those_of_the_whole_spectrum(count: int, burst: bool) -> None:
+    rng = np.random.default_rng(count)
+    seconds = np.cumsum(rng.exponential(0.001, count))
+    seconds -= seconds[0]
+    late = np.arange(count) < count // 9 if burst else np.mod(seconds / 0.0071, 1) < 0.1
+    grid = spectrum(seconds, late, 2e-5 if count > 20 else 5e-3, 8)
+    whole = by_the_book(grid)
+    np.testing.assert_array_equal(grid.power, whole)
+    chosen = rng.permutation(whole.size)[:500]
+    np.testing.assert_array_equal(grid.at(chosen), whole[chosen])
+    for level in (0.5, 2.0, 11.0, 1e9):
+        np.testing.assert_array_equal(grid.above(level), np.flatnonzero(whole > level))

@@ -3,7 +3,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from edgereply.analysis.statistics.drift import find_drift, find_warm_up, mser_cut
+from edgereply.analysis.statistics.drift import find_drift, find_warm_up, mser_cut, theil_sen
 
 
 def run(seed: int, count: int = 5000) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
@@ -86,3 +86,14 @@ def test_mser_against_its_definition() -> None:
 def test_short_runs_have_no_warm_up() -> None:
     assert find_warm_up(np.arange(99)).count == 0
     assert find_warm_up(np.full(1000, 5)).count == 0
+
+
+@pytest.mark.parametrize("confidence", [0.3, 0.9, 0.95, 0.999])
+def test_slopes_and_their_interval_are_those_of_the_reference_library(confidence: float) -> None:
+    rng = np.random.default_rng(8)
+    for most in (3, 40, 10**6):
+        for count in (2, 5, 50):
+            x, y = np.sort(rng.integers(0, most, count)) / 7.0, rng.integers(0, most, count) / 3.0
+            x[-1] += 1.0
+            found = stats.theilslopes(y, x, alpha=confidence)
+            assert theil_sen(x, y, confidence) == (found.slope, found.low_slope, found.high_slope)

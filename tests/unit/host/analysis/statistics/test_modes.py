@@ -3,8 +3,9 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 from numpy.typing import NDArray
+from scipy import ndimage
 
-from edgereply.analysis.statistics.modes import find_modes
+from edgereply.analysis.statistics.modes import find_modes, smoothed
 
 ONE = {
     "gamma": lambda r: 50_000 + r.gamma(2, 10_000, 4000),
@@ -63,3 +64,9 @@ def test_degenerate_samples() -> None:
 def test_two_exact_values_are_two_modes() -> None:
     found = find_modes(np.array([1000] * 300 + [5000] * 100))
     assert [(m.median_ns, m.share) for m in found] == [(1000, 0.75), (5000, 0.25)]
+
+
+@pytest.mark.parametrize("width", [1.0, 1.7, 9.3, 64.0])
+def test_smoothing_is_that_of_the_reference_library_to_the_last_bit(width: float) -> None:
+    counts = np.random.default_rng(4).poisson(3.0, 1024).astype(np.float64)
+    np.testing.assert_array_equal(smoothed(counts, width), ndimage.gaussian_filter1d(counts, width, mode="constant"))
