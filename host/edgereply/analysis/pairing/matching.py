@@ -145,7 +145,8 @@ def _shares(target: Int64s, times: Int64s, partner: Int64s, taken: Bools, usual:
     even = float(counted[0][lacking == 0].sum()) / size
     rate = size / max(1, int(target[-1]) - int(target[0]))
     half = 0.5 / (size + 1)
-    least = max(LEAST_RATE, half if lost or added else half / (size + 1) ** 0.5)
+    # Of a kind of which the run shows none it most likely has none.
+    least_lost, least_added = (max(LEAST_RATE, half if seen else half / (size + 1) ** 0.5) for seen in (lost, added))
     lone, surplus = np.count_nonzero(fewer) - lost * size, np.count_nonzero(more) - added * size
     # An added stamp may be close to another by chance, and stamps that were held up come together: only where most of
     # those that come together lack a partner are they doubled.
@@ -155,8 +156,8 @@ def _shares(target: Int64s, times: Int64s, partner: Int64s, taken: Bools, usual:
     mostly = beyond > 0 and surplus >= MOSTLY * _crowded(times, usual.instant_ns)
     return Shares(
         max(even - lost * added * min(1.0, (reach.before_ns + reach.after_ns) * rate), half),
-        max(lost, least),
-        max(added, least),
+        max(lost, least_lost),
+        max(added, least_added),
         min(1.0, again) if again >= MOSTLY else 0.0,
         beyond / size if mostly else 0.0,
     )
