@@ -434,3 +434,50 @@ def test_the_last_few_answers_of_a_killed_run_are_found_by_their_usual_reaction(
     found = paired(run, watched_to_ns=run.watched_to_ns)
     assert wrong(found, run.true_rise_ns) == 0
     assert found.paired == run.stimulus_ns.size
+
+
+def hurried(apart_ns: int, lose: bool = False) -> tuple[Pairing, Int64s]:
+    """Usually 8 us, give or take, from the row to the rise; after a stall, within 0.2 us, 2 us.
+
+    Of those that come after the stall one rise may be lost, and a stray one added among them: nothing else is.
+    """
+    rng = np.random.default_rng(2)
+    stimulus = np.cumsum(rng.exponential(5.0 * MS, 1_000) + 70_000).astype(np.int64)
+    stimulus[500:520] = stimulus[500] + 70_000 * np.arange(20)
+    stimulus[520:] += 5 * MS
+    output = stimulus + 50_000 + rng.integers(0, 8_000, 1_000)
+    output[500:520] = output[500] + 3 * MS + apart_ns * np.arange(20)
+    rise = output - 8_000 + rng.normal(0, 4_000, 1_000).astype(np.int64)
+    rise[500:520] = output[500:520] - 1_800 + rng.integers(-200, 200, 20)
+    own = rise.copy()
+    if lose:
+        own[505] = -1
+        rise = np.sort(np.append(np.delete(rise, 505), rise[512] + apart_ns // 3))
+    alignment = align(stimulus, stimulus + rng.integers(0, 60, 1_000) + 7_000 * MS)
+    found = pair_by_rows((stimulus, rise, rise + 1_000), WINDOW_NS, alignment, output + 7_000 * MS)
+    assert found is not None
+    return found, own
+
+
+def test_what_hurries_after_a_stall_is_off_by_something_else_and_decided() -> None:
+    """As recorded on a virtual board: rises 6 us apart, which fit the rows before as well as their own."""
+    found, own = hurried(6_000)
+    assert found.paired == 1_000
+    assert wrong(found, own) == 0
+
+
+def test_of_what_hurries_one_lost_and_one_added_are_seen_where_they_are_further_apart() -> None:
+    found, own = hurried(70_000, lose=True)
+    assert wrong(found, own) == 0
+    assert found.paired == 999
+    assert found.status[505] == Status.MISSED
+
+
+def test_what_was_held_up_together_is_off_by_no_common_time() -> None:
+    """Three stamps at once, 3 ms late: the last waited less than the first."""
+    rng = np.random.default_rng(3)
+    target = np.cumsum(rng.exponential(5.0 * MS, 1_000) + 10 * MS).astype(np.int64)
+    target[500:503] = target[500] + 100_000 * np.arange(3)
+    times = target + rng.integers(-3_000, 3_000, 1_000)
+    times[500:503] = target[500] + 3 * MS + 1_000 * np.arange(3)
+    assert match(target, times, 2_000.0, Reach(24_000, 50 * MS)).partner.tolist() == list(range(1_000))
