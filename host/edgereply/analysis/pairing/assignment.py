@@ -36,10 +36,6 @@ from edgereply.analysis.pairing.usual_reaction import Usual
 SAMPLE = 1 << 16
 # Between two stimuli, so many rows in a row without a stimulus are a stretch that the source has lost.
 STRETCH = 8
-# So many in a row tell their own usual reaction better than others do: the board may be behind there.
-LONG = 64
-# In a stretch without rows the board answered nothing if there are fewer rises than this share of the stimuli.
-ANSWERED = 0.1
 FEWEST = 8
 MARGIN = 14.0
 # Of the certain pairs, so many are the usual ones.
@@ -201,12 +197,11 @@ def _fill(stimulus: Int64s, rise: Int64s, known: _Found, lacking: tuple[Bools, B
         lengths = np.diff(np.append(starts, places.size))
         first, last = places[starts], places[starts + lengths - 1]
         free, low, high = _between(stimulus, rise, known, (first, last), window_ns)
-        several = (lengths > 1) & (high - low >= np.maximum(1, ANSWERED * lengths))
+        several = (lengths > 1) & (high > low)
         for run in np.flatnonzero(several).tolist():
             part = slice(int(first[run]), int(last[run]) + 1)
             chosen = free[low[run] : high[run]]
-            taught = usual if lengths[run] < LONG else None
-            partner, _, kind = match_by_usual(stimulus[part], rise[chosen], window_ns, taught)
+            partner, _, kind = match_by_usual(stimulus[part], rise[chosen], window_ns, usual)
             known.partner[part] = np.where(partner >= 0, chosen[np.maximum(partner, 0)], partner)
             known.kind[chosen] = kind
         _fill_singles((stimulus, rise), known, places[np.repeat(~several, lengths)], window_ns, usual)

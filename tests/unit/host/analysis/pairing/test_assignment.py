@@ -110,6 +110,16 @@ def test_a_clock_that_wandered_in_a_pause_is_found_again() -> None:
     """20 s without a stimulus, 5 ppm of wander: 270 stimuli after it were left open."""
     run = make(ARRIVALS["a pause"], TROUBLES["drift"], 10_000, 10)
     assert align(run.stimulus_ns, run.edge_ns).aligned == 10_000
+    assert paired(run).paired == 10_000
+
+
+@pytest.mark.parametrize("seed", [12, 15])
+def test_a_clock_that_took_another_rate_in_a_pause_is_found_again(seed: int) -> None:
+    """By 20 ppm, as while its time is being set: 991 stimuli were left open and 9 given wrong answers."""
+    run = make(ARRIVALS["a pause"], Trouble(drift_ppm=80.0, wander_ppm=20.0), 3_000, seed)
+    found = paired(run)
+    assert wrong(found, run.true_rise_ns) == 0
+    assert found.paired == 3_000
 
 
 def test_a_starved_sender_on_a_busy_computer_is_no_reason_to_refuse() -> None:
@@ -481,3 +491,19 @@ def test_what_was_held_up_together_is_off_by_no_common_time() -> None:
     times = target + rng.integers(-3_000, 3_000, 1_000)
     times[500:503] = target[500] + 3 * MS + 1_000 * np.arange(3)
     assert match(target, times, 2_000.0, Reach(24_000, 50 * MS)).partner.tolist() == list(range(1_000))
+
+
+def test_stamps_that_waited_behind_one_that_was_held_up_follow_at_once() -> None:
+    """Ten stimuli in 2 ms, the stamps of them all held up by 3 ms: five of 60 were left open."""
+    run = make(ARRIVALS["bursts of ten"], TROUBLES["late stamps"], 60, 1)
+    found = paired(run)
+    assert wrong(found, run.true_rise_ns) == 0
+    assert found.paired == 60
+
+
+def test_a_stamp_with_another_about_as_near_is_not_settled_at_once() -> None:
+    """Held up, lost and added ones among stimuli close together: the nearest is once another's."""
+    run = make(ARRIVALS["clumped"], Trouble(held_up=0.01, lost=0.02, added=0.005), 4_000, 3)
+    found = paired(run)
+    assert wrong(found, run.true_rise_ns) == 0
+    assert left_out(found, run.true_rise_ns) <= 40
