@@ -229,7 +229,7 @@ def main(runs: int) -> None:
     print(f"Stimuli in step with a tick, 4 % late at random times; outcomes by share tolerated: {locked(50)}")
     print("Stopping rule: per cent of runs stopped within 50,000 answers, and of all runs stopped wrongly")
     for name, (population, p, within) in STOPPED.items():
-        stopped, wrong = stops(population, p, within, max(20, runs // 8))
+        stopped, wrong = stops(population, p, within, runs)
         print(f"  {name:<34} {100 * stopped:5.0f} {100 * wrong:6.1f}", flush=True)
 
 

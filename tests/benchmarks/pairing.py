@@ -15,7 +15,6 @@ import numpy as np
 from tests.unit.host.analysis.pairing import grid
 from tests.unit.host.analysis.pairing.pairing_truth import Scenario, simulate
 
-from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.pairing.alignment import align
 from edgereply.analysis.pairing.assignment import pair_by_rows
 from edgereply.analysis.pairing.one_clock import pair
@@ -84,14 +83,19 @@ def by_rows(run: grid.GridRun) -> Pairing | str:
     """Aligned and assigned; why not, if it is refused."""
     alignment = align(run.stimulus_ns, run.edge_ns)
     edges = (run.stimulus_ns, run.rise_ns, run.rise_ns + 10_000)
-    return pair_by_rows(edges, grid.WINDOW_NS, alignment, run.set_ns) or alignment.reason
+    return pair_by_rows(edges, grid.WINDOW_NS, alignment, run.set_ns, run.watched_to_ns) or alignment.reason
 
 
-def mistakes(found: Pairing, true_rise_ns: Int64s) -> tuple[int, int, int]:
-    """Wrong pairs, answered stimuli that are not paired, answered stimuli."""
+def mistakes(found: Pairing, run: grid.GridRun) -> tuple[int, int, int]:
+    """Wrong pairs, answered stimuli that are not paired, answered stimuli; of a record that ends, within it.
+
+    To call an answer missed that came after the end of the record is wrong, too.
+    """
     paired = found.status == Status.PAIRED
-    wrong = int(np.count_nonzero(found.rise_ns[paired] != true_rise_ns[paired]))
-    answered = true_rise_ns >= 0
+    wrong = int(np.count_nonzero(found.rise_ns[paired] != run.true_rise_ns[paired]))
+    end = np.iinfo(np.int64).max if run.watched_to_ns is None else run.watched_to_ns
+    wrong += int(np.count_nonzero((run.true_rise_ns > end) & (found.status == Status.MISSED)))
+    answered = (run.true_rise_ns >= 0) & (run.true_rise_ns <= end)
     return wrong, int(np.count_nonzero(answered & ~paired)), int(np.count_nonzero(answered))
 
 
@@ -106,7 +110,7 @@ def growth_by_rows(largest: int) -> None:
         sort = median_time(lambda column=shuffled: np.sort(column))  # type: ignore[misc]
         found = by_rows(run)
         assert not isinstance(found, str), found
-        wrong, left, _ = mistakes(found, run.true_rise_ns)
+        wrong, left, _ = mistakes(found, run)
         print(
             f"{count:>10} stimuli {taken:8.3f} s {1e9 * taken / count:7.0f} ns each, {taken / sort:.1f} times a sort "
             f"of one column; wrong {wrong}, left out {left}, ambiguous {found.ambiguous}"
@@ -128,7 +132,7 @@ def print_grid(sizes: list[int], seeds: int) -> None:
                 sums += (1, 0, 0, 0)
                 reasons.add(found.partition(":")[0])
             else:
-                sums += (0, *mistakes(found, run.true_rise_ns))
+                sums += (0, *mistakes(found, run))
         refused, wrong, left, answered = sums.tolist()
         said = "; ".join(sorted(reasons))
         print(

@@ -34,16 +34,21 @@ def command(
     power_accuracy: Annotated[
         str | None, typer.Option(help="Of the meter that wrote the log, such as ±1%.", metavar="ACCURACY")
     ] = None,
+    matters: Annotated[
+        str, typer.Option(help="The smallest change that counts; 0% counts any.", metavar="SHARE")
+    ] = "5%",
     details: DetailsOption = False,
     trust: TrustOption = False,
     as_json: JsonOption = False,
 ) -> None:
     """Sweep rates, patterns, routes, waits, priorities, CPUs and boards in interleaved blocks of random order."""
+    from edgereply.api.option_values import margin_option
     from edgereply.api.sweeping import planned_sweep
     from edgereply.errors import SettingError
     from edgereply.exchange.imports.power_log_join import parse_accuracy_option, parse_log_options
     from edgereply.measurement.sweep.state import begin, take_up
 
+    counts = margin_option(matters, "--matters")
     if resume and out is None:
         raise SettingError("nothing to resume", where="--resume", remedy="name the series directory with --out")
     planned = planned_sweep(plan, bench, out)
@@ -67,12 +72,12 @@ def command(
         return
     if not resume:
         begin(directory, record)
-    _measure(record, ready, directory, bench_file, wanted, not no_wiring, meter, details, as_json)
+    _measure(record, ready, directory, bench_file, wanted, not no_wiring, meter, counts, details, as_json)
 
 
 def _measure(
     record: Any, ready: Any, directory: Path, bench_file: Path, wanted: Any, prove_wires: bool, meter: Any,
-    details: bool, as_json: bool,
+    matters: float, details: bool, as_json: bool,
 ) -> None:  # fmt: skip
     import sys
     from contextlib import nullcontext
@@ -96,7 +101,7 @@ def _measure(
     with Stage(sweep.progress) if len(sweep.lanes) > 1 else nullcontext() as stage:
         ended = sweep.carry_out()
     join_series(directory, record, *meter)
-    _show(directory, record, ended, details, as_json)
+    _show(directory, record, ended, matters, details, as_json)
     if ended.gave_up is not None:
         raise ended.gave_up
     if ended.interrupted:
@@ -140,7 +145,7 @@ def _saturate(text: str, setup: Any, directory: Path, bench_file: Path, prove_wi
         leave(SAYS_NO)
 
 
-def _show(directory: Path, record: Any, ended: Any, details: bool, as_json: bool) -> None:
+def _show(directory: Path, record: Any, ended: Any, matters: float, details: bool, as_json: bool) -> None:
     from edgereply.comparison.advice import advise
     from edgereply.comparison.contrasts import contrasts
     from edgereply.comparison.entries import series_entries
@@ -148,7 +153,7 @@ def _show(directory: Path, record: Any, ended: Any, details: bool, as_json: bool
 
     entries = series_entries(directory, record, None)
     found = sweep_table.rows(entries)
-    advice = advise(contrasts(entries, record.conditions), entries)
+    advice = advise(contrasts(entries, record.conditions, matters=matters), entries)
     if as_json:
         trouble = "" if ended.gave_up is None else str(ended.gave_up)
         put_json(
@@ -163,8 +168,8 @@ def _show(directory: Path, record: Any, ended: Any, details: bool, as_json: bool
         _print_whole(found, advice)
     below = [f"series written to {directory}", f"next: edgereply compare {directory}"]
     below.append(f"next: edgereply report {directory} -o report.html")
-    bought = [f"{head}: {'; '.join(parts)}." for head, parts in advice.sentences]
-    print_conditions([entry_headline(entry) for entry in entries], [] if details else bought, below)
+    changes = [f"{head}: {'; '.join(parts)}." for head, parts in advice.sentences]
+    print_conditions([entry_headline(entry) for entry in entries], [] if details else changes, below)
 
 
 def _print_whole(found: Any, advice: Any) -> None:

@@ -1,4 +1,4 @@
-"""What settings bought on a board, in sentences, and how to keep them; from measured contrasts only."""
+"""What settings change on a board, in sentences, and how to keep them; from measured contrasts only."""
 
 from collections import Counter
 from collections.abc import Sequence
@@ -10,7 +10,7 @@ from edgereply.comparison.entries import Entry
 from edgereply.comparison.pairs import rounds_needed
 from edgereply.comparison.permanent_settings import FINAL, PermanentSetting, permanent_setting, setting_words
 from edgereply.config.load import kinds, parse_load
-from edgereply.wording.numbers import distinct, duration, listing
+from edgereply.wording.numbers import distinct, duration, listing, per_cent
 
 METHOD = (
     "Each line sets conditions against each other that differ in this alone, round by round: the median of the rounds' "
@@ -37,7 +37,7 @@ class Advice:
         contrasts: what was compared.
         sentences: one for each; a line each of "median" and "p99" after its head.
         method: how they were found, and whether they are virtual.
-        permanent: how to keep what was bought.
+        permanent: how to keep what was gained.
         open: what was not varied and could be.
     """
 
@@ -114,8 +114,8 @@ def _worth_keeping(found: Sequence[Contrast]) -> list[PermanentSetting]:
             continue
         sides = (item.axis, item.value), (item.axis, item.base)
         for gain in item.gains:
-            if gain.outcome in ("bought", "cost"):
-                better, worse = sides if gain.outcome == "bought" else sides[::-1]
+            if gain.outcome in ("quicker", "slower"):
+                better, worse = sides if gain.outcome == "quicker" else sides[::-1]
                 quicker.setdefault(better, {})[gain.figure] = None
                 slower.setdefault(worse, {})[gain.figure] = None
     kept = []
@@ -144,9 +144,9 @@ def _sentence(item: Contrast, tests: int) -> tuple[str, list[str]]:
         return head, [f"nothing is concluded: {item.why_not}"]
     parts = [_gain(gain, tests, NOTHING.get(item.axis, "no measurable change")) for gain in item.gains]
     outcomes = {gain.outcome for gain in item.gains}
-    if item.axis == "responder" and item.value == "floor" and "bought" in outcomes:
+    if item.axis == "responder" and item.value == "floor" and "quicker" in outcomes:
         parts.append(RUNTIME)
-    if item.axis == "load" and len(kinds(parse_load(item.value))) > 1 and "cost" in outcomes:
+    if item.axis == "load" and len(kinds(parse_load(item.value))) > 1 and "slower" in outcomes:
         parts.append(SEVERAL_KINDS)
     lost = [f"{number:,} of {stimuli:,}" for number, stimuli in item.unanswered]
     if any(number for number, _ in item.unanswered):
@@ -167,6 +167,8 @@ def _gain(gain: Gain, tests: int, nothing: str) -> str:
     if gain.outcome == "not yet certain":
         needed = max(rounds_needed(tests, 0.95), gain.rounds + 1)
         words += f", not sure yet: run {needed} rounds to be sure"
+    if gain.outcome == "too small to matter":
+        words += f": less than {per_cent(gain.matters)}, too small to matter"
     return words
 
 

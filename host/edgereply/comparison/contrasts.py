@@ -1,4 +1,4 @@
-"""What one setting bought on a board: conditions of a sweep that differ in exactly one respect, round by round."""
+"""What one setting changes on a board: conditions of a sweep that differ in exactly one respect, round by round."""
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import asdict, dataclass, replace
@@ -26,7 +26,7 @@ ALPHA = 0.05
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Gain:
-    """What a setting bought in one figure of the reaction time; positive is quicker.
+    """What a setting changes in one figure of the reaction time; positive is quicker.
 
     Attributes:
         figure: "median" or "p99".
@@ -35,6 +35,7 @@ class Gain:
         low_ns, high_ns: 95 % interval; None where there are fewer than 6 rounds.
         p_adjusted: sign-flip test, adjusted by Holm over every figure of every contrast of the sweep.
         rounds: in which both were measured.
+        matters: the smallest change that counts, a part of the figure.
     """
 
     figure: str
@@ -44,17 +45,21 @@ class Gain:
     high_ns: int | None
     p_adjusted: float
     rounds: int
+    matters: float = 0.0
 
     @property
     def outcome(self) -> str:
-        """In a word or two: "too few rounds", "nothing measurable", "bought", "cost", or "not yet certain"."""
+        """In a few words: "too few rounds", "nothing measurable", "not yet certain", "too small to matter", "quicker",
+        or "slower"."""
         if self.low_ns is None or self.high_ns is None:
             return "too few rounds"
         if self.low_ns <= 0 <= self.high_ns:
             return "nothing measurable"
         if self.p_adjusted >= ALPHA:
             return "not yet certain"
-        return "bought" if self.gain_ns > 0 else "cost"
+        if max(-self.low_ns, self.high_ns) < self.matters * self.before_ns:
+            return "too small to matter"
+        return "quicker" if self.gain_ns > 0 else "slower"
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -92,6 +97,7 @@ def contrasts(
     entries: Sequence[Entry],
     settings: Mapping[str, Mapping[str, str]],
     read: Callable[[str], RunRecord] = lambda place: RunReader(Path(place)).record,
+    matters: float = 0.0,
 ) -> list[Contrast]:
     """Every pair of conditions that differ in one setting of `AXES` only: left alone and set, or one after the other.
 
@@ -99,6 +105,7 @@ def contrasts(
         entries: the conditions of one series.
         settings: by condition, as the series records them.
         read: gives the record of a run directory.
+        matters: the smallest change that counts, a part of the figure; 0 counts any.
 
     Raises:
         DataError: a run cannot be read.
@@ -124,7 +131,7 @@ def contrasts(
                 )
             )  # fmt: skip
     adjusted = iter(holm([item.p_value for items in untested for item in items]))
-    return [_with_gains(item, differences, [next(adjusted) for _ in differences], by_name)
+    return [_with_gains(item, differences, [next(adjusted) for _ in differences], by_name, matters)
             for item, differences in zip(found, untested, strict=True)]  # fmt: skip
 
 
@@ -159,7 +166,7 @@ def _figure(entry: Entry, rounds: Sequence[int], p: float) -> Int64s | None:
 
 def _with_gains(
     contrast: Contrast, differences: Sequence[BlockDifference], p_adjusted: Sequence[float],
-    by_name: Mapping[str, Entry],
+    by_name: Mapping[str, Entry], matters: float,
 ) -> Contrast:  # fmt: skip
     if contrast.why_not:
         return contrast
@@ -174,6 +181,7 @@ def _with_gains(
                 figure=item.first, before_ns=int(np.median(before)), gain_ns=-item.median_ns,
                 low_ns=None if item.high_ns is None else -item.high_ns,
                 high_ns=None if item.low_ns is None else -item.low_ns, p_adjusted=p, rounds=item.rounds,
+                matters=matters,
             )
         )  # fmt: skip
     why_not = "" if gains else _too_little(one, other, common)

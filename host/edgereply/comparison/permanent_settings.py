@@ -21,7 +21,7 @@ class PermanentSetting:
         setting: in words.
         lines: what to write where.
         cautions: what it can do to the board.
-        why: what it bought, and what it cost.
+        why: in what it is quicker, and in what slower.
     """
 
     setting: str

@@ -27,7 +27,16 @@ from edgereply.analysis.statistics.summary import QUANTILES, JsonSummary
 from edgereply.errors import SettingError
 from edgereply.evaluation.board_side import answered
 from edgereply.evaluation.bounds import JsonBounds, bounds
-from edgereply.evaluation.evaluate import COUNTED, TAIL_NS, Joined, by_one_clock, counts_of, joined, watched_to
+from edgereply.evaluation.evaluate import (
+    COUNTED,
+    TAIL_NS,
+    Joined,
+    by_one_clock,
+    counts_of,
+    crowded,
+    joined,
+    watched_to,
+)
 from edgereply.evaluation.pieces import LATEST, STIMULI, BoardFeed, Piece, cut
 from edgereply.storage.run_reader import RunReader, in_order
 from edgereply.storage.run_record import Evidence
@@ -72,6 +81,7 @@ class PieceByPiece:
         late: a bit for each stimulus whose answer is known or missing, in order of time: answered late or not at all.
         late_at_worst, late_at_best: the same with those of which nothing is known, counted as late and as on time.
         first_ns, last_ns: first and last stimulus.
+        crowded: of the ambiguous stimuli, those that came close to another.
         notes: what the reader of the figures must know.
     """
 
@@ -87,6 +97,7 @@ class PieceByPiece:
     late_at_best: list[Bits] = field(default_factory=list)
     first_ns: int | None = None
     last_ns: int = 0
+    crowded: int = 0
     notes: list[str] = field(default_factory=list)
 
     def summary(self, virtual: bool) -> dict[str, Any]:
@@ -317,6 +328,7 @@ def _add(found: PieceByPiece, piece: Piece, joiner: _Joiner, window_ns: int, tai
         found.late_at_worst.append(pack(late_or_missing))
         found.late_at_best.append(pack(late_or_missing & ~unknown(status)))
         found.late.append(pack(late_or_missing[~unknown(status)]))
+    found.crowded += crowded(stimulus, status, reaction)
     if len(stimulus):
         found.first_ns = int(stimulus[0]) if found.first_ns is None else found.first_ns
         found.last_ns = int(stimulus[-1])

@@ -199,6 +199,20 @@ def by_one_clock(edges: tuple[Int64s, Int64s, Int64s], window_ns: int, watched_t
     return with_unobserved(pair(*edges, window_ns), window_ns, watched_to_ns)
 
 
+def crowded(stimulus_ns: Int64s, status: Uint8s, reaction_ns: Int64s) -> int:
+    """How many of the stimuli whose answer cannot be told have a neighbour that came before a slow answer was there.
+
+    Args:
+        stimulus_ns: shape (n,), int64 ns, sorted.
+        status: shape (n,), uint8 `Status`.
+        reaction_ns: shape (n,), int64 ns, `NO_STAMP` where there is none.
+    """
+    slowest = int(reaction_ns.max(initial=0))
+    near = np.diff(stimulus_ns) < slowest
+    beside = np.append(near, False) | np.insert(near, 0, False)
+    return int(np.count_nonzero(beside[status == Status.AMBIGUOUS])) if near.size else 0
+
+
 def counts_of(status: Uint8s, reaction: Int64s, spurious: int, deadline_ns: int | None) -> dict[str, int]:
     """What became of the stimuli, by name; late are answers after the deadline."""
     return {

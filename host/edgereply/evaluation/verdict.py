@@ -16,7 +16,7 @@ from edgereply.analysis.statistics.tail_model import TailModel, model_tail
 from edgereply.analysis.statistics.verdict import Outcome, Verdict, judge_marks
 from edgereply.errors import DataError, SettingError
 from edgereply.evaluation.by_pieces import PieceByPiece
-from edgereply.evaluation.evaluate import Evaluation
+from edgereply.evaluation.evaluate import Evaluation, crowded
 from edgereply.evaluation.phase_lock import limiting_lock
 
 
@@ -36,6 +36,7 @@ class Judgement:
         near_ns: how near that is.
         unobserved: stimuli left out, since the record ends before their answers could have come.
         undecided: the outcomes with the answers that cannot be told all on time and all late, where these are not one.
+        crowded: most of the ambiguous stimuli came so close to another that their answers mix.
         lock: the rhythm that the stimuli keep step with, and of which they saw a part only.
         more_stimuli: how many more would decide, however the answers left out are taken; None when decided, or where
             more of the same cannot decide.
@@ -52,6 +53,7 @@ class Judgement:
     near_ns: int = 0
     unobserved: int = 0
     undecided: tuple[Outcome, Outcome] | None = None
+    crowded: bool = False
     lock: Lock | None = None
     more_stimuli: int | None = None
     would: Outcome | None = None
@@ -134,12 +136,14 @@ def judge_run(
     sides = [at(side, clear) for side in ((deadline_ns - near_ns, deadline_ns + near_ns) if near.any() else ())]
     stimuli = result.stimulus_ns
     late = answered & (result.reaction_ns > deadline_ns)
+    ambiguous = int(np.count_nonzero(result.status == Status.AMBIGUOUS))
     beside = Judgement(
-        verdict.outcome, verdict, int(np.count_nonzero(result.status == Status.AMBIGUOUS)),
+        verdict.outcome, verdict, ambiguous,
         model_tail(result.reaction_ns[answered], deadline_ns, confidence=confidence) if with_tail else None,
         int((stimuli[-1] - stimuli[0]) // max(1, len(stimuli) - 1)),
         _late_segments(result, late, answered & ~late), int(np.count_nonzero(near)), near_ns,
         int(np.count_nonzero(result.status == Status.UNOBSERVED)), lock=limiting_lock(stimuli),
+        crowded=2 * crowded(stimuli, result.status, result.reaction_ns) > ambiguous,
     )  # fmt: skip
     return _weighed(beside, kept, lost, sides)
 
@@ -183,7 +187,8 @@ def judge_pieces(
     }
     interval = (found.last_ns - found.first_ns) // max(1, found.counts["stimuli"] - 1)
     beside = Judgement(
-        verdict.outcome, verdict, ambiguous, None, interval, segments, unobserved=unobserved, lock=lock
+        verdict.outcome, verdict, ambiguous, None, interval, segments, unobserved=unobserved, lock=lock,
+        crowded=2 * found.crowded > ambiguous,
     )  # fmt: skip
     return _weighed(beside, kept, lost, [])
 

@@ -140,8 +140,10 @@ def _turned(judgement: Judgement) -> list[str]:
         lines.append(f"Left out: {unobserved_words(judgement.unobserved)}.")
     if judgement.undecided is not None:
         kept, lost = judgement.undecided
-        hopeless = " More of the same cannot decide it: stimuli further apart would each have an answer of their own."
-        hopeless = hopeless if judgement.more_stimuli is None else ""
+        hopeless = ""
+        if judgement.more_stimuli is None:
+            apart = ": stimuli further apart would each have an answer of their own" if judgement.crowded else ""
+            hopeless = f" More of the same cannot decide it{apart}."
         lines.append(f"Were they all on time: {kept}; were they all late: {lost}.{hopeless}")
     return lines
 

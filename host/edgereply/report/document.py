@@ -58,7 +58,7 @@ def page(
         views: one or more runs, in the order of their columns.
         comparison: the same runs compared with each other, in the same order.
         title: of the page; one is made where it is "".
-        advice: what settings bought, for conditions of a sweep.
+        advice: what settings change, for conditions of a sweep.
 
     Returns:
         The HTML document, UTF-8 text with line feeds.

@@ -11,6 +11,7 @@ import numpy as np
 from edgereply.analysis.arrays.chunks import both
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.analysis.lateness.explain import Explanation
+from edgereply.analysis.statistics.equivalence import MATTERS
 from edgereply.comparison.advice import Advice, advise
 from edgereply.comparison.compare import Comparison, compare_entries
 from edgereply.comparison.contrasts import contrasts
@@ -53,7 +54,7 @@ class Material:
         views: runs and conditions, in the order given.
         comparison: the same compared with each other.
         title: of the page; "" where the runs give none.
-        advice: what settings bought, where it is about one series of a sweep.
+        advice: what settings change, where it is about one series of a sweep.
     """
 
     views: list[RunView]
@@ -118,7 +119,7 @@ def _together(
     # What to keep of a setting is read from the runs once more, so their true places come first.
     entries = [side for _, side in sides]
     settings = load_series(paths[0]).conditions if one_series else {}
-    advice = advise(contrasts(entries, settings), entries) if one_series else None
+    advice = advise(contrasts(entries, settings, matters=MATTERS), entries) if one_series else None
     shown = [_named(side, named) for side in sides]
     entries = [side for _, side in shown]
     comparison = compare_entries(entries, one_series)

@@ -163,8 +163,10 @@ def align(stimulus_ns: ArrayLike, edge_ns: ArrayLike, max_drift_ppm: float = 250
     chunkwise(expect, stimulus.size, CHUNK)
     # An edge is stamped late where interrupts are off, never early. A late one could also be one lost and one added:
     # their shares decide, and where they do not clearly, the stimulus stays open.
-    early = round(EARLY * clock.sigma_ns)
-    matched = match(target, edge, clock.sigma_ns, Reach(early, max(early, HELD_UP_NS)))
+    # A short run's line may have been fitted to few that agree by chance: what all of them say counts.
+    sigma = max(clock.sigma_ns, found.scale_ns)
+    early = round(EARLY * sigma)
+    matched = match(target, edge, sigma, Reach(early, max(early, HELD_UP_NS)))
     return _in_callers_order(matched, edge.size, clock, found.margin, stimulus_order, edge_order)
 
 

@@ -34,10 +34,8 @@ from edgereply.analysis.pairing.usual_reaction import Usual
 
 # Rows that tell the delay from set to rise.
 SAMPLE = 1 << 16
-# So many stimuli in a row without a row of the board are a stretch of which nothing was kept.
+# Between two stimuli, so many rows in a row without a stimulus are a stretch that the source has lost.
 STRETCH = 8
-# In such a stretch the board answered nothing if there are fewer rises than this share of the stimuli.
-ANSWERED = 0.1
 FEWEST = 8
 MARGIN = 14.0
 # Of the certain pairs, so many are the usual ones.
@@ -191,27 +189,50 @@ def _fill(stimulus: Int64s, rise: Int64s, known: _Found, lacking: tuple[Bools, B
 
     `lacking` says which have none, and for which of those a row is there that may or may not be theirs.
     """
-    free = np.flatnonzero(known.kind == Rise.SPURIOUS)
     places = np.flatnonzero(lacking[0])
-    if free.size and places.size:
+    if places.size and np.any(known.kind == Rise.SPURIOUS):
         known.partner[places] = MISSED_INDEX
         usual = usual_range(stimulus, rise, known.partner)
         starts = np.flatnonzero(np.diff(places, prepend=-2) != 1)
         lengths = np.diff(np.append(starts, places.size))
-        long = lengths >= STRETCH
-        single = places[np.repeat(~long, lengths)]
-        for start, length in zip(starts[long].tolist(), lengths[long].tolist(), strict=True):
-            part = places[start : start + length]
-            low, high = np.searchsorted(rise[free], (stimulus[part[0]], stimulus[part[-1]] + window_ns), side="left")
-            if high - low < ANSWERED * length:
-                single = np.append(single, part)
-                continue
-            chosen = free[low:high]
-            partner, _, kind = match_by_usual(stimulus[part], rise[chosen], window_ns, usual if length < 64 else None)
+        first, last = places[starts], places[starts + lengths - 1]
+        free, low, high = _between(stimulus, rise, known, (first, last), window_ns)
+        several = (lengths > 1) & (high > low)
+        for run in np.flatnonzero(several).tolist():
+            part = slice(int(first[run]), int(last[run]) + 1)
+            chosen = free[low[run] : high[run]]
+            partner, _, kind = match_by_usual(stimulus[part], rise[chosen], window_ns, usual)
             known.partner[part] = np.where(partner >= 0, chosen[np.maximum(partner, 0)], partner)
             known.kind[chosen] = kind
-        _fill_singles((stimulus, rise), known, np.sort(single), lacking[1], window_ns, usual)
+        _fill_singles((stimulus, rise), known, places[np.repeat(~several, lengths)], window_ns, usual)
+        # Where a row may or may not be theirs, its rise is as usual as the row is near: that decides nothing.
+        doubtful = places[lacking[1][places] & (known.partner[places] >= 0)]
+        known.kind[known.partner[doubtful]] = Rise.AMBIGUOUS
+        known.partner[doubtful] = UNCERTAIN_INDEX
     known.kind[known.kind == _TAKEN] = Rise.SPURIOUS
+
+
+def _between(
+    stimulus: Int64s, rise: Int64s, known: _Found, lacking: tuple[Places, Places], window_ns: int
+) -> tuple[Places, Places, Places]:
+    """Rises that are nobody's, and which of them each run of stimuli may have: the board answers in order.
+
+    Args:
+        stimulus, rise: int64 ns, sorted.
+        known: what is known of them.
+        lacking: the first stimulus of each run without a row, and the last.
+        window_ns: an answer comes at most this long after its stimulus.
+
+    Returns:
+        The rises, and of these, for each run, the first and the one after the last.
+    """
+    free = np.flatnonzero(known.kind == Rise.SPURIOUS)
+    answered = np.flatnonzero(known.partner >= 0)
+    bounds = np.append(rise[known.partner[answered]], np.iinfo(np.int64).max)
+    place = np.searchsorted(answered, lacking[0])
+    low = np.where(place > 0, np.maximum(stimulus[lacking[0]], bounds[place - 1]), stimulus[lacking[0]])
+    high = np.minimum(stimulus[lacking[1]] + window_ns, bounds[place])
+    return free, np.searchsorted(rise[free], low, side="right"), np.searchsorted(rise[free], high, side="left")
 
 
 def usual_range(stimulus: Int64s, rise: Int64s, partner: Int64s) -> Usual | None:
@@ -232,24 +253,14 @@ def _fill_singles(
     edges: tuple[Int64s, Int64s],
     known: _Found,
     single: Places,
-    contested: Bools,
     window_ns: int,
     usual: Usual | None,
 ) -> None:
-    """Stimuli that the board has not told of, one by one; the board answers in order.
-
-    Where a row may or may not be theirs, its rise is as usual as the row is near: that decides nothing.
-    """
+    """Stimuli that the board has not told of, one by one; the board answers in order."""
     stimulus, rise = edges
-    free = np.flatnonzero(known.kind == Rise.SPURIOUS)
-    if not free.size or not single.size:
+    free, first, last = _between(stimulus, rise, known, (single, single), window_ns)
+    if not free.size:
         return
-    answered = np.flatnonzero(known.partner >= 0)
-    place = np.searchsorted(answered, single)
-    bounds = np.append(rise[known.partner[answered]], np.iinfo(np.int64).max)
-    low = np.maximum(stimulus[single], np.where(place > 0, bounds[place - 1], stimulus[single]))
-    high = np.minimum(stimulus[single] + window_ns, bounds[place])
-    first, last = np.searchsorted(rise[free], low, side="right"), np.searchsorted(rise[free], high, side="left")
     some = last > first
     known.partner[single[some]] = UNCERTAIN_INDEX
     if usual is not None:
@@ -257,7 +268,7 @@ def _fill_singles(
         reaction = rise[own] - stimulus[single]
         clear = (last - first == 1) & (reaction >= usual.low_ns) & (reaction <= usual.high_ns)
         count = np.bincount(own[some], minlength=rise.size)
-        clear &= (count[own] == 1) & ~contested[single]
+        clear &= count[own] == 1
         known.partner[single[clear]] = own[clear]
         known.kind[own[clear]] = Rise.ANSWER
         some &= ~clear

@@ -25,6 +25,7 @@ BLOCK = 128
 # deviations, shorter ones where it misses by `BADLY`; beyond 12 they would find nothing.
 # Of a longer step than `ENOUGH`, so many pulses evenly spread are enough.
 SHORTEST, ENOUGH, LONGEST = 256, 8192, 1 << 17
+SHORT = 64  # where the offset is looked for again
 WELL, BADLY = 0.5, 3.0
 # The first line is fitted to so many pulses on either side of the pair it grows from.
 GROWN = 512
@@ -267,7 +268,7 @@ def _extended(stimulus: Int64s, edge: Int64s, grown: Grown, first: int) -> tuple
     levels: list[Floats] = []
     recent = (np.empty(0), np.empty(0))
     spreads: list[float] = []
-    seen_to = line.at_ns
+    seen_to, lost = line.at_ns, False
     while first < stimulus.size:
         part = slice(first, min(first + size, stimulus.size), max(1, size // ENOUGH))
         at = (stimulus[part] - grown.source_ns).astype(np.float64)
@@ -280,11 +281,14 @@ def _extended(stimulus: Int64s, edge: Int64s, grown: Grown, first: int) -> tuple
         if np.count_nonzero(good) < min(8, at.size) or np.count_nonzero(good) < 0.2 * at.size:
             moved = _found_again(stimulus[part], at, edge, line, grown.base_ns, sigma, doubt)
             if moved is None:
-                first, size = part.stop, max(size // 2, SHORTEST)
+                # After a pause the rate may be another one: over a short step that matters less.
+                lost, again = True, not lost and at.size > SHORT
+                first, size = (first, SHORT) if again else (part.stop, max(size // 2, SHORTEST))
                 continue
             line = Line(line.at_ns, line.level_ns + moved, *_shape(line))
             residual, good = _matched(stimulus[part], at, edge, line, grown.base_ns, 12 * sigma)
         when, shift, left = _blocks(at, residual, good, sigma)
+        lost = False
         if when.size:
             knots.append(when)
             levels.append(line.offset(when) + shift)

@@ -93,12 +93,11 @@ def _cell(train: Int64s, width: int, most: int) -> Int64s:
     return np.asarray(np.minimum(np.diff(train) // width, most - 1), np.int64)
 
 
-def occurrences(pattern: Int64s, train: Int64s, tolerance_ns: float, drift: float, around: int = 0) -> Pairs:
+def occurrences(pattern: Int64s, train: Int64s, tolerance_ns: float, drift: float) -> Pairs:
     """Where the intervals of a pattern stand in a train, up to `MOST_FOUND` places.
 
     The interval that fewest of the train's are like is looked up, and the places sieved by the others, the nearest
-    first; a pattern of which a part is lost is found by the half that is whole. Of places that fit as well, those
-    nearest to pulse number `around`.
+    first; a pattern of which a part is lost is found by the half that is whole.
 
     Returns:
         Index in the train, and in the pattern, of one pulse of each place.
@@ -130,7 +129,7 @@ def occurrences(pattern: Int64s, train: Int64s, tolerance_ns: float, drift: floa
         if np.count_nonzero(alive) > MOST_FOUND or place.size > 8 * MOST_FOUND:
             place, fits, alive = place[alive], fits[alive], alive[alive]
     place, fits = place[alive], fits[alive]
-    best = np.lexsort((np.abs(place - around), -fits))[:MOST_FOUND]
+    best = np.argsort(-fits, kind="stable")[:MOST_FOUND]
     return [(int(place[index]), rarest) for index in best if fits[index] >= min(2, pattern.size - 2)]
 
 

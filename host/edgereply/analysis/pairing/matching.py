@@ -145,7 +145,8 @@ def _shares(target: Int64s, times: Int64s, partner: Int64s, taken: Bools, usual:
     even = float(counted[0][lacking == 0].sum()) / size
     rate = size / max(1, int(target[-1]) - int(target[0]))
     half = 0.5 / (size + 1)
-    least = max(LEAST_RATE, half if lost or added else half / (size + 1) ** 0.5)
+    # Of a kind of which the run shows none it most likely has none.
+    least_lost, least_added = (max(LEAST_RATE, half if seen else half / (size + 1) ** 0.5) for seen in (lost, added))
     lone, surplus = np.count_nonzero(fewer) - lost * size, np.count_nonzero(more) - added * size
     # An added stamp may be close to another by chance, and stamps that were held up come together: only where most of
     # those that come together lack a partner are they doubled.
@@ -155,10 +156,11 @@ def _shares(target: Int64s, times: Int64s, partner: Int64s, taken: Bools, usual:
     mostly = beyond > 0 and surplus >= MOSTLY * _crowded(times, usual.instant_ns)
     return Shares(
         max(even - lost * added * min(1.0, (reach.before_ns + reach.after_ns) * rate), half),
-        max(lost, least),
-        max(added, least),
+        max(lost, least_lost),
+        max(added, least_added),
         min(1.0, again) if again >= MOSTLY else 0.0,
         beyond / size if mostly else 0.0,
+        whole=not (lost or added),
     )
 
 
@@ -242,11 +244,26 @@ def _weighed(
     """Settle stretches of like size; `at` has the indices of their targets and times, a row a stretch."""
     i, j = at
     off = (times[j][:, None, :] - target[i][:, :, None]).astype(np.float64)
+    if model.shares.whole:
+        off -= _common(off, sizes, ORDINARY * model.ordinary.sigma_ns)[:, None, None]
     gap_there, gap_expected = (_gaps(train, where) for train, where in ((times, j), (target, i)))
     closed = np.zeros(i.shape[0], np.bool_)
     pairs = (model.queued(off, gap_there[:, None, :]), model.pair(off))
     miss, echo = model.missed(gap_expected), model.doubled(gap_there)
     return settle(pairs, miss, model.stray, sizes, (closed, closed), DOUBT, echo)
+
+
+def _common(off: Floats, sizes: tuple[Int64s, Int64s], most_ns: float) -> Floats:
+    """By how much all stamps of a stretch are off, if they are each its target's; 0 where not all could be.
+
+    What hurries after a stall is not off as usual, all of it by about the same. Each taken by itself, stamps that
+    follow at once then look like the next ones' as much as like their own. Where a run shows no loss and no addition,
+    it takes one of each to mistake them: so the reading without is held against the others with the offset it says.
+    """
+    ordered = np.diagonal(off, axis1=1, axis2=2).copy()
+    ordered[np.arange(ordered.shape[1]) >= sizes[0][:, None]] = np.nan
+    level = np.nanmedian(ordered, axis=1)
+    return np.where((sizes[0] == sizes[1]) & (np.abs(level) <= most_ns), level, 0.0)
 
 
 def _gaps(train: Int64s, places: Int64s) -> Floats:

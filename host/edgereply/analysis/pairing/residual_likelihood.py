@@ -101,7 +101,7 @@ class Shares:
     """How often stamps are held up, lost and added, a target.
 
     `twice_expected` is the share of the targets close behind another that are the same one, expected again;
-    `twice_there` how often a stamp is doubled, a target.
+    `twice_there` how often a stamp is doubled, a target. `whole` says that the run shows no loss and no addition.
     """
 
     held_up: float
@@ -109,6 +109,7 @@ class Shares:
     added: float
     twice_expected: float = 0.0
     twice_there: float = 0.0
+    whole: bool = False
 
 
 @dataclass(frozen=True, slots=True)

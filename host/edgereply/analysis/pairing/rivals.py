@@ -229,7 +229,7 @@ def _rivals(search: Search, stretches: list[slice], scale: float) -> list[tuple[
     for start in telling_patterns(stimulus, tolerance, length)[:8]:
         first = max(0, start - FAR_PULSES)
         around = stimulus[first : start + FAR_PULSES]
-        again: Pairs = occurrences(stimulus[start : start + length + 1], around, tolerance, 0.0, start - first)
+        again: Pairs = occurrences(stimulus[start : start + length + 1], around, tolerance, 0.0)
         for place, middle in again:
             own = start - first + middle
             if abs(place - own) > SHIFTS:

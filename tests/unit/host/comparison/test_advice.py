@@ -1,4 +1,4 @@
-"""What settings bought: from conditions that differ in one thing, in words that claim no more than was seen."""
+"""What settings change: from conditions that differ in one thing, in words that claim no more than was seen."""
 
 from typing import Any
 
@@ -90,7 +90,7 @@ def test_the_gain_and_its_interval_are_those_of_the_rounds_differences() -> None
     # scipy's exact permutation of signs: 2 of 1,024 assignments are as extreme, doubled by Holm over two figures.
     p = stats.permutation_test((difference,), np.sum, permutation_type="samples", n_resamples=np.inf).pvalue
     assert median.p_adjusted == pytest.approx(2 * p) == pytest.approx(2 * 2 / 1024)
-    assert (median.outcome, p99.outcome) == ("bought", "bought")
+    assert (median.outcome, p99.outcome) == ("quicker", "quicker")
     text = "\n".join(advise([item], [slow, quick]).lines())
     quicker = f"{median.gain_ns / 1000:.1f} µs quicker"
     assert f"SCHED_FIFO priority 50 instead of no real-time priority\n    median {quicker}" in text
@@ -280,13 +280,29 @@ def test_effect_in_the_words_of_a_condition() -> None:
 
 
 def test_a_gain_knows_its_outcome() -> None:
-    def outcome(low: int, high: int, p: float) -> str:
+    def outcome(low: int, high: int, p: float, matters: float = 0.0) -> str:
         gain = Gain(
-            figure="p99", before_ns=9, gain_ns=(low + high) // 2, low_ns=low, high_ns=high, p_adjusted=p, rounds=8
-        )
+            figure="p99", before_ns=9, gain_ns=(low + high) // 2, low_ns=low, high_ns=high, p_adjusted=p, rounds=8,
+            matters=matters,
+        )  # fmt: skip
         return gain.outcome
 
-    assert outcome(1, 9, 0.04) == "bought"
-    assert outcome(-9, -1, 0.04) == "cost"
+    assert outcome(1, 9, 0.04) == "quicker"
+    assert outcome(-9, -1, 0.04) == "slower"
     assert outcome(1, 9, 0.06) == "not yet certain"
     assert outcome(0, 9, 0.001) == outcome(-9, 0, 0.001) == "nothing measurable"
+    # 5 of 9 are 55 %: beyond that in part is quicker, within it on either side is too small.
+    assert outcome(1, 9, 0.04, 0.5) == "quicker"
+    assert outcome(1, 4, 0.04, 0.5) == outcome(-4, -1, 0.04, 0.5) == "too small to matter"
+    assert outcome(1, 4, 0.06, 0.5) == "not yet certain"
+
+
+def test_a_sure_change_that_is_too_small_to_matter_is_said_and_not_advised() -> None:
+    settings = {"none": {"fifo_priority": "none"}, "50": {"fifo_priority": "50"}}
+    pair = [entry("none", 102_000, seed=1), entry("50", 100_000, seed=2)]
+    any_change = advise(contrasts(pair, settings, reader(settings)), pair)
+    assert any_change.permanent
+    said = advise(contrasts(pair, settings, reader(settings), 0.05), pair)
+    assert said.contrasts[0].gains[0].outcome == "too small to matter"
+    assert said.sentences[0][1][0].endswith(": less than 5 %, too small to matter")
+    assert not said.permanent

@@ -160,6 +160,19 @@ def test_answers_that_cannot_be_told_may_turn_a_fail_as_well_as_a_pass() -> None
     assert (few.outcome, few.undecided) == ("fail", None)
 
 
+def test_stimuli_further_apart_are_advised_only_where_they_came_close() -> None:
+    close = with_unknown(1_000, 60, 9_000)
+    lines = sentences(judge_run(close, 2 * MS, 0.95, 0.01, False))
+    assert any("cannot decide it: stimuli further apart would each have an answer" in line for line in lines)
+    # A slow answer takes 2.2 ms; of these stimuli none comes as soon after another.
+    far = replace(close, stimulus_ns=100 * close.stimulus_ns)
+    assert any(line.endswith("More of the same cannot decide it.") for line in sentences(
+        judge_run(far, 2 * MS, 0.95, 0.01, False)))  # fmt: skip
+    # Unobserved ones came close as well; what they lack is the end of the record.
+    cut = replace(close, status=np.where(close.status == Status.AMBIGUOUS, Status.UNOBSERVED, close.status))
+    assert not any("further apart" in line for line in sentences(judge_run(cut, 2 * MS, 0.95, 0.01, False)))
+
+
 def test_a_run_too_short_however_the_unknown_ones_are_taken_is_told_how_much_more() -> None:
     judgement = judge_run(with_unknown(5_000, 60, 10), 2 * MS, 0.95, 0.02, False)
     assert judgement.outcome == "pass"

@@ -69,8 +69,9 @@ UNDECIDED: dict[str, Arrivals] = {
 class Trouble:
     """What goes wrong; times in ns, shares per stimulus.
 
-    `doubled` edges are stamped a second time, `apart_ns` later, and answered again unless `one_answer`; the board's
-    stamps of `held_up` edges, and of those that come meanwhile, are late by up to 3 ms.
+    The source's record ends after `record_to_share` of the run, the board's rows after `rows_to_share`. `doubled` edges
+    are stamped a second time, `apart_ns` later, and answered again unless `one_answer`; the board's stamps of `held_up`
+    edges, and of those that come meanwhile, are late by up to 3 ms.
     """
 
     drift_ppm: float = 20.0
@@ -84,6 +85,7 @@ class Trouble:
     from_share: float = 0.0
     to_share: float = 1.0
     rows_to_share: float = 1.0
+    record_to_share: float = 1.0
     doubled: float = 0.0
     apart_ns: float = 0.0
     one_answer: bool = False
@@ -95,10 +97,13 @@ TROUBLES = {
     "drift": Trouble(drift_ppm=80.0, wander_ppm=5.0),
     "lost and added": Trouble(lost=0.05, added=0.01),
     "backlog": Trouble(service=0.95),
+    "near the service rate": Trouble(service=1.0, lost=0.01, added=0.005),
     "beyond the window": Trouble(beyond=0.01),
     "stalls": Trouble(stalls=3),
     "late and early gone": Trouble(from_share=0.2, to_share=0.8),
     "rows cut off": Trouble(rows_to_share=0.6),
+    "stopped": Trouble(service=0.3, record_to_share=0.7),
+    "killed": Trouble(record_to_share=0.7, rows_to_share=0.6),
     "jitter": Trouble(jitter_ns=20_000.0),
     "doubled": Trouble(doubled=0.05),
     "doubled, one answer": Trouble(doubled=0.05, apart_ns=300.0, one_answer=True),
@@ -113,6 +118,7 @@ class GridRun:
     Attributes:
         edge_of: per stimulus, index of the board's row, -1 for none.
         true_rise_ns: per stimulus, when it was answered, -1 where it was not answered.
+        watched_to_ns: when the source's record ends; None where it goes on for long enough.
     """
 
     stimulus_ns: Int64s
@@ -121,6 +127,7 @@ class GridRun:
     set_ns: Int64s
     edge_of: Int64s
     true_rise_ns: Int64s
+    watched_to_ns: int | None = None
 
 
 def _clock(at: Floats, trouble: Trouble) -> Floats:
@@ -168,7 +175,8 @@ def make(arrivals: Arrivals, trouble: Trouble, count: int, seed: int) -> GridRun
     rise = np.rint(done + 1_500 + rng.normal(0, 60, n)).astype(np.int64)
     rise = np.maximum.accumulate(rise)
     offset = 7 * 3600 * 10**9
-    rows = true_edge <= at[min(count - 1, int(trouble.rows_to_share * count))]
+    end = int(at[0] + trouble.record_to_share * span)
+    rows = true_edge <= min(end, at[min(count - 1, int(trouble.rows_to_share * count))])
     edge_ns = np.rint(_clock(stamped, trouble)).astype(np.int64) + offset
     set_ns = np.rint(_clock(done, trouble)).astype(np.int64) + offset
     edge_of, true_rise_ns = np.full(count, -1, np.int64), np.full(count, -1, np.int64)
@@ -179,4 +187,9 @@ def make(arrivals: Arrivals, trouble: Trouble, count: int, seed: int) -> GridRun
     edge_of[owner[kept]] = row_number[kept]
     if trouble.one_answer:
         rise = rise[~again]
-    return GridRun(at.astype(np.int64), rise, edge_ns[rows], set_ns[rows], edge_of, true_rise_ns)
+    stimulus = at.astype(np.int64)
+    if trouble.record_to_share == 1:
+        return GridRun(stimulus, rise, edge_ns[rows], set_ns[rows], edge_of, true_rise_ns)
+    kept = stimulus <= end
+    rise = rise[rise <= end]
+    return GridRun(stimulus[kept], rise, edge_ns[rows], set_ns[rows], edge_of[kept], true_rise_ns[kept], end)
