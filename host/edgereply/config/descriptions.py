@@ -71,10 +71,13 @@ SOURCE: Final[dict[str, str]] = {
 }
 
 STIMULUS: Final[dict[str, str]] = {
-    "pattern": "how intervals are drawn: 'exponential' (random, the fair one), 'uniform' or 'periodic'",
+    "pattern": "how intervals are drawn: 'exponential' (random, the fair one), 'uniform' or 'periodic'; 'pairs': "
+    "two stimuli a swept gap apart, then a rest, to find how close two edges may be",
     "rate": "stimuli a second on average, such as '200/s'",
     "floor": "the shortest interval of the exponential pattern",
     "spread": "half the range of the uniform pattern",
+    "shortest_gap": "the shortest gap of pairs; left out: the shortest that the source can do",
+    "longest_gap": "the longest gap of pairs; left out: half the mean interval",
     "width": "how long a stimulus lasts",
     "count": "how many stimuli; instead of dwell",
     "dwell": "for how long, such as '10s'; instead of count",
@@ -102,7 +105,7 @@ AXES: Final[dict[str, str]] = {
     "responder": "what answers: 'agent', 'floor'",
     "load": "loads that the agent makes, such as 'none' and 'cpu=2'",
     "rate": "stimuli a second on average, such as '200/s'",
-    "pattern": "arrival patterns: 'exponential', 'uniform', 'periodic'",
+    "pattern": "arrival patterns: 'exponential', 'uniform', 'periodic', 'pairs'",
     "fifo_priority": "priorities under SCHED_FIFO, 1 to 99, and 'none'",
     "cpus": "processors that the responder may run on: 'any', or numbers such as [3]",
     "hold_cpu_latency": "whether processors are kept from sleeping deeply: false, true",

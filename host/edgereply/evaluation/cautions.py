@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from edgereply.config.choices import software_wires
 from edgereply.config.load import load_caution
 from edgereply.evaluation.board_activity import busy_caution
+from edgereply.evaluation.gaps import PAIRS
 from edgereply.storage.run_record import RunRecord
 from edgereply.wording.numbers import unmatched_words, unobserved_words
 
@@ -24,6 +25,11 @@ def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
         found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
     if counts.get("lost_records"):
         found.append(f"{counts['lost_records']} records were lost between source and host.")
+    if record.source.plan.get("pattern") == PAIRS:
+        found.append(
+            "The stimuli came in pairs, the two of many pairs closer than a board can be asked to tell apart: times, "
+            "missed answers and the verdict are of such pairs, not of edges by themselves."
+        )
     if caution := load_caution(record.in_effect.get("load")):
         found.append(caution)
     # On software wires the board is this computer, which always runs the source and this program as well.

@@ -138,6 +138,8 @@ class Plan(Facts):
     width_ns: int = Field(default=0, ge=0, lt=2**63)
     floor_ns: int = Field(default=0, ge=0, lt=2**63)
     spread_ns: int = Field(default=0, ge=0, lt=2**63)
+    shortest_gap_ns: int = Field(default=0, ge=0, lt=2**63)
+    longest_gap_ns: int = Field(default=0, ge=0, lt=2**63)
     count: int = Field(default=0, ge=0, lt=2**63)
     seed: Whole = 0
 
@@ -186,6 +188,8 @@ class AskedStimulus(Facts):
     rate: Whole | None = None
     floor: Whole | None = None
     spread: Whole | None = None
+    shortest_gap: Whole | None = None
+    longest_gap: Whole | None = None
     width: Whole | None = None
     count: Whole | None = None
     dwell: Whole | None = None
