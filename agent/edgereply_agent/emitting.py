@@ -43,8 +43,8 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
     due_ns = at_ns = now()
     free_ns = 0
     for number in range(1, plan.count + 1):
-        # A gap counts from the edge that there was, not from the one that was due.
-        due_ns = (at_ns if paired and number % 2 == 0 else due_ns) + upcoming_ns
+        # Gaps and rests of pairs count from the edge that there was, not from the one that was due.
+        due_ns = (at_ns if paired else due_ns) + upcoming_ns
         upcoming_ns = next(intervals)
         # The first pulse of a pair ends half-way to the second.
         width_ns = min(plan.width_ns, upcoming_ns // 2) if paired else plan.width_ns

@@ -21,6 +21,7 @@ from edgereply.evaluation.explanation import (
     sentences,
 )
 from edgereply.evaluation.load_view import evaluate_run
+from edgereply.evaluation.lost_edges import LostEdges, lost_edges
 from edgereply.storage.run_reader import RunReader
 
 
@@ -35,6 +36,7 @@ class LateExplanation:
         late: on late answers, in sentences, the first is the answer.
         alike: on all answers, in sentences.
         cautions: what limits the figures.
+        lost: counts of edges on their way through the board; None where the board tells none.
         pairs: how close two edges may be, in sentences; none where the stimuli did not come in pairs.
     """
 
@@ -47,6 +49,7 @@ class LateExplanation:
     found: dict[str, Any] = field(repr=False)
     result: Evaluation = field(repr=False)
     pairs: tuple[str, ...] = ()
+    lost: LostEdges | None = None
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -67,6 +70,7 @@ class LateExplanation:
             "run": self.run, "evidence": self.evidence, "virtual": self.virtual, **self.found,
             "sentences": {"late": list(self.late), "all": list(self.alike)}, "cautions": list(self.cautions),
             **({} if self.result.gaps is None else {"gaps": self.result.gaps.as_dict()}),
+            **({} if self.lost is None else {"edges": self.lost.as_dict()}),
         }  # fmt: skip
 
     def _repr_html_(self) -> str:
@@ -97,5 +101,5 @@ def explain(directory: Path, name: str, late_above_ns: int | None = None) -> Lat
     return LateExplanation(
         name, result.evidence, record.virtual, tuple(late), tuple(describe(alike)),
         tuple(cautions(record, result.counts)), found, result,
-        () if result.gaps is None else tuple(result.gaps.sentences()),
+        () if result.gaps is None else tuple(result.gaps.sentences()), lost_edges(record),
     )  # fmt: skip

@@ -6,6 +6,7 @@ from edgereply.config.choices import software_wires
 from edgereply.config.load import load_caution
 from edgereply.evaluation.board_activity import busy_caution
 from edgereply.evaluation.gaps import PAIRS
+from edgereply.evaluation.lost_edges import lost_edges
 from edgereply.storage.run_record import RunRecord
 from edgereply.wording.numbers import unmatched_words, unobserved_words
 
@@ -21,6 +22,8 @@ def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
     counts = record.counts
     if counts.get("lost_edges"):
         found.append(f"{counts['lost_edges']} edges were lost in the board's event buffer, seen by their numbers.")
+    if (lost := lost_edges(record)) is not None and (sentence := lost.sentence()):
+        found.append(sentence)
     if counts.get("unrecorded"):
         found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
     if counts.get("lost_records"):

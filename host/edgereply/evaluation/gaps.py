@@ -16,8 +16,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Bools, Int64s, Uint8s
 from edgereply.analysis.arrays.ladder import ladder
 from edgereply.analysis.arrays.presence import NO_STAMP
-from edgereply.analysis.pairing.result import Status
-from edgereply.analysis.statistics.dead_time import (
+from edgereply.analysis.lateness.dead_time import (
     CONFIDENCE,
     SHARE,
     DeadTime,
@@ -28,6 +27,7 @@ from edgereply.analysis.statistics.dead_time import (
     gap_steps,
     pooled_steps,
 )
+from edgereply.analysis.pairing.result import Status
 from edgereply.wording.numbers import duration, exactly, listing, percentage, range_words
 
 PAIRS = "pairs"

@@ -5,12 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import Final
 
-from edgereply.analysis.statistics.dead_time import SHARE, GapStep
+from edgereply.analysis.lateness.dead_time import SHARE, GapStep
 from edgereply.evaluation.gaps import Gaps, gap_words
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.figures import style
 from edgereply.report.figures.drawing import Axis, Curve, Drawing, Flag, Item, Panel, Points
-from edgereply.report.figures.readings import Reading
+from edgereply.report.figures.readings import MOST_TOLD, Reading
 from edgereply.wording.numbers import clean, duration, percentage
 
 _HEADER: Final = ("gap", "pairs", "answered", "95 % interval", "late", "one answer for both", "no answer", "not known")
@@ -32,7 +32,6 @@ def gaps(views: Sequence[RunView]) -> Drawing | None:
     low = min(item.steps[0].low_ns for _, _, item in found)
     high = max(item.steps[-1].high_ns for _, _, item in found)
     items: list[Item] = []
-    flags: list[Flag] = []
     for index, view, item in found:
         color, name = style.color(index), style.label(view, index) if len(found) > 1 else ""
         x = [_middle(step) / size for step in item.steps]
@@ -51,15 +50,13 @@ def gaps(views: Sequence[RunView]) -> Drawing | None:
                 hover=[f"{clean(view.title)}: {_words(step)}" for step in item.steps],
             )
         )
-        if (proven := item.dead_time.gap_ns) is not None:
-            who = f"{letter(index)}: " if len(found) > 1 else ""
-            flags.append(Flag(at=proven / size, text=f"{who}dead time {duration(proven)}", color=color, dash="dash"))
+    flags = _flags(found, size)
     left, right = low / 1.15 / size, high * 1.15 / size
     x_axis = Axis(
         title=f"gap between the two edges ({unit})", low=left, high=right, log=True, ticks=style.log_ticks(left, right)
     )
     y_axis = Axis(title="both answered (%)", low=-4, high=104, ticks=tuple((v, str(v)) for v in (0, 25, 50, 75, 100)))
-    panel = Panel(x=x_axis, y=y_axis, items=tuple(items), flags=tuple(flags), height=320)
+    panel = Panel(x=x_axis, y=y_axis, items=tuple(items), flags=flags, height=320)
     notes = [f"Bars: exact 95 % intervals. Dead time: from there on at least {percentage(SHARE)} are answered."]
     if others := len(views) - len(found):
         notes.append(f"{others} of {len(views)} runs had no pairs and are not in this figure.")
@@ -69,6 +66,20 @@ def gaps(views: Sequence[RunView]) -> Drawing | None:
         notes=tuple(notes),
         key=len(found) > 1,
     )
+
+
+def _flags(found: Sequence[tuple[int, RunView, Gaps]], size: int) -> tuple[Flag, ...]:
+    """A line at each dead time, once where several runs have the same; without words where they would be too many."""
+    at: dict[int, list[int]] = {}
+    for index, _, item in found:
+        if item.dead_time.gap_ns is not None:
+            at.setdefault(item.dead_time.gap_ns, []).append(index)
+    flags = []
+    for gap_ns, who in at.items():
+        whose = f"{', '.join(map(letter, who))}: " if len(found) > 1 and len(who) <= MOST_TOLD else ""
+        text = f"{whose}dead time {duration(gap_ns)}" if len(at) <= MOST_TOLD else ""
+        flags.append(Flag(at=gap_ns / size, text=text, color=style.color(who[0]), dash="dash"))
+    return tuple(flags)
 
 
 def read_gaps(views: Sequence[RunView]) -> Reading:

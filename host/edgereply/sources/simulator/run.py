@@ -72,8 +72,8 @@ class SimulatedRun:
             self.due_ns = None
             self.ends_ns = at_ns + TAIL_NS
             return
-        if self._paired and self.emitted % 2:
-            # A gap counts from the edge that there was, not from the one that was due.
+        if self._paired:
+            # Gaps and rests count from the edge that there was, not from the one that was due.
             self._due = self._clock.ticks(at_ns)
         self._due += next(self._intervals)
         self.due_ns = max(self._clock.at_ns(self._due), at_ns + self._rest_ns)

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.lateness.dead_time import Fate
 from edgereply.analysis.pairing.result import Status
-from edgereply.analysis.statistics.dead_time import Fate
 from edgereply.evaluation.evaluate import evaluate
 from edgereply.evaluation.gaps import Gaps, gaps_of, together
 from edgereply.storage.stamps import BoardStamps, SourceStamps

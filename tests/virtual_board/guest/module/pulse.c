@@ -101,12 +101,11 @@ static enum hrtimer_restart act(struct hrtimer *timer)
 			run.next = now + TAIL_NS;
 			run.phase = TAIL;
 		} else {
-			/* a gap counts from the edge that there was, not from the one that was due */
-			u64 from = run.arrivals.gap ? run.rose : run.due;
-			u64 least = run.arrivals.gap ? 0 : now + GAP_NS;
+			/* of pairs, gaps and rests count from the edge that there was, not from the one that was due */
+			bool paired = run.plan.arrival == ARRIVAL_PAIRS;
 
-			run.due = from + next_interval(&run.plan, &run.arrivals);
-			run.next = max(run.due, least);
+			run.due = (paired ? run.rose : run.due) + next_interval(&run.plan, &run.arrivals);
+			run.next = paired ? run.due : max(run.due, now + GAP_NS);
 			run.phase = WAITING;
 		}
 	} else if (now >= run.next) {

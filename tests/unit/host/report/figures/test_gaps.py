@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from edgereply.analysis.statistics.dead_time import GapStep, dead_time
+from edgereply.analysis.lateness.dead_time import GapStep, dead_time
 from edgereply.comparison.compare import compare_entries
 from edgereply.evaluation.gaps import Gaps
 from edgereply.evaluation.run_view import RunView
@@ -53,6 +53,15 @@ def test_no_line_where_none_is_proven() -> None:
     drawing = gaps([view(0, 1500, 2000)])
     assert drawing is not None
     assert drawing.panels[0].flags == ()
+
+
+def test_equal_dead_times_share_a_line_and_too_many_have_no_words() -> None:
+    same = gaps([view(0, 3000), view(1, 3000)])
+    assert same is not None
+    assert [flag.text for flag in same.panels[0].flags] == ["A, B: dead time 20.0 µs"]
+    many = gaps([view(*[0] * n, 3000) for n in range(8)])
+    assert many is not None
+    assert [flag.text for flag in many.panels[0].flags] == [""] * 8
 
 
 def test_runs_without_pairs_are_left_out_and_that_is_said() -> None:

@@ -10,7 +10,7 @@ from scipy.stats import binomtest
 
 from edgereply.analysis.arrays.aliases import Floats
 from edgereply.analysis.arrays.ladder import ladder
-from edgereply.analysis.statistics.dead_time import (
+from edgereply.analysis.lateness.dead_time import (
     Fate,
     GapStep,
     dead_time,
