@@ -19,7 +19,19 @@ SETTINGS = frozenset({
 INNER = {
     "realtime": frozenset({"fifo_priority", "cpus", "lock_memory", "hold_cpu_latency"}),
     "load": frozenset({"cpu", "memory_bytes", "storage_bytes", "network", "duty_percent"}),
-    "plan": frozenset({"pattern", "period_ns", "width_ns", "count", "floor_ns", "spread_ns", "seed"}),
+    "plan": frozenset(
+        {
+            "pattern",
+            "period_ns",
+            "width_ns",
+            "count",
+            "floor_ns",
+            "spread_ns",
+            "seed",
+            "shortest_gap_ns",
+            "longest_gap_ns",
+        }
+    ),
 }
 
 

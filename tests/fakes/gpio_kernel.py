@@ -32,6 +32,7 @@ class FakeLine:
     kernel: socket.socket | None = None
     seqno: int = 0
     irq: bool = True
+    debounce_us: int = 0
 
 
 @dataclass
@@ -109,7 +110,9 @@ class FakeGpioKernel:
             raise _error(errno.EINVAL)
         line = self._current(chip.lines[offset])
         flags = line.flags or abi.INPUT
-        arg[:] = abi.LINE_INFO.pack(line.name.encode(), line.consumer.encode(), offset, 0, flags, b"")
+        attribute = abi.LINE_ATTRIBUTE.pack(3, 0, line.debounce_us) if line.debounce_us else b""
+        name, consumer = line.name.encode(), line.consumer.encode()
+        arg[:] = abi.LINE_INFO.pack(name, consumer, offset, len(attribute) // 16, flags, attribute)
 
     def _current(self, line: FakeLine) -> FakeLine:
         """Give a line back whose request was closed by everybody."""

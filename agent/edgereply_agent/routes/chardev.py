@@ -104,6 +104,7 @@ class ChardevInput(InputLine):
             "chip": path, "line": line.offset, "name": line.name, "bias": line.bias,
             "active_low": bool(line.flags & abi.ACTIVE_LOW), "event_clock": "monotonic",
             "event_buffer": abi.granted_event_buffer(event_buffer),
+            **({"debounce_us": line.debounce_us} if line.debounce_us else {}),
         }  # fmt: skip
 
     def level(self) -> int:

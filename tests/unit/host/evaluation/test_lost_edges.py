@@ -76,3 +76,11 @@ def test_every_edge_is_accounted_for() -> None:
     lost = LostEdges(stimuli=1000, interrupts=950, numbered=900, read=880, answered=870)
     parts = (lost.before_kernel or 0, lost.merged or 0, lost.queue, lost.program)
     assert sum(parts) + lost.answered == lost.stimuli
+
+
+def test_a_debounce_of_the_input_is_told_as_no_fault_of_the_board() -> None:
+    lines = {"input": {"debounce_us": 5000}}
+    with_it = record({"edges_read": 1000}, in_effect={"route": "chardev", "lines": lines})
+    (told,) = (line for line in cautions(with_it, {}) if "debounce" in line)
+    assert told.startswith("The board's input has a debounce of 5.00 ms: closer edges are filtered on purpose")
+    assert not any("debounce" in line for line in cautions(record({"edges_read": 1000}), {}))

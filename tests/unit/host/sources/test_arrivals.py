@@ -61,7 +61,8 @@ def pairs_by_the_document(plan: StimulusPlan, rate: int, count: int) -> list[int
     n = 0
     while G(n) <= long:
         n += 1
-    state, out = plan.seed, []
+    state = plan.seed
+    out: list[int] = []
     while len(out) < count:
         x = state = step(state)
         y = state = step(state)
