@@ -3,7 +3,8 @@
 `Configure(task, settings)`; integers, nanoseconds::
 
     respond    route, lines {input, output}, wait, hold_ns, collection, capacity, realtime, dead_man_s, load,
-               responder (agent, floor), floor_program (a path on the board, "" to build it)
+               responder (agent, floor), floor_program (a path on the board, "" to build it), hardware_clock (ask for
+               stamps of the input's edges by a clock in hardware; true or left out)
     observe    the same, line output_fall, and edges (both, rising); all are inputs with kernel stamps (EVENTS:
                1 input rise, 2 output rise, 3 output fall, 4 output fall that left no stamp)
     probe      lines {name: LINE + direction}; then Probe(levels, read) -> Probed
@@ -106,6 +107,7 @@ class Common:
     realtime: Realtime
     dead_man_s: int
     load: LoadSpec = LoadSpec()
+    hardware_clock: bool = False
 
 
 class Reader:
@@ -244,4 +246,5 @@ def read_common(reader: Reader, roles: tuple[str, ...], routes: tuple[str, ...],
         read_realtime(reader),
         reader.integer("dead_man_s", 1, 86400, 30),
         read_load(reader),
+        reader.flag("hardware_clock"),
     )

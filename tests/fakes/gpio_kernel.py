@@ -62,6 +62,7 @@ class FakeGpioKernel:
             for offset, line in enumerate(chip.lines)
         }
         self.old = False
+        self.hardware_clock = False
 
     def line(self, name: str) -> FakeLine:
         """A line by name."""
@@ -127,6 +128,8 @@ class FakeGpioKernel:
     def _get_line(self, chip: FakeChip, arg: bytearray) -> None:
         *offsets, consumer, config, count, buffer, _ = abi.LINE_REQUEST.unpack(arg)
         flags, attributes, attribute = abi.LINE_CONFIG.unpack(config)
+        if flags & abi.EVENT_CLOCK_HTE and not self.hardware_clock:
+            raise _error(errno.EOPNOTSUPP)
         bias = flags & (abi.PULL_UP | abi.PULL_DOWN | abi.BIAS_DISABLED)
         edges = flags & (abi.EDGE_RISING | abi.EDGE_FALLING)
         direction = flags & (abi.INPUT | abi.OUTPUT)

@@ -86,7 +86,7 @@ def test_edges_closer_than_the_kernels_thread_merge_and_the_longer_gaps_do_not(b
 
 def test_events_that_the_program_leaves_unanswered_are_its_own(bench: VirtualBench) -> None:
     bench.board.wire(*WIRES)
-    bench.write(board=OBSERVE, stimulus='floor = "2ms"')
+    bench.write(board=f"{OBSERVE}\nhardware_clock = true", stimulus='floor = "2ms"')
     with plain_script(bench.board, STIMULI - 30):
         done = bench.run("measure", "--json", "--no-wiring", "--out", "run")
     assert done.code == 0, done.err
@@ -94,3 +94,7 @@ def test_events_that_the_program_leaves_unanswered_are_its_own(bench: VirtualBen
     assert lost is not None
     assert (lost.before_kernel, lost.merged, lost.queue, lost.program) == (0, 0, 0, 30)
     assert "30 not answered by the program, or on its own line" in lost.sentence()
+    # This kernel has no such clock; what it says is told, and the run goes on with the stamps there are.
+    asked = bench.reader().record.in_effect
+    assert asked["hardware_clock"] == {"granted": False, "why": "Operation not supported"}
+    assert "stamps of edges by a hardware clock were refused: Operation not supported" in done.err

@@ -36,6 +36,7 @@ SET_VALUES = ioctl_number(_READ | _WRITE, 0x0F, LINE_VALUES.size)
 
 USED, ACTIVE_LOW, INPUT, OUTPUT, EDGE_RISING, EDGE_FALLING, OPEN_DRAIN, OPEN_SOURCE = (1 << bit for bit in range(8))
 PULL_UP, PULL_DOWN, BIAS_DISABLED = (1 << bit for bit in range(8, 11))
+EVENT_CLOCK_HTE = 1 << 12
 BIAS = {"as-is": 0, "pull-up": PULL_UP, "pull-down": PULL_DOWN, "disabled": BIAS_DISABLED}
 EDGE = {
     "none": 0,

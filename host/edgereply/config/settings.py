@@ -103,6 +103,7 @@ class Board(Strict):
     response_tap: LineName = Line()
     response_fall_tap: LineName = Line()
     hold: Duration = 0
+    hardware_clock: bool = False
     realtime: Realtime = Realtime()
     input_limit_v: float = Field(default=3.3, gt=0, le=30)
     power: TypedPower | None = None

@@ -130,6 +130,13 @@ class FloorMade(Facts):
     sha256: Word = ""
 
 
+class HardwareClock(Facts):
+    """Whether the kernel would stamp edges of the input by a clock in hardware, and if not, why."""
+
+    granted: bool
+    why: Word = ""
+
+
 class Plan(Facts):
     """A plan of stimuli as it took effect."""
 
@@ -163,6 +170,7 @@ class InEffect(Facts):
     realtime: Realtime | None = None
     load: LoadMade | None = None
     floor: FloorMade | None = None
+    hardware_clock: HardwareClock | None = None
     observer: Counts | None = None
     plan: Plan = Plan()
 

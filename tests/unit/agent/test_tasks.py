@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import itertools
 import os
 import signal
@@ -190,6 +191,23 @@ def test_stimulate_captures_each_edge_by_a_line_of_its_own(kernel: FakeGpioKerne
     edges = {name: kernel.line(name).flags >> 4 & 3 for name in ("IN", "FALL")}
     assert edges == {"IN": 1, "FALL": 2}, "one edge each"
     task.close()
+
+
+@pytest.mark.parametrize("granted", [False, True])
+def test_stamps_by_a_hardware_clock_are_asked_for_and_the_answer_is_told(kernel: FakeGpioKernel, granted: bool) -> None:
+    """Kernels without it refuse with EOPNOTSUPP (drivers/gpio/gpiolib-cdev.c)."""
+    kernel.hardware_clock = granted
+    task = make("respond", settings("input=IN", "output=OUT", hardware_clock=True), ())
+    found = task.in_effect["hardware_clock"]
+    assert found == {"granted": granted, "why": "" if granted else os.strerror(errno.EOPNOTSUPP)}
+    said = "granted, on a time base of its own that is not read yet" if granted else "refused: "
+    assert [said in warning for warning in task.warnings] == [True]
+    assert task.in_effect["event_clock"] == "monotonic", "the stamps of the run are the kernel's"
+    task.close()
+    plain = make("respond", settings("input=IN", "output=OUT"), ())
+    assert "hardware_clock" not in plain.in_effect
+    assert plain.warnings == []
+    plain.close()
 
 
 def test_pairs_are_a_gap_apart_as_far_as_the_board_can(kernel: FakeGpioKernel) -> None:
