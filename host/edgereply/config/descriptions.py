@@ -34,7 +34,7 @@ BOARD: Final[dict[str, str]] = {
     "stimulus_tap": "a spare line joined to the input by a jumper, for responder 'observe'",
     "response_tap": "a spare line joined to the output by a jumper, for responder 'observe'",
     "response_fall_tap": "a second spare line joined to the output, for pulse widths, for responder 'observe'",
-    "hardware_clock": "true asks the kernel for stamps of the input's edges by a clock in hardware, and tells the answer",
+    "hardware_clock": "true asks the kernel for stamps of the input by a clock in hardware, and tells the answer",
     "hold": "how long the program keeps its output high, such as '20us'; '0ns' is as short as it can",
     "realtime": "real-time settings to ask the kernel for",
     "input_limit_v": "the most that the board's input bears, in V",
