@@ -192,9 +192,6 @@ class Stimulus(Strict):
             raise ValueError("give 'count' or 'dwell', not both")
         if self.pattern == "exponential" and self.floor >= self.rate:
             raise ValueError("'floor' must be shorter than the mean interval (1 / rate)")
-        for name in ("shortest_gap", "longest_gap"):
-            if getattr(self, name) is not None and self.pattern != "pairs":
-                raise ValueError(f"'{name}' belongs to pattern = 'pairs'")
         if self.shortest_gap and self.longest_gap and self.shortest_gap > self.longest_gap:
             raise ValueError("'shortest_gap' must not be longer than 'longest_gap'")
         return self
