@@ -1,4 +1,4 @@
-"""When stimuli are due: periodic, uniform, exponential with a floor, bit for bit as the pulse sources draw them.
+"""When stimuli are due: periodic, uniform, exponential with a floor, pairs, bit for bit as the pulse sources draw them.
 
 Source: G. Marsaglia, "Xorshift RNGs", Journal of Statistical Software 8 (14), 2003, triple (13, 17, 5).
 """
@@ -31,8 +31,29 @@ def minus_ln(x: int) -> int:
     return (((32 << 16) - log2) * LN2) >> 16
 
 
+def pairs_ns(plan: Plan) -> Iterator[int]:
+    """A rest, a gap, a rest …: gaps are steps of a ladder, four to an octave; without end."""
+    ladder: list[int] = []
+    while True:
+        octave = plan.shortest_gap_ns << (len(ladder) >> 2)
+        step = octave + ((octave * (len(ladder) & 3)) >> 2)
+        if step > plan.longest_gap_ns:
+            break
+        ladder.append(step)
+    x = plan.seed
+    while True:
+        x = xorshift32(x)
+        rest = 2 * plan.period_ns - plan.period_ns // 2 + ((x * (plan.period_ns + 1)) >> 32)
+        x = xorshift32(x)
+        gap = ladder[(x * len(ladder)) >> 32]
+        yield rest - gap
+        yield gap
+
+
 def intervals_ns(plan: Plan) -> Iterator[int]:
     """Intervals before each stimulus in ns, which are this source's ticks; without end."""
+    if plan.pattern == "pairs":
+        yield from pairs_ns(plan)
     x = plan.seed
     while True:
         if plan.pattern == "periodic":

@@ -37,11 +37,17 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
     """
     now, high, low, cells, record = time.monotonic_ns, stimulus.high, stimulus.low, ring.cells, capture.record
     intervals = intervals_ns(plan)
+    upcoming_ns = next(intervals)
+    paired = plan.pattern == "pairs"
     usual_ns = MASK
-    due_ns = now()
+    due_ns = at_ns = now()
     free_ns = 0
     for number in range(1, plan.count + 1):
-        due_ns += next(intervals)
+        # Gaps and rests of pairs count from the edge that there was, not from the one that was due.
+        due_ns = (at_ns if paired else due_ns) + upcoming_ns
+        upcoming_ns = next(intervals)
+        # The first pulse of a pair ends half-way to the second.
+        width_ns = min(plan.width_ns, upcoming_ns // 2) if paired else plan.width_ns
         if not _rest(max(due_ns, free_ns), capture, line, ring):
             return
         before_ns = now()
@@ -49,9 +55,9 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
         after_ns = now()
         usual_ns = min(usual_ns, (after_ns - before_ns + 1) // 2)
         # A write that was held up may have acted at its very end: the pulse is never shorter than planned.
-        end_ns = max(before_ns + usual_ns, after_ns - usual_ns) + plan.width_ns
-        if plan.width_ns > 2 * SPIN_NS:
-            time.sleep((plan.width_ns - SPIN_NS) * 1e-9)
+        end_ns = max(before_ns + usual_ns, after_ns - usual_ns) + width_ns
+        if width_ns > 2 * SPIN_NS:
+            time.sleep((width_ns - SPIN_NS) * 1e-9)
         while now() < end_ns:
             pass
         falling_ns = now()
@@ -62,7 +68,7 @@ def emit(plan: Plan, stimulus: OutputLine, capture: Capture, line: InputLine, ri
         if after_ns - at_ns > cells[HALF_LENGTH]:
             cells[HALF_LENGTH] = min(after_ns - at_ns, MASK)
         cells[EMITTED] = number & MASK
-        free_ns = now() + REST_NS
+        free_ns = now() + (0 if paired else REST_NS)
     _rest(now() + LATE_NS, capture, line, ring)
 
 

@@ -10,6 +10,7 @@ from edgereply_protocol import NEWEST, OLDEST, Json
 from .environment import facts
 from .errors import RouteError
 from .routes import registry
+from .routes.chardev_abi import LineInfo
 from .routes.chips import Chips
 from .settings import COLLECTIONS, WAITS
 from .tasks import TASKS
@@ -63,6 +64,12 @@ def list_chips(chips: Chips) -> tuple[list[Json], list[Json]]:
     return found, problems
 
 
+def filters(line: LineInfo) -> Json:
+    """What keeps edges of a line from whoever holds it: a debounce time, and edges of one kind only."""
+    found: Json = {"debounce_us": line.debounce_us} if line.debounce_us else {}
+    return found | ({"edges": line.edges} if line.edges not in ("none", "both") else {})
+
+
 def _chip(chips: Chips, path: str) -> Json:
     fd = chips.open(path)
     try:
@@ -75,7 +82,7 @@ def _chip(chips: Chips, path: str) -> Json:
         "line_list": [
             {
                 "offset": line.offset, "name": line.name, "user": line.consumer, "used": line.used,
-                "direction": line.direction, "bias": line.bias,
+                "direction": line.direction, "bias": line.bias, **filters(line),
             }
             for line in lines
         ],

@@ -3,12 +3,14 @@
 `Configure(task, settings)`; integers, nanoseconds::
 
     respond    route, lines {input, output}, wait, hold_ns, collection, capacity, realtime, dead_man_s, load,
-               responder (agent, floor), floor_program (a path on the board, "" to build it)
+               responder (agent, floor), floor_program (a path on the board, "" to build it), hardware_clock (ask for
+               stamps of the input's edges by a clock in hardware; true or left out)
     observe    the same, line output_fall, and edges (both, rising); all are inputs with kernel stamps (EVENTS:
                1 input rise, 2 output rise, 3 output fall, 4 output fall that left no stamp)
     probe      lines {name: LINE + direction}; then Probe(levels, read) -> Probed
     stimulate  lines {stimulus, capture} (and capture_fall: falls by a line of their own),
-               plan {pattern, period_ns, width_ns, count, floor_ns, spread_ns, seed}
+               plan {pattern, period_ns, width_ns, count, floor_ns, spread_ns, seed} and, for the pattern pairs,
+               {shortest_gap_ns, longest_gap_ns}
     LINE       {chip, line, active_low, bias}: chip "" searches all chips by line name
 
 `Configured.in_effect` mirrors them as they took effect; what could not be had is a warning with its remedy. A host
@@ -72,6 +74,8 @@ class Plan:
     floor_ns: int
     spread_ns: int
     seed: int
+    shortest_gap_ns: int = 0
+    longest_gap_ns: int = 0
 
 
 @dataclass(frozen=True)
@@ -103,6 +107,7 @@ class Common:
     realtime: Realtime
     dead_man_s: int
     load: LoadSpec = LoadSpec()
+    hardware_clock: bool = False
 
 
 class Reader:
@@ -204,7 +209,7 @@ def read_load(reader: Reader) -> LoadSpec:
 
 def read_plan(values: Reader) -> Plan:
     """A stimulus plan; the limits are those of the pulse sources' command set."""
-    pattern = values.choice("pattern", ("periodic", "uniform", "exponential"), "exponential")
+    pattern = values.choice("pattern", ("periodic", "uniform", "exponential", "pairs"), "exponential")
     period = values.integer("period_ns", 200_000, 60_000_000_000, 5_000_000)
     width = values.integer("width_ns", 30_000, 10_000_000, 50_000)
     # Only what the pattern uses has to fit the period.
@@ -212,11 +217,18 @@ def read_plan(values: Reader) -> Plan:
     most_spread = period - 100_000 if pattern == "uniform" else 60_000_000_000
     floor = values.integer("floor_ns", 100_000, most_floor, min(1_000_000, period))
     spread = values.integer("spread_ns", 0, most_spread, min(1_000_000, period - 100_000))
-    shortest = {"periodic": period, "uniform": period - spread, "exponential": floor}[pattern]
+    shortest = {"periodic": period, "uniform": period - spread, "exponential": floor, "pairs": period}[pattern]
     if width > shortest - 50_000:
         raise values.error("width_ns", f"{width} ns leaves no 50 us of rest in the shortest interval of {shortest} ns")
     count = values.integer("count", 1, 2**32 - 1, 100)
-    return Plan(pattern, period, width, count, floor, spread, values.integer("seed", 1, 2**32 - 1, 1))
+    seed = values.integer("seed", 1, 2**32 - 1, 1)
+    if pattern != "pairs":
+        return Plan(pattern, period, width, count, floor, spread, seed)
+    longest_gap = values.integer("longest_gap_ns", 1_000, period // 2)
+    return Plan(
+        pattern, period, width, count, floor, spread, seed,
+        values.integer("shortest_gap_ns", 1_000, longest_gap), longest_gap,
+    )  # fmt: skip
 
 
 def read_common(reader: Reader, roles: tuple[str, ...], routes: tuple[str, ...], event_buffer: int = 1024) -> Common:
@@ -234,4 +246,5 @@ def read_common(reader: Reader, roles: tuple[str, ...], routes: tuple[str, ...],
         read_realtime(reader),
         reader.integer("dead_man_s", 1, 86400, 30),
         read_load(reader),
+        reader.flag("hardware_clock"),
     )

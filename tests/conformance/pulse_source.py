@@ -26,6 +26,7 @@ class PulseSourceSuite:
         kind: name in the table of sources.
         plan: a plan the source does quickly.
         patterns: arrival patterns it has.
+        pairs: whether it sends pairs.
         exact_ns: how far stimuli may lie from their due times; None for a source that is only as
             punctual as the computer it runs on.
         patience_s: how long a run of ``plan`` may take; a deadline, not an expectation.
@@ -38,6 +39,7 @@ class PulseSourceSuite:
     kind: ClassVar[str]
     plan: ClassVar[StimulusPlan] = StimulusPlan(period_ns=2_000_000, floor_ns=500_000, spread_ns=1_000_000, count=40)
     patterns: ClassVar[tuple[Pattern, ...]] = ("periodic", "uniform", "exponential")
+    pairs: ClassVar[bool] = False
     exact_ns: ClassVar[int | None] = None
     patience_s: ClassVar[float] = 60.0
     abort_within_s: ClassVar[float] = 0.15
@@ -127,6 +129,25 @@ class PulseSourceSuite:
             ticks = intervals(plan, tick_hz, plan.count)[1:]
             due_ns = np.cumsum(ticks) * 1_000_000_000 // tick_hz
             assert np.abs(at_ns[1:] - at_ns[0] - due_ns).max() <= self.exact_ns
+
+    def test_pairs_are_a_gap_apart_and_a_rest_from_the_next(self, source: PulseSource) -> None:
+        wanted = replace(self.plan, pattern="pairs", width_ns=50_000)
+        if not self.pairs:
+            with pytest.raises(SettingError, match="pairs"):
+                source.arm(wanted)
+            return
+        with pytest.raises(SettingError, match=r"apart.*to .*half|apart.*source's shortest"):
+            source.arm(replace(wanted, shortest_gap_ns=1))
+        plan, batch = self.run(source, wanted)
+        assert 0 < plan.shortest_gap_ns < plan.longest_gap_ns <= plan.period_ns // 2, "the source says its own"
+        at_ns = batch.at_ns[batch.kind == STIMULUS]
+        assert len(at_ns) == plan.count
+        tick_hz = source.identity.tick_hz
+        planned_ns = intervals(plan, tick_hz, plan.count)[1:] * 1_000_000_000 // tick_hz
+        late_ns = np.diff(at_ns) - planned_ns
+        assert late_ns.min() >= -2 - 2 * 1_000_000_000 // tick_hz, "late as a program may be, but never early"
+        if self.exact_ns is not None:
+            assert late_ns.max() <= self.exact_ns
 
     def test_an_aborted_run_ends_and_another_follows(self, source: PulseSource) -> None:
         source.arm(replace(self.plan, count=self.endless))

@@ -11,6 +11,7 @@ from tests.fakes.wires_responder import WiresResponder
 
 class TestVirtualSource(PulseSourceSuite):
     kind = "virtual"
+    pairs = True
 
     @contextlib.contextmanager
     def opened(self) -> Iterator[PulseSource]:

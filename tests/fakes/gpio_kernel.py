@@ -32,6 +32,7 @@ class FakeLine:
     kernel: socket.socket | None = None
     seqno: int = 0
     irq: bool = True
+    debounce_us: int = 0
 
 
 @dataclass
@@ -61,6 +62,7 @@ class FakeGpioKernel:
             for offset, line in enumerate(chip.lines)
         }
         self.old = False
+        self.hardware_clock = False
 
     def line(self, name: str) -> FakeLine:
         """A line by name."""
@@ -109,7 +111,9 @@ class FakeGpioKernel:
             raise _error(errno.EINVAL)
         line = self._current(chip.lines[offset])
         flags = line.flags or abi.INPUT
-        arg[:] = abi.LINE_INFO.pack(line.name.encode(), line.consumer.encode(), offset, 0, flags, b"")
+        attribute = abi.LINE_ATTRIBUTE.pack(3, 0, line.debounce_us) if line.debounce_us else b""
+        name, consumer = line.name.encode(), line.consumer.encode()
+        arg[:] = abi.LINE_INFO.pack(name, consumer, offset, len(attribute) // 16, flags, attribute)
 
     def _current(self, line: FakeLine) -> FakeLine:
         """Give a line back whose request was closed by everybody."""
@@ -124,6 +128,8 @@ class FakeGpioKernel:
     def _get_line(self, chip: FakeChip, arg: bytearray) -> None:
         *offsets, consumer, config, count, buffer, _ = abi.LINE_REQUEST.unpack(arg)
         flags, attributes, attribute = abi.LINE_CONFIG.unpack(config)
+        if flags & abi.EVENT_CLOCK_HTE and not self.hardware_clock:
+            raise _error(errno.EOPNOTSUPP)
         bias = flags & (abi.PULL_UP | abi.PULL_DOWN | abi.BIAS_DISABLED)
         edges = flags & (abi.EDGE_RISING | abi.EDGE_FALLING)
         direction = flags & (abi.INPUT | abi.OUTPUT)

@@ -33,6 +33,7 @@ class BoardSourceSuite(PulseSourceSuite):
     """One session of the agent serves all tests of a class, as it serves all conditions of a series."""
 
     plan: ClassVar[StimulusPlan] = StimulusPlan(period_ns=5_000_000, floor_ns=2_000_000, spread_ns=2_000_000, count=20)
+    pairs = True
     endless = 4_000
     board: ClassVar[VirtualBoard]
     session: ClassVar[BoardClient | None] = None

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 import numpy as np
 import pytest
 
+from edgereply.evaluation.lost_edges import lost_edges
 from tests.virtual_bench.bench import VirtualBench
 
 pytestmark = pytest.mark.virtual_board
@@ -60,6 +61,13 @@ def test_edges_merged_without_a_gap_in_the_numbers_are_found_by_counting(bench: 
     assert unanswered + summary["ambiguous"] >= merged
     assert unanswered > 0
     assert summary["responses"] <= answered
+    lost = lost_edges(reader.record)
+    assert lost is not None
+    assert lost.before_kernel is not None
+    assert lost.merged is not None
+    assert lost.before_kernel + lost.merged == merged
+    assert (lost.queue, lost.program) == (0, 0)
+    assert lost.merged > merged // 2, "the interrupts were counted, only their thread did not run"
 
 
 def test_an_overflow_of_the_kernels_buffer_is_counted_and_told(bench: VirtualBench) -> None:
@@ -80,6 +88,10 @@ def test_an_overflow_of_the_kernels_buffer_is_counted_and_told(bench: VirtualBen
     assert numbered == board.line_seqno[-1]
     # A few may have merged besides, which leaves no gap in the numbers.
     assert counts["stimuli"] == stimuli
+    lost = lost_edges(reader.record)
+    assert lost is not None
+    assert (lost.queue, lost.program) == (counts["lost_edges"], 0)
+    assert f"{lost.queue:,} dropped by the kernel's full queue" in lost.sentence()
     assert stimuli - 30 <= numbered <= stimuli
     told = bench.run("report", "run", "-o", "report.html")
     assert told.code == 0, told.err

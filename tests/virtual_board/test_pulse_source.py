@@ -12,6 +12,8 @@ import numpy as np
 import numpy.typing as npt
 import pytest
 
+from edgereply.sources.arrivals import intervals as host_intervals
+from edgereply.sources.base import StimulusPlan
 from tests.virtual_board import VirtualBoard
 from tests.virtual_board.cache import GUEST
 from tests.virtual_board.responding import responding
@@ -193,6 +195,18 @@ def test_the_arithmetic_is_the_documented_one_bit_for_bit(
     numbers = [which, seed, period, floor, spread, 5000]
     done = subprocess.run([drawer, *map(str, numbers)], capture_output=True, text=True, timeout=30, check=True)
     assert [int(line) for line in done.stdout.split()] == intervals(arrival, 5000, seed, period, floor, spread)
+
+
+@pytest.mark.parametrize(("shortest", "longest"), [(5_000, 2_500_000), (5_001, 5_001), (77_777, 30_000_000_000)])
+@pytest.mark.parametrize("seed", [1, 2463534242, 2**32 - 1])
+def test_pairs_are_those_of_the_host_bit_for_bit(drawer: Path, seed: int, shortest: int, longest: int) -> None:
+    """The host's are another implementation, over whole arrays."""
+    plan = StimulusPlan(
+        pattern="pairs", period_ns=2 * longest, seed=seed, shortest_gap_ns=shortest, longest_gap_ns=longest
+    )
+    numbers = [3, seed, plan.period_ns, shortest, longest, 501]
+    done = subprocess.run([drawer, *map(str, numbers)], capture_output=True, text=True, timeout=30, check=True)
+    assert [int(line) for line in done.stdout.split()] == host_intervals(plan, RATE, 501).tolist()
 
 
 @pytest.fixture(scope="module")

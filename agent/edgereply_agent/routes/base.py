@@ -138,6 +138,14 @@ class Route(ABC):
             RouteError: it cannot be had; says why and what to do.
         """
 
+    def no_hardware_clock(self, spec: LineSpec) -> str:
+        """Why edges of a line cannot be stamped by a clock in hardware; "" where the kernel grants it.
+
+        Raises:
+            RouteError: the line cannot be had at all.
+        """
+        return f"the route {self.name} cannot ask for them"
+
     def close(self) -> None:  # noqa: B027
         """Release what the route itself holds; lines are closed by their owner."""
 

@@ -63,6 +63,18 @@ class ChardevRoute(Route):
         """See `Route.output`."""
         return ChardevOutput(self, spec, abi.OUTPUT | abi.BIAS[spec.bias])
 
+    def no_hardware_clock(self, spec: LineSpec) -> str:
+        """See `Route.no_hardware_clock`: asks by a request of its own, which is given back at once."""
+        try:
+            fd, _, _ = self.request(spec, abi.INPUT | abi.EDGE_RISING | abi.EVENT_CLOCK_HTE, 0, None)
+        except RouteError as error:
+            refused = error.__cause__
+            if error.code == "bad-setting" and isinstance(refused, OSError):
+                return refused.strerror or str(refused)
+            raise
+        os.close(fd)
+        return ""
+
     def request(
         self, spec: LineSpec, flags: int, event_buffer: int, values: Optional[int]
     ) -> tuple[int, str, abi.LineInfo]:
@@ -104,6 +116,7 @@ class ChardevInput(InputLine):
             "chip": path, "line": line.offset, "name": line.name, "bias": line.bias,
             "active_low": bool(line.flags & abi.ACTIVE_LOW), "event_clock": "monotonic",
             "event_buffer": abi.granted_event_buffer(event_buffer),
+            **({"debounce_us": line.debounce_us} if line.debounce_us else {}),
         }  # fmt: skip
 
     def level(self) -> int:

@@ -36,6 +36,7 @@ SET_VALUES = ioctl_number(_READ | _WRITE, 0x0F, LINE_VALUES.size)
 
 USED, ACTIVE_LOW, INPUT, OUTPUT, EDGE_RISING, EDGE_FALLING, OPEN_DRAIN, OPEN_SOURCE = (1 << bit for bit in range(8))
 PULL_UP, PULL_DOWN, BIAS_DISABLED = (1 << bit for bit in range(8, 11))
+EVENT_CLOCK_HTE = 1 << 12
 BIAS = {"as-is": 0, "pull-up": PULL_UP, "pull-down": PULL_DOWN, "disabled": BIAS_DISABLED}
 EDGE = {
     "none": 0,
@@ -43,7 +44,7 @@ EDGE = {
     "falling": EDGE_FALLING,
     "both": EDGE_RISING | EDGE_FALLING,
 }
-ATTRIBUTE_OUTPUT_VALUES = 2
+ATTRIBUTE_OUTPUT_VALUES, ATTRIBUTE_DEBOUNCE = 2, 3
 MAX_EVENT_BUFFER = 1024
 
 
@@ -64,6 +65,13 @@ class LineInfo:
     consumer: str
     offset: int
     flags: int
+    debounce_us: int = 0
+
+    @property
+    def edges(self) -> str:
+        """Edges that whoever holds the line is told of, as in the settings."""
+        wanted = self.flags & (EDGE_RISING | EDGE_FALLING)
+        return next(name for name, flags in EDGE.items() if flags == wanted)
 
     @property
     def used(self) -> bool:
@@ -124,8 +132,11 @@ def encode_line_query(offset: int) -> bytearray:
 
 def decode_line_info(data: bytes) -> LineInfo:
     """Line information as the kernel wrote it."""
-    name, consumer, offset, _, flags, _ = LINE_INFO.unpack(data)
-    return LineInfo(_text(name), _text(consumer), offset, flags)
+    name, consumer, offset, count, flags, attributes = LINE_INFO.unpack(data)
+    found = {
+        number: value for number, _, value in LINE_ATTRIBUTE.iter_unpack(attributes[: count * LINE_ATTRIBUTE.size])
+    }
+    return LineInfo(_text(name), _text(consumer), offset, flags, found.get(ATTRIBUTE_DEBOUNCE, 0) & 0xFFFFFFFF)
 
 
 def granted_event_buffer(asked: int) -> int:

@@ -11,7 +11,7 @@ from edgereply_agent.keeper import Keeper
 from edgereply_agent.realtime import CpuLatency
 from edgereply_agent.ring import Ring
 from edgereply_agent.routes.base import InputLine, Route
-from edgereply_agent.settings import Common, LoadSpec
+from edgereply_agent.settings import Common, LineSpec, LoadSpec
 from edgereply_agent.starvation import check_throttle, guard_s, guard_warning, starved
 from edgereply_agent.worker import Become, Worker
 from edgereply_protocol import Block, Json, Layout
@@ -69,7 +69,20 @@ class Task:
             lost_edges_seen=route.counts_lost, event_buffer=None, lines={}, realtime={},
             load={} if self._load is None else self._load.in_effect,
         )  # fmt: skip
+        if common.hardware_clock and "input" in common.lines:
+            self._ask_for_hardware_clock(route, common.lines["input"])
         return route
+
+    def _ask_for_hardware_clock(self, route: Route, spec: LineSpec) -> None:
+        """Ask whether the kernel would stamp edges in hardware, and say so; the stamps of the run are its own.
+
+        A hardware clock has a time base of its own (uAPI v2: GPIO_V2_LINE_FLAG_EVENT_CLOCK_HTE), and `wake` would have
+        to be brought onto it before the two could be subtracted.
+        """
+        why = route.no_hardware_clock(spec)
+        self.in_effect["hardware_clock"] = {"granted": not why, "why": why}
+        found = f"refused: {why}" if why else "granted, on a time base of its own that is not read yet"
+        self.warnings.append(f"{spec}: stamps of edges by a hardware clock were {found}; stamps are the kernel's own")
 
     def _make_load(self, wanted: LoadSpec) -> None:
         """Fork its processes before there is any line they could hold."""

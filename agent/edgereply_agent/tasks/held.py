@@ -6,6 +6,7 @@ import contextlib
 import os
 from typing import Sequence
 
+from edgereply_agent.counters import line_interrupts
 from edgereply_agent.errors import RouteError
 from edgereply_agent.routes import registry
 from edgereply_agent.routes.base import InputLine, OutputLine, Route
@@ -47,12 +48,15 @@ class HeldLines:
         Raises:
             AgentError: it cannot be had.
         """
+        before = line_interrupts()
         try:
             line = route.input(spec, edges, event_buffer)
         except RouteError as error:
             raise self._by_us(error, route, spec) from error
         self.inputs.append(line)
-        self._say(spec, line.in_effect, line.warnings)
+        # Which of the kernel's counters of interrupts is this line's: the one that its request brought.
+        new = [name for name in line_interrupts() if name not in before]
+        self._say(spec, {**line.in_effect, "interrupt": new[0]} if len(new) == 1 else line.in_effect, line.warnings)
         self._in_effect["event_buffer"] = line.in_effect.get("event_buffer")
         return line
 

@@ -21,6 +21,7 @@ from edgereply.evaluation.explanation import (
     sentences,
 )
 from edgereply.evaluation.load_view import evaluate_run
+from edgereply.evaluation.lost_edges import LostEdges, lost_edges
 from edgereply.storage.run_reader import RunReader
 
 
@@ -35,6 +36,8 @@ class LateExplanation:
         late: on late answers, in sentences, the first is the answer.
         alike: on all answers, in sentences.
         cautions: what limits the figures.
+        lost: counts of edges on their way through the board; None where the board tells none.
+        pairs: how close two edges may be, in sentences; none where the stimuli did not come in pairs.
     """
 
     run: str
@@ -45,13 +48,15 @@ class LateExplanation:
     cautions: tuple[str, ...]
     found: dict[str, Any] = field(repr=False)
     result: Evaluation = field(repr=False)
+    pairs: tuple[str, ...] = ()
+    lost: LostEdges | None = None
 
     @property
     def sentences(self) -> tuple[str, ...]:
         """Everything in words: first on late answers, then on all of them."""
         # What all answers are like comes after what the late ones have in common, but for its first sentence.
         first = [f"All answers: {line[:1].lower()}{line[1:]}" for line in self.alike[:1]]
-        return (*self.late, *first, *self.alike[1:])
+        return (*self.late, *self.pairs, *first, *self.alike[1:])
 
     def __str__(self) -> str:
         return "\n".join(self.sentences)
@@ -64,6 +69,8 @@ class LateExplanation:
         return {
             "run": self.run, "evidence": self.evidence, "virtual": self.virtual, **self.found,
             "sentences": {"late": list(self.late), "all": list(self.alike)}, "cautions": list(self.cautions),
+            **({} if self.result.gaps is None else {"gaps": self.result.gaps.as_dict()}),
+            **({} if self.lost is None else {"edges": self.lost.as_dict()}),
         }  # fmt: skip
 
     def _repr_html_(self) -> str:
@@ -94,4 +101,5 @@ def explain(directory: Path, name: str, late_above_ns: int | None = None) -> Lat
     return LateExplanation(
         name, result.evidence, record.virtual, tuple(late), tuple(describe(alike)),
         tuple(cautions(record, result.counts)), found, result,
+        () if result.gaps is None else tuple(result.gaps.sentences()), lost_edges(record),
     )  # fmt: skip

@@ -100,7 +100,7 @@ def measure(
         count: how many stimuli.
         dwell: how long instead of how many, such as "60s".
         rate: mean rate of the stimuli, such as "200/s".
-        pattern: of their arrivals: periodic, uniform or exponential.
+        pattern: of their arrivals: periodic, uniform, exponential or pairs.
         seed: of their arrivals.
         route: how the board answers.
         wait: how it waits for the edge: block or spin.

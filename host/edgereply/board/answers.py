@@ -78,6 +78,8 @@ class Line(Facts):
     used: bool | None = None
     direction: Word | None = None
     bias: Word | None = None
+    debounce_us: Whole | None = None
+    edges: Word | None = None
 
 
 class Chip(Facts):

@@ -8,6 +8,7 @@ from difflib import get_close_matches
 from typing import Any
 
 from edgereply.errors import SettingError
+from edgereply.wording.numbers import duration
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +51,21 @@ def lines_of(report: Mapping[str, Any]) -> list[ListedLine]:
     for chip in report.get("chips", []):
         for line in chip.get("line_list", []):
             user = str(line.get("user") or ("another program" if line.get("used") else ""))
-            facts = " ".join(str(line[key]) for key in ("direction", "bias") if line.get(key))
+            facts = line_facts(line)
             found.append(
                 ListedLine(str(chip.get("name")), int(line.get("offset", -1)), str(line.get("name") or ""), user, facts)
             )
     return found
+
+
+def line_facts(line: Mapping[str, Any]) -> str:
+    """How a line is set, in words: direction, bias, and what keeps edges from whoever holds it."""
+    facts = [str(line[key]) for key in ("direction", "bias") if line.get(key)]
+    if line.get("debounce_us"):
+        facts.append(f"debounce {duration(1000 * int(line['debounce_us']))}")
+    if line.get("edges"):
+        facts.append(f"{line['edges']} edges only")
+    return " ".join(facts)
 
 
 def likely(lines: list[ListedLine]) -> list[ListedLine]:

@@ -5,8 +5,19 @@ from edgereply_protocol import Json
 # Settings that every agent that knows them mirrors in `Configured.in_effect`; the first agents had neither load nor
 # a choice of responder.
 MIRRORED = {
-    "respond": ("route", "wait", "hold_ns", "collection", "capacity", "realtime", "dead_man_s", "load", "responder"),
-    "observe": ("route", "realtime", "load"),
+    "respond": (
+        "route",
+        "wait",
+        "hold_ns",
+        "collection",
+        "capacity",
+        "realtime",
+        "dead_man_s",
+        "load",
+        "responder",
+        "hardware_clock",
+    ),
+    "observe": ("route", "realtime", "load", "hardware_clock"),
     "stimulate": ("route", "plan"),
     "probe": ("route",),
 }

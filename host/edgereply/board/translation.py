@@ -23,6 +23,8 @@ def responder_settings(board: Board, capacity: int) -> Json:
         "load": board.load.model_dump(),
         "responder": board.responder,
         "floor_program": board.floor_program,
+        # Left out where it is not wanted: agents from before it do not know it.
+        **({"hardware_clock": True} if board.hardware_clock else {}),
     }
 
 

@@ -70,5 +70,6 @@ def _possible(found: dict[str, Any]) -> list[str]:
 
 def _line(line: dict[str, Any]) -> str:
     user = f"used by {line['user']}" if line.get("user") else "used" if line.get("used") else "free"
-    facts = " ".join(str(line[key]) for key in ("direction", "bias") if line.get(key))
-    return f"  {line.get('offset', '?'):>4}  {line.get('name') or '(unnamed)':<24} {facts:<20} {user}"
+    from edgereply.board.line_choice import line_facts
+
+    return f"  {line.get('offset', '?'):>4}  {line.get('name') or '(unnamed)':<24} {line_facts(line):<20} {user}"

@@ -44,7 +44,8 @@ def command(
         str | None, typer.Option(help="Send stamps while it measures, or at the end.", **choices(("stream", "quiet")))
     ] = None,
     pattern: Annotated[
-        str | None, typer.Option(help="Arrivals of the stimuli.", **choices(("periodic", "uniform", "exponential")))
+        str | None,
+        typer.Option(help="Arrivals of the stimuli.", **choices(("periodic", "uniform", "exponential", "pairs"))),
     ] = None,
     rate: Annotated[str | None, typer.Option(help="Mean rate of the stimuli, such as 200/s.", metavar="RATE")] = None,
     count: Annotated[int | None, typer.Option(help="How many stimuli.", metavar="N")] = None,

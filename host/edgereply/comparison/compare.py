@@ -225,6 +225,7 @@ def _place_dict(place: ComparedEntry) -> dict[str, Any]:
         "margin_ns": place.margin.left_ns,
         "margin_why_not": place.margin.why_not,
         "context": entry.context,
+        **({} if entry.gaps is None else {"gaps": entry.gaps.as_dict()}),
         "evidence": entry.evidence,
         "virtual": entry.virtual,
         "respects": entry.respects,

@@ -16,6 +16,7 @@ from edgereply.comparison.conditions import joined_words, respects
 from edgereply.comparison.series_blocks import Side, sides_of
 from edgereply.evaluation.board_context import Context, pooled
 from edgereply.evaluation.evaluate import Evaluation
+from edgereply.evaluation.gaps import Gaps, together
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.evaluation.phase_lock import limiting_lock
 from edgereply.storage.run_reader import RunReader
@@ -46,6 +47,7 @@ class Entry:
         context: heat, power and the like over all runs.
         known_to: how well imported times are known, the worst of the runs; None where none is imported.
         locked: whether the stimuli of a run kept step with a rhythm of the board and saw a part of its cycle only.
+        gaps: what became of its pairs; None where its stimuli came otherwise.
     """
 
     name: str
@@ -62,6 +64,7 @@ class Entry:
     context: Context = field(default_factory=dict)
     known_to: KnownTo | None = None
     locked: bool = False
+    gaps: Gaps | None = None
 
     @property
     def reaction_ns(self) -> Int64s:
@@ -106,6 +109,7 @@ class EntryPart:
     context: Context
     known_to: KnownTo | None
     locked: bool
+    gaps: Gaps | None = None
 
 
 def _worst(known: Sequence[KnownTo]) -> KnownTo | None:
@@ -172,6 +176,7 @@ def part_of(run: EvaluatedRun) -> EntryPart:
         run.place, present(result.reaction_ns), _outcomes(result), result.counts, result.evidence, record.virtual,
         run.deadline_ns, respects(record, result.evidence, run.deadline_ns), trouble, record.context, result.known_to,
         run.deadline_ns is not None and limiting_lock(result.stimulus_ns) is not None,  # it bears on a verdict alone
+        result.gaps,
     )  # fmt: skip
 
 
@@ -204,6 +209,7 @@ def make_entry(
         context=pooled([part.context for part in parts]),
         known_to=_worst([part.known_to for part in parts if part.known_to is not None]),
         locked=any(part.locked for part in parts),
+        gaps=together([part.gaps for part in parts]),
     )
 
 

@@ -34,6 +34,7 @@ BOARD: Final[dict[str, str]] = {
     "stimulus_tap": "a spare line joined to the input by a jumper, for responder 'observe'",
     "response_tap": "a spare line joined to the output by a jumper, for responder 'observe'",
     "response_fall_tap": "a second spare line joined to the output, for pulse widths, for responder 'observe'",
+    "hardware_clock": "true asks the kernel for stamps of the input by a clock in hardware, and tells the answer",
     "hold": "how long the program keeps its output high, such as '20us'; '0ns' is as short as it can",
     "realtime": "real-time settings to ask the kernel for",
     "input_limit_v": "the most that the board's input bears, in V",
@@ -71,10 +72,13 @@ SOURCE: Final[dict[str, str]] = {
 }
 
 STIMULUS: Final[dict[str, str]] = {
-    "pattern": "how intervals are drawn: 'exponential' (random, the fair one), 'uniform' or 'periodic'",
+    "pattern": "how intervals are drawn: 'exponential' (random, the fair one), 'uniform' or 'periodic'; 'pairs': "
+    "two stimuli a swept gap apart, then a rest, to find how close two edges may be",
     "rate": "stimuli a second on average, such as '200/s'",
     "floor": "the shortest interval of the exponential pattern",
     "spread": "half the range of the uniform pattern",
+    "shortest_gap": "the shortest gap of pairs; left out: the shortest that the source can do",
+    "longest_gap": "the longest gap of pairs; left out: half the mean interval",
     "width": "how long a stimulus lasts",
     "count": "how many stimuli; instead of dwell",
     "dwell": "for how long, such as '10s'; instead of count",
@@ -102,7 +106,7 @@ AXES: Final[dict[str, str]] = {
     "responder": "what answers: 'agent', 'floor'",
     "load": "loads that the agent makes, such as 'none' and 'cpu=2'",
     "rate": "stimuli a second on average, such as '200/s'",
-    "pattern": "arrival patterns: 'exponential', 'uniform', 'periodic'",
+    "pattern": "arrival patterns: 'exponential', 'uniform', 'periodic', 'pairs'",
     "fifo_priority": "priorities under SCHED_FIFO, 1 to 99, and 'none'",
     "cpus": "processors that the responder may run on: 'any', or numbers such as [3]",
     "hold_cpu_latency": "whether processors are kept from sleeping deeply: false, true",

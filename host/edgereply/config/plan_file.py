@@ -60,7 +60,7 @@ class Axes(Strict):
     responder: Annotated[list[Literal["agent", "floor"]], AfterValidator(_once)] = Field(default_factory=list)
     load: Annotated[list[LoadText], AfterValidator(_once)] = Field(default_factory=list)
     rate: Annotated[list[Rate], AfterValidator(_once)] = Field(default_factory=list)
-    pattern: Annotated[list[Literal["periodic", "uniform", "exponential"]], AfterValidator(_once)] = Field(
+    pattern: Annotated[list[Literal["periodic", "uniform", "exponential", "pairs"]], AfterValidator(_once)] = Field(
         default_factory=list
     )
     fifo_priority: Annotated[list[Priority], AfterValidator(_once)] = Field(default_factory=list)

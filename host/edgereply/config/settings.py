@@ -100,6 +100,7 @@ class Board(Strict):
     response_tap: LineName = Line()
     response_fall_tap: LineName = Line()
     hold: Duration = 0
+    hardware_clock: bool = False
     realtime: Realtime = Realtime()
     input_limit_v: float = Field(default=3.3, gt=0, le=30)
     power: TypedPower | None = None
@@ -170,10 +171,12 @@ class Board(Strict):
 class Stimulus(Strict):
     """When stimuli come, how long they are, and how many."""
 
-    pattern: Literal["periodic", "uniform", "exponential"] = "exponential"
+    pattern: Literal["periodic", "uniform", "exponential", "pairs"] = "exponential"
     rate: Period = 5_000_000
     floor: Duration = 1_000_000
     spread: Duration = 1_000_000
+    shortest_gap: Duration | None = None
+    longest_gap: Duration | None = None
     width: Duration = 50_000
     count: int | None = Field(default=None, ge=1, le=2**32 - 1)
     dwell: Duration | None = None
@@ -186,6 +189,8 @@ class Stimulus(Strict):
             raise ValueError("give 'count' or 'dwell', not both")
         if self.pattern == "exponential" and self.floor >= self.rate:
             raise ValueError("'floor' must be shorter than the mean interval (1 / rate)")
+        if self.shortest_gap and self.longest_gap and self.shortest_gap > self.longest_gap:
+            raise ValueError("'shortest_gap' must not be longer than 'longest_gap'")
         return self
 
     @property

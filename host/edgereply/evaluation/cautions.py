@@ -5,8 +5,10 @@ from collections.abc import Mapping
 from edgereply.config.choices import software_wires
 from edgereply.config.load import load_caution
 from edgereply.evaluation.board_activity import busy_caution
+from edgereply.evaluation.gaps import PAIRS
+from edgereply.evaluation.lost_edges import lost_edges
 from edgereply.storage.run_record import RunRecord
-from edgereply.wording.numbers import unmatched_words, unobserved_words
+from edgereply.wording.numbers import duration, unmatched_words, unobserved_words
 
 
 def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
@@ -24,6 +26,7 @@ def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
         found.append(f"{counts['unrecorded']} answers were given but not recorded: the session did not keep up.")
     if counts.get("lost_records"):
         found.append(f"{counts['lost_records']} records were lost between source and host.")
+    found += _edges(record)
     if caution := load_caution(record.in_effect.get("load")):
         found.append(caution)
     # On software wires the board is this computer, which always runs the source and this program as well.
@@ -51,6 +54,29 @@ def cautions(record: RunRecord, evaluated: Mapping[str, int]) -> list[str]:
             "50 µs where the width matters."
         )
     return found + _left_out(evaluated, counts.get("stimuli", 0))
+
+
+def _edges(record: RunRecord) -> list[str]:
+    """How edges came, what keeps some from the board on purpose, and where others were lost."""
+    found = []
+    if (lost := lost_edges(record)) is not None and (sentence := lost.sentence()):
+        found.append(sentence)
+    if record.source.plan.get("pattern") == PAIRS:
+        found.append(
+            "The stimuli came in pairs, the two of many pairs closer than a board can be asked to tell apart: times, "
+            "missed answers and the verdict are of such pairs, not of edges by themselves."
+        )
+    if debounce_us := _debounce_us(record):
+        found.append(
+            f"The board's input has a debounce of {duration(1000 * debounce_us)}: closer edges are filtered on purpose "
+            "and are no fault of it, and stamps may come late by as much."
+        )
+    return found
+
+
+def _debounce_us(record: RunRecord) -> int:
+    found = ((record.in_effect.get("lines") or {}).get("input") or {}).get("debounce_us")
+    return found if isinstance(found, int) else 0
 
 
 def _left_out(evaluated: Mapping[str, int], stimuli: int) -> list[str]:

@@ -1,5 +1,6 @@
 """Raw stamps of a run into pairs, joined segments, counts and figures. Pure; the same stamps give the same result."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -16,6 +17,7 @@ from edgereply.analysis.pairing.result import Pairing, Status
 from edgereply.analysis.statistics.summary import JsonSummary, summarise
 from edgereply.evaluation.board_side import BoardSide, answered, watched
 from edgereply.evaluation.bounds import JsonBounds, bounds
+from edgereply.evaluation.gaps import PAIRS, Gaps, gaps_of
 from edgereply.storage.run_record import Evidence
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
 
@@ -41,6 +43,7 @@ class Evaluation:
     notes: list[str]
     edge_ns: Int64s
     known_to: KnownTo | None = None
+    gaps: Gaps | None = None
 
     def summary(self, virtual: bool) -> dict[str, Any]:
         """The summary as it is printed and stored (JSON-ready)."""
@@ -54,6 +57,7 @@ class Evaluation:
             "segments": {name: self._figures(values) for name, values in self.segments.items()},
             "evidence": self.evidence,
             "virtual": virtual,
+            **({} if self.gaps is None else {"gaps": self.gaps.as_dict()}),
         }
 
     def bounds(self) -> JsonBounds | None:
@@ -81,6 +85,7 @@ def evaluate(
     captures: bool = True,
     observed: ObservedEdges | None = None,
     tail_ns: int | None = None,
+    plan: Mapping[str, Any] | None = None,
 ) -> Evaluation:
     """Pair, join and measure.
 
@@ -93,6 +98,7 @@ def evaluate(
         observed: edges an agent only watched while another program answered; then `board` is empty.
         tail_ns: how long the source went on capturing after the last stimulus, if no later stamp tells; None for as
             long as the window.
+        plan: of the stimuli, as it took effect; None where nothing is to be said of pairs.
 
     Returns:
         The evaluation; evidence is `joined` when board and source stamps could be paired pulse by pulse, `loop-back`
@@ -105,6 +111,7 @@ def evaluate(
     if not captures:
         return _inside(stimulus, inside, deadline_ns)
     board_says = joined((stimulus, rise, fall), inside, window_ns, watched_to(stimulus, rise, fall, tail_ns))
+    every_rise = rise if plan and plan.get("pattern") == PAIRS else None
     del rise, fall
     pairing, segments = board_says.pairing, board_says.segments
     paired = pairing.status == Status.PAIRED
@@ -118,9 +125,13 @@ def evaluate(
     if pairing.falls_lost:
         counts["falls_lost"] = pairing.falls_lost
     reached = np.full(len(paired), NO_STAMP, np.int64) if board_says.edge_ns is None else board_says.edge_ns
+    gaps = None
+    if plan and every_rise is not None:
+        gaps = gaps_of(plan, pairing.stimulus_ns, every_rise, pairing.status, reaction, deadline_ns)
     return Evaluation(
-        evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, board_says.notes, reached
-    )
+        evidence, pairing.stimulus_ns, pairing.status, reaction, width, segments, counts, board_says.notes, reached,
+        gaps=gaps,
+    )  # fmt: skip
 
 
 def watched_to(stimulus: Int64s, rise: Int64s, fall: Int64s, tail_ns: int | None) -> int | None:

@@ -18,6 +18,7 @@ from edgereply.evaluation.board_context import context_notes, pooled
 from edgereply.evaluation.by_pieces import PieceByPiece, evaluate_by_pieces, goes_by_pieces, tail_ns
 from edgereply.evaluation.cautions import cautions
 from edgereply.evaluation.evaluate import Evaluation, evaluate
+from edgereply.evaluation.gaps import PAIRS, together
 from edgereply.evaluation.run_view import RunView
 from edgereply.storage.parquet_parts import give_back
 from edgereply.storage.run_reader import RunReader
@@ -60,6 +61,7 @@ def evaluate_run(reader: RunReader, deadline_ns: int | None) -> Evaluation:
         record.source.captures,
         reader.observed(),
         tail_ns(reader),
+        record.source.plan,
     )
     if record.evidence != "imported":
         return result
@@ -116,6 +118,7 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
             *imported.near_words(result, deadline_ns),
         ],
         wiring=_wiring(record),
+        gaps=result.gaps,
     )
 
 
@@ -139,6 +142,10 @@ def pool_views(title: str, views: Sequence[RunView]) -> RunView:
         "segments": {name: summarise(present(values)).as_dict() for name, values in segments.items()},
         "context": pooled([view.summary.get("context", {}) for view in views]),
     }
+    gaps = together([view.gaps for view in views])
+    summary.pop("gaps", None)
+    if gaps is not None:
+        summary["gaps"] = gaps.as_dict()
     return replace(
         first,
         title=title,
@@ -150,6 +157,7 @@ def pool_views(title: str, views: Sequence[RunView]) -> RunView:
         stimulus_ns=stimulus,
         pulse_width_ns=width,
         segments=segments,
+        gaps=gaps,
         notes=_unique([f"{len(views)} rounds pooled", *(note for view in views for note in view.notes)]),
     )
 
@@ -178,6 +186,8 @@ def _conditions(record: RunRecord) -> tuple[dict[str, Any], dict[str, Any]]:
     requested |= {"hold_ns": board["hold"]} if "hold" in board else {}
     requested |= {"pattern": stimulus.get("pattern"), "period_ns": stimulus.get("rate")}
     requested |= {f"{name}_ns": stimulus.get(name) for name in ("floor", "width")} | {"seed": stimulus.get("seed")}
+    if stimulus.get("pattern") == PAIRS:
+        requested |= {f"{name}_ns": stimulus.get(name) for name in ("shortest_gap", "longest_gap")}
     if "load" in board:
         requested["load"] = load_words(board["load"])
     known = {name: record.in_effect[name] for name in requested if name in record.in_effect}

@@ -8,6 +8,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.evaluation.evaluate import Evaluation
+from edgereply.evaluation.gaps import together
 
 
 def pool(results: Sequence[Evaluation]) -> Evaluation:
@@ -35,6 +36,7 @@ def pool(results: Sequence[Evaluation]) -> Evaluation:
         counts={name: sum(r.counts.get(name, 0) for r in results) for name in results[0].counts},
         notes=list(dict.fromkeys(note for result in results for note in result.notes)),
         edge_ns=np.full(len(status), NO_STAMP, np.int64),
+        gaps=together([result.gaps for result in results]),
     )
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from edgereply.analysis.arrays.aliases import Bools, Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP, present
+from edgereply.evaluation.gaps import Gaps
 from edgereply.storage.run_record import graded
 
 COMPLETE: Final = "complete"
@@ -71,6 +72,7 @@ class RunView:
         bench: contents of a bench file that repeats the run, "" where none can be given.
         tool: program and version that measured it.
         pooled: how many runs were put together, end to end; 1 for a run.
+        gaps: what became of its pairs; None where its stimuli came otherwise.
     """
 
     title: str
@@ -99,6 +101,7 @@ class RunView:
     bench: str = ""
     tool: str = ""
     pooled: int = 1
+    gaps: Gaps | None = None
     _kept: dict[str, Int64s] = field(init=False, repr=False, default_factory=dict)
 
     def __post_init__(self) -> None:

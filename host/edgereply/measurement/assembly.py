@@ -29,6 +29,8 @@ def stimulus_plan(stimulus: Stimulus) -> StimulusPlan:
         floor_ns=stimulus.floor,
         spread_ns=stimulus.spread,
         seed=stimulus.seed,
+        shortest_gap_ns=stimulus.shortest_gap or 0,
+        longest_gap_ns=stimulus.longest_gap or 0,
     )
 
 

@@ -7,6 +7,8 @@ from contextlib import ExitStack, contextmanager
 from dataclasses import asdict, dataclass
 from pathlib import Path
 
+import numpy as np
+
 from edgereply.board.client import BoardClient
 from edgereply.board.translation import responder_settings
 from edgereply.config.choices import software_wires
@@ -25,6 +27,7 @@ from edgereply.sources.base import PulseSource, StimulusPlan
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord, SourceRecord, now_iso
 from edgereply.storage.run_writer import RunWriter
+from edgereply.storage.stamps import RISE, STIMULUS
 from edgereply.version import TOOL
 from edgereply.wording.numbers import duration
 from edgereply_protocol import Configured, Json
@@ -218,6 +221,7 @@ def close_record(writer: RunWriter, outcome: RunOutcome) -> RunRecord:
         "lost_edges": outcome.tally.lost_edges,
         "unrecorded": outcome.tally.unrecorded,
         "lost_records": outcome.tally.lost_records,
+        **_edges_read(reader, outcome.tally.unrecorded),
     }
     record = writer.record.model_copy(
         update={
@@ -231,6 +235,14 @@ def close_record(writer: RunWriter, outcome: RunOutcome) -> RunRecord:
     )
     writer.save(record)
     return writer.record
+
+
+def _edges_read(reader: RunReader, unrecorded: int) -> dict[str, int]:
+    """Events of the input that were read; where the agent only watched, answers that it saw as well."""
+    if reader.rows("observed"):
+        kinds = np.bincount(reader.observed().kind, minlength=STIMULUS + 2)
+        return {"edges_read": int(kinds[STIMULUS]), "edges_answered": int(kinds[RISE])}
+    return {"edges_read": reader.rows("board") + unrecorded} if reader.rows("board") else {}
 
 
 def _note_activity(record: RunRecord, found: Activity | None) -> None:

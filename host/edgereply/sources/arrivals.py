@@ -5,6 +5,13 @@ can be repeated, and the host can check what it asked for against what it got.
 
 Source: xorshift32 is G. Marsaglia, "Xorshift RNGs", Journal of Statistical Software 8 (14), 2003,
 triple (13, 17, 5).
+
+Pairs ask how close two stimuli may come. Their gaps are steps of a ladder, four to an octave, from the shortest to the
+longest: a step that comes up often enough has an exact interval of its own, and steps that grow in proportion look at
+a microsecond as closely as at a millisecond. Which step is next is drawn, so that what changes with time falls on all
+of them alike. The rest is drawn too, half a period up and down, so that pairs cannot keep step with a timer tick; it is
+never shorter than a period, twice the longest gap, so that a pair is answered before the next one comes. Two intervals
+last two periods on average, so a rate of pairs is what it is of any other pattern.
 """
 
 from __future__ import annotations
@@ -16,6 +23,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from edgereply.analysis.arrays.aliases import Int64s, Uint32s
+from edgereply.analysis.arrays.ladder import ladder
 from edgereply.sources.base import Pattern, StimulusPlan
 
 _MASK = 0xFFFF_FFFF
@@ -33,6 +41,8 @@ class TickPlan:
     floor: int
     spread: int
     seed: int
+    shortest_gap: int = 0
+    longest_gap: int = 0
 
 
 def ticks_from_ns(duration_ns: int, tick_hz: int) -> int:
@@ -64,6 +74,8 @@ def tick_plan(plan: StimulusPlan, tick_hz: int) -> TickPlan:
         floor=ticks_from_ns(plan.floor_ns, tick_hz),
         spread=ticks_from_ns(plan.spread_ns, tick_hz),
         seed=plan.seed,
+        shortest_gap=ticks_from_ns(plan.shortest_gap_ns, tick_hz),
+        longest_gap=ticks_from_ns(plan.longest_gap_ns, tick_hz),
     )
 
 
@@ -150,10 +162,22 @@ def _apply(tables: Uint32s, states: Uint32s) -> Uint32s:
 def _intervals(plan: TickPlan, state: int, count: int) -> Int64s:
     if plan.pattern == "periodic":
         return np.full(count, plan.period, dtype=np.int64)
+    if plan.pattern == "pairs":
+        return _pairs(plan, draws(state, count + count % 2))[:count]
     x = draws(state, count)
     if plan.pattern == "uniform":
         return plan.period - plan.spread + _scaled(x, 2 * plan.spread + 1)
     return plan.floor + (((plan.period - plan.floor) * _minus_ln(x)) >> 16)
+
+
+def _pairs(plan: TickPlan, x: Uint32s) -> Int64s:
+    """Rest and gap by turns; the first draw of two is for the rest, the second for the gap after it."""
+    steps = ladder(plan.shortest_gap, plan.longest_gap)
+    gap = steps[_scaled(x[1::2], len(steps))]
+    found = np.empty(len(x), dtype=np.int64)
+    found[0::2] = 2 * plan.period - gap - plan.period // 2 + _scaled(x[0::2], plan.period + 1)
+    found[1::2] = gap
+    return found
 
 
 def _scaled(x: Uint32s, width: int) -> Int64s:

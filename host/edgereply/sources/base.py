@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal, Protocol
+from typing import Literal, Protocol, get_args
 
 from edgereply.analysis.arrays.aliases import Int64s, Uint8s
 from edgereply.errors import SettingError
 
-Pattern = Literal["periodic", "uniform", "exponential"]
+Pattern = Literal["periodic", "uniform", "exponential", "pairs"]
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -17,13 +17,16 @@ class StimulusPlan:
 
     Attributes:
         pattern: how intervals are drawn: ``periodic``, ``uniform`` (period ± spread) or
-            ``exponential`` (floor plus an exponential variate whose mean makes up the period).
+            ``exponential`` (floor plus an exponential variate whose mean makes up the period) or ``pairs`` (two
+            stimuli a gap apart, then a rest; see `arrivals`).
         period_ns: mean interval between stimulus edges.
         width_ns: how long each stimulus pulse lasts.
         count: how many stimuli.
         floor_ns: shortest interval of the exponential pattern.
         spread_ns: half the range of the uniform pattern.
         seed: start of the random sequence, 1 to 2**32 - 1; recorded with the run.
+        shortest_gap_ns, longest_gap_ns: between which the gaps of pairs are swept; a shortest of 0 is the source's
+            own, a longest of 0 half the period.
         inverted: True when the line idles high and a stimulus is a low pulse.
     """
 
@@ -35,17 +38,20 @@ class StimulusPlan:
     spread_ns: int = 1_000_000
     seed: int = 1
     inverted: bool = False
+    shortest_gap_ns: int = 0
+    longest_gap_ns: int = 0
 
     def __post_init__(self) -> None:
-        if self.pattern not in ("periodic", "uniform", "exponential"):
+        if self.pattern not in get_args(Pattern):
             raise SettingError(
                 f"the arrival pattern {self.pattern!r} is unknown",
                 "pattern",
-                "use periodic, uniform or exponential",
+                "use periodic, uniform, exponential or pairs",
             )
-        for name in ("period_ns", "width_ns", "count", "floor_ns", "spread_ns", "seed"):
+        may_be_nothing = ("floor_ns", "spread_ns", "shortest_gap_ns", "longest_gap_ns")
+        for name in ("period_ns", "width_ns", "count", "seed", *may_be_nothing):
             value = getattr(self, name)
-            least = 0 if name in ("floor_ns", "spread_ns") else 1
+            least = 0 if name in may_be_nothing else 1
             if isinstance(value, bool) or not isinstance(value, int) or value < least:
                 raise SettingError(f"{value!r} is not usable here", name, f"give an integer of at least {least}")
         for name in ("count", "seed"):
@@ -64,6 +70,8 @@ class SourceIdentity:
         tolerance_ppm: how far its clock may be off, in parts per million.
         captures: whether it times the response itself.
         virtual: True when no real wire is involved.
+        shortest_gap_ns: how close two stimuli of a pair may be; 0 where it cannot say before it is armed, or has no
+            pairs.
     """
 
     kind: str
@@ -74,6 +82,7 @@ class SourceIdentity:
     tolerance_ppm: float
     captures: bool
     virtual: bool
+    shortest_gap_ns: int = 0
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)

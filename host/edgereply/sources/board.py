@@ -12,10 +12,14 @@ import numpy as np
 from edgereply.board.client import BoardClient, fault_error
 from edgereply.errors import SourceError
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
+from edgereply.sources.limits import with_gaps
 from edgereply.system.deadline import Deadline
 from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, Stopped
 
 STOP_S = 15.0
+# Two writes from Python, one after the other. Where the board takes longer the second edge comes later, and is stamped
+# when it came.
+SHORTEST_GAP_NS = 20_000
 NANOSECONDS = 1_000_000_000
 
 
@@ -46,6 +50,7 @@ class BoardSource:
             tolerance_ppm=100.0,
             captures=True,
             virtual=bool(environment.get("virtual")),
+            shortest_gap_ns=SHORTEST_GAP_NS,
         )
 
     @property
@@ -63,7 +68,11 @@ class BoardSource:
         self._armed = False
         self.abort()
         self._batches.clear()
+        plan = with_gaps(plan, SHORTEST_GAP_NS, "a board")
         wanted = asdict(plan)
+        if plan.pattern != "pairs":
+            # Agents from before pairs would not mirror them.
+            del wanted["shortest_gap_ns"], wanted["longest_gap_ns"]
         inverted = wanted.pop("inverted")
         lines = dict(self._settings["lines"])
         lines["stimulus"] = lines["stimulus"] | {"active_low": inverted != lines["stimulus"].get("active_low", False)}

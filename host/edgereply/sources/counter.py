@@ -26,7 +26,7 @@ from edgereply.sources.arrivals import stream, tick_plan
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.dialogue import Dialogue
 from edgereply.sources.generator import GeneratorSource
-from edgereply.sources.limits import check_plan, shortest_interval_ns
+from edgereply.sources.limits import check_plan, refuse_pairs, shortest_interval_ns
 from edgereply.sources.opening import open_port
 from edgereply.storage.stamps import RISE, STIMULUS
 from edgereply.system.deadline import Deadline
@@ -100,7 +100,7 @@ class CounterSource:
         """Set both instruments up, and read every setting back.
 
         Args:
-            plan: the stimuli wanted, in any pattern: this computer triggers each.
+            plan: the stimuli wanted, in any pattern but pairs: this computer triggers each.
 
         Returns:
             The plan as it takes effect.
@@ -110,6 +110,7 @@ class CounterSource:
             SourceError: an instrument failed.
         """
         self._due = None
+        refuse_pairs(plan, "a counter", "it is started anew for each stimulus")
         check_plan(plan)
         shortest_ns = shortest_interval_ns(plan)
         if shortest_ns < SHORTEST_PERIOD_NS:

@@ -79,6 +79,17 @@ class Dialogue:
             raise self.nonsense(query, text.encode())
         return value
 
+    def time_ns(self, query: str) -> int:
+        """Send a query for a time.
+
+        Returns:
+            In ns.
+
+        Raises:
+            SourceError: as `ask`, or not a number.
+        """
+        return int((self._parsed(query, self.ask(query)) * 1_000_000_000).to_integral_value())
+
     def error(self) -> scpi.ErrorEntry:
         """Returns: the oldest entry of the error queue; its code is 0 when there is none.
 
@@ -172,7 +183,7 @@ class Dialogue:
     def set_integer(self, header: str, value: int) -> None:
         """Set a whole number and read it back; raises as `set_word`."""
         got = self._set(header, str(value))
-        if self._parsed(header, got) != value:
+        if self._parsed(f"{header}?", got) != value:
             raise self._took(header, str(value), got)
 
     def set_value(self, header: str, value: str) -> Decimal:
@@ -185,7 +196,7 @@ class Dialogue:
         Returns:
             The number as it reads back. Raises as `set_word`.
         """
-        return self._parsed(header, self._set(header, value))
+        return self._parsed(f"{header}?", self._set(header, value))
 
     def set_time(self, header: str, wanted_ns: int, tolerance_ns: int) -> int:
         """Set a time and read it back.
@@ -227,11 +238,11 @@ class Dialogue:
         self.check(f"{header} {value}")
         return self.ask(f"{header}?")
 
-    def _parsed(self, header: str, answer: str) -> Decimal:
+    def _parsed(self, query: str, answer: str) -> Decimal:
         try:
             return scpi.parse_number(answer)
         except scpi.ScpiError as error:
-            raise self.nonsense(f"{header}?", answer.encode()) from error
+            raise self.nonsense(query, answer.encode()) from error
 
     def _took(self, header: str, wanted: str, got: str) -> SourceError:
         return SourceError(

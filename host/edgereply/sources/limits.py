@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from edgereply.errors import SettingError
 from edgereply.sources.base import StimulusPlan
 from edgereply.wording.units import rate_words, time_words
@@ -12,15 +14,70 @@ FLOOR_NS = (100_000, 60_000_000_000)
 SPREAD_NS = (0, 60_000_000_000 - 100_000)
 SHORTEST_INTERVAL_NS = 100_000
 REST_NS = 50_000
+GAP_NS = (1_000, 30_000_000_000)
 
 
 def shortest_interval_ns(plan: StimulusPlan) -> int:
-    """Returns: the shortest interval the plan can draw, in ns."""
+    """Returns: the shortest interval the plan can draw, in ns; of pairs the shortest rest, not the shortest gap."""
     if plan.pattern == "periodic":
         return plan.period_ns
     if plan.pattern == "uniform":
         return plan.period_ns - plan.spread_ns
+    if plan.pattern == "pairs":
+        return plan.period_ns
     return plan.floor_ns
+
+
+def with_gaps(plan: StimulusPlan, shortest_ns: int, source: str) -> StimulusPlan:
+    """Fill in the gaps that a plan of pairs leaves to the source, and refuse those that it cannot do.
+
+    Args:
+        plan: as wanted; returned as it is where it has no pairs.
+        shortest_ns: the shortest gap that the source can do.
+        source: what errors call it.
+
+    Returns:
+        The plan with both gaps.
+
+    Raises:
+        SettingError: a gap is out of the source's range, or does not fit into the mean interval.
+    """
+    if plan.pattern != "pairs":
+        return plan
+    longest_ns = min(plan.period_ns // 2, GAP_NS[1])
+    gaps = replace(
+        plan,
+        shortest_gap_ns=plan.shortest_gap_ns or min(shortest_ns, longest_ns),
+        longest_gap_ns=plan.longest_gap_ns or longest_ns,
+    )
+    if not shortest_ns <= gaps.shortest_gap_ns <= longest_ns:
+        raise SettingError(
+            f"{source} cannot send two stimuli {time_words(gaps.shortest_gap_ns)} apart",
+            "stimulus.shortest_gap",
+            f"give {time_words(shortest_ns)} to {time_words(longest_ns)}, or leave it out for the source's shortest",
+        )
+    if not gaps.shortest_gap_ns <= gaps.longest_gap_ns <= longest_ns:
+        raise SettingError(
+            f"{time_words(gaps.longest_gap_ns)} is out of range",
+            "stimulus.longest_gap",
+            f"give {time_words(gaps.shortest_gap_ns)} to {time_words(longest_ns)}, which is half the mean interval, "
+            "or a lower rate",
+        )
+    return gaps
+
+
+def refuse_pairs(plan: StimulusPlan, source: str, why: str) -> None:
+    """Refuse pairs for a source that cannot place two stimuli close together.
+
+    Raises:
+        SettingError: the plan has pairs.
+    """
+    if plan.pattern == "pairs":
+        raise SettingError(
+            f"{source} cannot send pairs: {why}",
+            "stimulus.pattern",
+            "use a source that times pairs itself ('reference', 'board', 'self' or 'virtual'), or another pattern",
+        )
 
 
 def check_plan(plan: StimulusPlan) -> None:

@@ -18,7 +18,7 @@ from edgereply.errors import SettingError, SourceError
 from edgereply.sources.adapter import Adapter
 from edgereply.sources.arrivals import stream, tick_plan
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
-from edgereply.sources.limits import check_plan
+from edgereply.sources.limits import check_plan, refuse_pairs
 from edgereply.sources.uart import UartPulse, nearest_pulse
 from edgereply.storage.stamps import FALL, RISE, STIMULUS
 
@@ -95,6 +95,7 @@ class LinesSource:
         """
         self._plan = None
         self._end()
+        refuse_pairs(plan, "an adapter on USB", "its bytes and lines go out when the bus has time for them")
         check_plan(plan)
         if plan.period_ns < SHORTEST_PERIOD_NS:
             raise SettingError(

@@ -7,23 +7,25 @@ import time
 from dataclasses import replace
 from typing import Any
 
-from edgereply.errors import HostError, SourceError
+from edgereply.errors import HostError, SettingError, SourceError
 from edgereply.sources import scpi
 from edgereply.sources.base import SourceBatch, SourceIdentity, StimulusPlan
 from edgereply.sources.dialogue import Dialogue
 from edgereply.sources.identification import identify
-from edgereply.sources.limits import check_plan
+from edgereply.sources.limits import check_plan, with_gaps
 from edgereply.sources.opening import open_stream
 from edgereply.sources.wire_records import RecordError, TickTimeline
 from edgereply.system.deadline import Deadline
 
 SILENCE_S = 5.0
 _STOP_S = 5.0
-_PATTERNS = {"periodic": "PER", "uniform": "UNIF", "exponential": "EXP"}
+_NO_SUCH_WORD = -224
+_PATTERNS = {"periodic": "PER", "uniform": "UNIF", "exponential": "EXP", "pairs": "PAIR"}
 _PATTERN_TIMES: dict[str, dict[str, str]] = {
     "periodic": {},
     "uniform": {"spread_ns": "PULS:ARR:SPR"},
     "exponential": {"floor_ns": "PULS:ARR:FLO"},
+    "pairs": {"shortest_gap_ns": "PULS:ARR:GAP:SHOR", "longest_gap_ns": "PULS:ARR:GAP:LONG"},
 }
 
 
@@ -81,6 +83,8 @@ class ReferenceSource:
         self._armed = False
         dialogue = self._dialogue
         dialogue.tell("*CLS", "OUTP OFF")
+        if plan.pattern == "pairs":
+            plan = with_gaps(plan, self._shortest_gap_ns(), "the pulse source")
         dialogue.set_word("PULS:ARR", _PATTERNS[plan.pattern])
         dialogue.set_word("PULS:POL", "INV" if plan.inverted else "NORM")
         times = {"period_ns": "PULS:PER", "width_ns": "PULS:WIDT", **_PATTERN_TIMES[plan.pattern]}
@@ -168,6 +172,20 @@ class ReferenceSource:
                 self._dialogue.ask("*OPC?")
         self._closed = True
         self._port.close()
+
+    def _shortest_gap_ns(self) -> int:
+        """What the instrument says of pairs.
+
+        Raises:
+            SettingError: its firmware has none.
+        """
+        if not self._dialogue.accepts("PULS:ARR PAIR", unless=_NO_SUCH_WORD):
+            raise SettingError(
+                f"the firmware {self._identity.firmware} of the pulse source has no pairs",
+                self._port.name,
+                "put the newest firmware onto it with 'edgereply source flash', or choose another pattern",
+            )
+        return self._dialogue.time_ns("PULS:ARR:GAP:LIM?")
 
     # Reading a run
 

@@ -14,7 +14,7 @@ from edgereply.wording.units import time_words
 YOURS: Final = {"host": "HOST", "port": "SERIAL-PORT"}
 _NOTE: Final = "# bench.toml, from what was recorded. Yours to fill in, since names are not printed: {names}.\n"
 _PLAN: Final = "# The plan, for 'edgereply sweep'.\n"
-_TIMES: Final = ("hold", "floor", "spread", "width", "dwell", "window")
+_TIMES: Final = ("hold", "floor", "spread", "shortest_gap", "longest_gap", "width", "dwell", "window")
 _LINES: Final = ("input", "output", "stimulus_line", "capture_line")
 
 

@@ -130,6 +130,13 @@ class FloorMade(Facts):
     sha256: Word = ""
 
 
+class HardwareClock(Facts):
+    """Whether the kernel would stamp edges of the input by a clock in hardware, and if not, why."""
+
+    granted: bool
+    why: Word = ""
+
+
 class Plan(Facts):
     """A plan of stimuli as it took effect."""
 
@@ -138,6 +145,8 @@ class Plan(Facts):
     width_ns: int = Field(default=0, ge=0, lt=2**63)
     floor_ns: int = Field(default=0, ge=0, lt=2**63)
     spread_ns: int = Field(default=0, ge=0, lt=2**63)
+    shortest_gap_ns: int = Field(default=0, ge=0, lt=2**63)
+    longest_gap_ns: int = Field(default=0, ge=0, lt=2**63)
     count: int = Field(default=0, ge=0, lt=2**63)
     seed: Whole = 0
 
@@ -161,6 +170,7 @@ class InEffect(Facts):
     realtime: Realtime | None = None
     load: LoadMade | None = None
     floor: FloorMade | None = None
+    hardware_clock: HardwareClock | None = None
     observer: Counts | None = None
     plan: Plan = Plan()
 
@@ -186,6 +196,8 @@ class AskedStimulus(Facts):
     rate: Whole | None = None
     floor: Whole | None = None
     spread: Whole | None = None
+    shortest_gap: Whole | None = None
+    longest_gap: Whole | None = None
     width: Whole | None = None
     count: Whole | None = None
     dwell: Whole | None = None

@@ -63,6 +63,21 @@ def test_same_intervals_as_the_hosts_own_generator(
     assert list(itertools.islice(intervals_ns(ours), 40)) == wanted
 
 
+@given(
+    seed=st.integers(1, 2**32 - 1),
+    period=st.integers(200_000, 60_000_000_000),
+    shortest=st.integers(1_000, 50_000),
+    longest=st.integers(50_000, 100_000),
+)
+def test_the_same_pairs_as_the_hosts_own_generator(seed: int, period: int, shortest: int, longest: int) -> None:
+    ours = plan("pairs", seed=seed, period_ns=period, shortest_gap_ns=shortest, longest_gap_ns=longest)
+    theirs = StimulusPlan(
+        pattern="pairs", period_ns=period, seed=seed, shortest_gap_ns=shortest, longest_gap_ns=longest
+    )  # fmt: skip
+    wanted = host.intervals(theirs, 1_000_000_000, 40).tolist()
+    assert list(itertools.islice(intervals_ns(ours), 40)) == wanted
+
+
 def test_exponential_has_its_mean_and_its_floor() -> None:
     values = list(itertools.islice(intervals_ns(plan("exponential")), 20_000))
     assert min(values) >= 1_000_000

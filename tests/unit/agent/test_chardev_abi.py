@@ -131,3 +131,19 @@ def test_the_systems_header_agrees(tmp_path: Path) -> None:
     source.write_text("#include <linux/gpio.h>\n" + '_Static_assert(sizeof(struct gpio_v2_line_event) == 47, "");\n')
     wrong = subprocess.run([gcc, "-fsyntax-only", str(source)], capture_output=True, text=True, timeout=60, check=False)
     assert wrong.returncode != 0, "the compiler must be able to object"
+
+
+def test_line_information_has_the_debounce_and_the_edges_of_whoever_holds_the_line() -> None:
+    """Laid out by hand: 10 attributes of 16 bytes from byte 80; id 3 is the debounce in us (linux/gpio.h)."""
+    data = bytearray(256)
+    data[:4], data[32:36] = b"EYE\0", b"gate"
+    struct.pack_into("=IIQ", data, 64, 4, 2, 1 << 0 | 1 << 2 | 1 << 4)
+    struct.pack_into("=IIQ", data, 80, 1, 0, 99)
+    struct.pack_into("=III", data, 96, 3, 0, 5000)
+    struct.pack_into("=IIQ", data, 112, 3, 0, 7)
+    found = abi.decode_line_info(bytes(data))
+    assert (found.name, found.consumer, found.offset, found.debounce_us, found.edges) == (
+        "EYE", "gate", 4, 5000, "rising",
+    )  # fmt: skip
+    struct.pack_into("=I", data, 68, 0)
+    assert abi.decode_line_info(bytes(data)).debounce_us == 0, "what lies beyond the count is no attribute"

@@ -200,5 +200,9 @@ def test_inspection_lists_chips_and_lines(chips: Chips, kernel: FakeGpioKernel) 
         "offset": 2, "name": "HOG", "user": "reset", "used": True, "direction": "output", "bias": "as-is"
     }  # fmt: skip
     assert report["problems"] == []
+    held = kernel.chips[1].lines[2]
+    held.debounce_us, held.flags = 5000, abi.USED | abi.INPUT | abi.EDGE_FALLING
+    hog = inspect_board(chips, f"{kernel.root}/")["chips"][1]["line_list"][2]
+    assert (hog["debounce_us"], hog["edges"]) == (5000, "falling")
     kernel.old = True
     assert [problem["code"] for problem in inspect_board(chips)["problems"]] == ["no-route", "no-route"]

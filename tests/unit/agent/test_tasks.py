@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import errno
+import itertools
 import os
 import signal
 import time
@@ -191,6 +193,42 @@ def test_stimulate_captures_each_edge_by_a_line_of_its_own(kernel: FakeGpioKerne
     task.close()
 
 
+@pytest.mark.parametrize("granted", [False, True])
+def test_stamps_by_a_hardware_clock_are_asked_for_and_the_answer_is_told(kernel: FakeGpioKernel, granted: bool) -> None:
+    """Kernels without it refuse with EOPNOTSUPP (drivers/gpio/gpiolib-cdev.c)."""
+    kernel.hardware_clock = granted
+    task = make("respond", settings("input=IN", "output=OUT", hardware_clock=True), ())
+    found = task.in_effect["hardware_clock"]
+    assert found == {"granted": granted, "why": "" if granted else os.strerror(errno.EOPNOTSUPP)}
+    said = "granted, on a time base of its own that is not read yet" if granted else "refused: "
+    assert [said in warning for warning in task.warnings] == [True]
+    assert task.in_effect["event_clock"] == "monotonic", "the stamps of the run are the kernel's"
+    task.close()
+    plain = make("respond", settings("input=IN", "output=OUT"), ())
+    assert "hardware_clock" not in plain.in_effect
+    assert plain.warnings == []
+    plain.close()
+
+
+def test_pairs_are_a_gap_apart_as_far_as_the_board_can(kernel: FakeGpioKernel) -> None:
+    """The gap counts from the first edge that there was, so it is never shorter than planned; so is the rest."""
+    plan = PLAN | {"pattern": "pairs", "count": 8, "shortest_gap_ns": 200_000, "longest_gap_ns": 400_000}
+    task = make("stimulate", settings("stimulus=OUT", "capture=IN", plan=plan), ())
+    effect = task.in_effect["plan"]
+    assert (effect["shortest_gap_ns"], effect["longest_gap_ns"]) == (200_000, 400_000)
+    task.start()
+    for _ in range(8):
+        assert [kernel.change("OUT"), kernel.change("OUT")] == [1, 0]
+    until(lambda: task.check() is not None)
+    task.end()
+    stimuli = sorted(at for block in blocks(task) for at in block.columns["at_ns"])
+    planned = list(itertools.islice(intervals_ns(read_plan(Reader(plan, "plan"))), 8))[1:]
+    assert len(stimuli) == 8
+    for (before, after), interval_ns in zip(itertools.pairwise(stimuli), planned, strict=True):
+        assert after - before >= interval_ns, "never early"
+    task.close()
+
+
 def test_stimulate_emits_its_plan_and_ends_by_itself(kernel: FakeGpioKernel) -> None:
     """The kernel's line OUT is the stimulus; each rise is answered on IN by hand."""
     task = make("stimulate", settings("stimulus=OUT", "capture=IN", plan=PLAN), ())
@@ -295,6 +333,10 @@ def test_probe_sets_and_reads(kernel: FakeGpioKernel) -> None:
         {"count": 0},
         {"seed": 0},
         {"seed": True},
+        {"pattern": "pairs"},
+        {"pattern": "pairs", "shortest_gap_ns": 100, "longest_gap_ns": 100_000},
+        {"pattern": "pairs", "shortest_gap_ns": 20_000, "longest_gap_ns": 10_000_000},
+        {"pattern": "pairs", "shortest_gap_ns": 200_000, "longest_gap_ns": 100_000},
     ],
 )
 def test_plans_that_cannot_be(wrong: dict[str, Any]) -> None:

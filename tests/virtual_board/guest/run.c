@@ -64,6 +64,8 @@ static bool start(void)
 		.width = settings.width,
 		.floor = settings.floor,
 		.spread = settings.spread,
+		.shortest_gap = settings.shortest_gap,
+		.longest_gap = settings.longest_gap,
 		.count = settings.count,
 		.seed = settings.seed,
 		.arrival = settings.arrival,

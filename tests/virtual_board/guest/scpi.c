@@ -115,7 +115,7 @@ static bool match_header(const char *pattern, const char *header)
 enum command {
 	IDN, RST, CLS, ESE, ESE_Q, ESR_Q, SRE, SRE_Q, STB_Q, OPC, OPC_Q, WAI, TST_Q, ERROR_Q, VERSION_Q,
 	PERIOD, PERIOD_Q, WIDTH, WIDTH_Q, COUNT, COUNT_Q, POLARITY, POLARITY_Q, ARRIVAL, ARRIVAL_Q, FLOOR, FLOOR_Q,
-	SPREAD, SPREAD_Q, SEED, SEED_Q, RATE_Q, TOLERANCE_Q, OUTPUT, OUTPUT_Q, LEVEL_Q, INIT, FETCH_Q, READ_Q, ABORT,
+	SPREAD, SPREAD_Q, SHORT_GAP, SHORT_GAP_Q, LONG_GAP, LONG_GAP_Q, GAP_LIMIT_Q, SEED, SEED_Q, RATE_Q, TOLERANCE_Q, OUTPUT, OUTPUT_Q, LEVEL_Q, INIT, FETCH_Q, READ_Q, ABORT,
 };
 
 /* while: what becomes of it during a run; 1 obeyed always, 2 unless READ? streams, 0 never */
@@ -154,6 +154,11 @@ static const struct entry {
 	{ "[SOURce]:PULSe:ARRival:FLOor", FLOOR_Q, true, false, 0 },
 	{ "[SOURce]:PULSe:ARRival:SPRead", SPREAD, false, true, 0 },
 	{ "[SOURce]:PULSe:ARRival:SPRead", SPREAD_Q, true, false, 0 },
+	{ "[SOURce]:PULSe:ARRival:GAP:SHORtest", SHORT_GAP, false, true, 0 },
+	{ "[SOURce]:PULSe:ARRival:GAP:SHORtest", SHORT_GAP_Q, true, false, 0 },
+	{ "[SOURce]:PULSe:ARRival:GAP:LONGest", LONG_GAP, false, true, 0 },
+	{ "[SOURce]:PULSe:ARRival:GAP:LONGest", LONG_GAP_Q, true, false, 0 },
+	{ "[SOURce]:PULSe:ARRival:GAP:LIMit", GAP_LIMIT_Q, true, false, 0 },
 	{ "[SOURce]:PULSe:ARRival:SEED", SEED, false, true, 0 },
 	{ "[SOURce]:PULSe:ARRival:SEED", SEED_Q, true, false, 0 },
 	{ "[SOURce]:ROSCillator:[INTernal]:FREQuency", RATE_Q, true, false, 0 },
@@ -213,7 +218,7 @@ static void say_time(uint64_t ticks)
 }
 
 static const char *const polarities[] = { "NORMal", "INVerted", NULL };
-static const char *const arrivals[] = { "PERiodic", "UNIForm", "EXPonential", NULL };
+static const char *const arrivals[] = { "PERiodic", "UNIForm", "EXPonential", "PAIRs", NULL };
 static const char *const states[] = { "OFF", "ON", "0", "1", NULL };
 
 static void set(enum command command, const char *text)
@@ -227,6 +232,8 @@ static void set(enum command command, const char *text)
 	case WIDTH: parse_time(text, 30e-6, 10e-3, &settings.width); break;
 	case FLOOR: parse_time(text, 100e-6, 60, &settings.floor); break;
 	case SPREAD: parse_time(text, 0, 60, &settings.spread); break;
+	case SHORT_GAP: parse_time(text, PULSE_SHORTEST_GAP / 1e9, 30, &settings.shortest_gap); break;
+	case LONG_GAP: parse_time(text, PULSE_SHORTEST_GAP / 1e9, 30, &settings.longest_gap); break;
 	case COUNT: parse_whole(text, 1, 4294967295.0, &settings.count); break;
 	case SEED: parse_whole(text, 1, 4294967295.0, &settings.seed); break;
 	case ARRIVAL: choose(text, arrivals, &settings.arrival); break;
@@ -275,6 +282,9 @@ static void act(enum command command)
 	case WIDTH_Q: say_time(settings.width); break;
 	case FLOOR_Q: say_time(settings.floor); break;
 	case SPREAD_Q: say_time(settings.spread); break;
+	case SHORT_GAP_Q: say_time(settings.shortest_gap); break;
+	case LONG_GAP_Q: say_time(settings.longest_gap); break;
+	case GAP_LIMIT_Q: say_time(PULSE_SHORTEST_GAP); break;
 	case COUNT_Q: sayf("%u\n", settings.count); break;
 	case SEED_Q: sayf("%u\n", settings.seed); break;
 	case POLARITY_Q: sayf("%s\n", settings.inverted ? "INV" : "NORM"); break;

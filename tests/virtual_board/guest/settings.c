@@ -17,6 +17,8 @@ void settings_reset(void)
 		.width = 50 * US,
 		.floor = 1000 * US,
 		.spread = 1000 * US,
+		.shortest_gap = 100 * US,
+		.longest_gap = 1000 * US,
 		.count = 100,
 		.seed = 1,
 		.arrival = ARRIVAL_EXPONENTIAL,
@@ -37,6 +39,9 @@ bool settings_agree(void)
 		if (s->spread + 100 * US > s->period)
 			return false;
 		shortest = s->period - s->spread;
+	} else if (s->arrival == ARRIVAL_PAIRS) {
+		if (s->shortest_gap > s->longest_gap || s->longest_gap > s->period / 2)
+			return false;
 	}
 	return s->width + 50 * US <= shortest;
 }

@@ -25,7 +25,7 @@ void operation_complete(void);
 
 /* settings.c: the stimulus */
 struct settings {
-	uint64_t period, width, floor, spread;
+	uint64_t period, width, floor, spread, shortest_gap, longest_gap;
 	uint32_t count, seed, arrival;
 	bool inverted, output;
 };

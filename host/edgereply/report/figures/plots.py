@@ -11,6 +11,7 @@ from edgereply.report import figures
 from edgereply.report.figures import quantile_readings, readings
 from edgereply.report.figures.distribution import MOST_PANELS
 from edgereply.report.figures.drawing import Drawing
+from edgereply.report.figures.gaps import read_gaps
 from edgereply.report.figures.page_drawing import page_drawing
 
 
@@ -52,6 +53,7 @@ FIGURES: Final[dict[str, FigureRow]] = {
         heading="Percentiles", draw=figures.quantiles, read=quantile_readings.quantiles, least_runs=2
     ),
     "rates": FigureRow(heading="Against rate", draw=figures.sweep_curves, read=quantile_readings.rates),
+    "gaps": FigureRow(heading="How close two edges may be", draw=figures.gaps, read=read_gaps),
     "fold": FigureRow(heading="Late answers by period", draw=_fold),
 }
 NAMES: Final = tuple(FIGURES)

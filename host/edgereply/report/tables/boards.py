@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from typing import Any, Final
 
 from edgereply.comparison.compare import Comparison
+from edgereply.evaluation.gaps import DEAD_TIME, DEAD_TIME_NOTE
 from edgereply.evaluation.run_view import RunView, letter
 from edgereply.report.tables.context_rows import NO_SENSOR, NOT_READ, context_columns
 from edgereply.report.tables.lines import unlike_first
@@ -70,13 +71,15 @@ def board_table(views: Sequence[RunView], comparison: Comparison | None) -> Boar
     contexts = [view.summary.get("context") or {} for view in views]
     heads, context_cells, absent = context_columns(contexts)
     marks, footnotes, compared = _unlike(views, comparison)
+    paired = any(view.gaps for view in views)
     unclear = any(view.counts.get("ambiguous") for view in views)
     rows, records = [], []
     for index, view in enumerate(views):
         summary = view.summary
         times = [quantile(summary.get(sample), key) for _, sample, key in _TIMES]
         counts = [_missed(view), *([f"{view.counts.get('ambiguous', 0):,}"] if unclear else []), _late(view)]
-        cells = [*times, *counts, *(cell.value for cell in context_cells[index]), verdict(view)]
+        dead = [NOTHING if view.gaps is None else view.gaps.cell] if paired else []
+        cells = [*times, *counts, *dead, *(cell.value for cell in context_cells[index]), verdict(view)]
         name = f"{letter(index)}: {clean(view.title)}" if len(views) > 1 else clean(view.title)
         rows.append(BoardRow(name, marks[index], tuple(cells)))
         records.append(_record(index, view, footnotes[marks[index] - 1] if marks[index] else ""))
@@ -86,10 +89,13 @@ def board_table(views: Sequence[RunView], comparison: Comparison | None) -> Boar
         "missed",
         *(["not matched"] if unclear else []),
         "late",
+        *([DEAD_TIME] if paired else []),
         *heads,
         "verdict",
     )
     notes = ["Typical: median. Pulse width: median. Jitter: standard deviation of the reaction time."]
+    if paired:
+        notes.append(DEAD_TIME_NOTE)
     if compared:
         notes.append(f"Compared: {listing(compared)}.")
     missing = [name for name in ("power", "temperature") if name not in heads]
@@ -154,4 +160,5 @@ def _record(index: int, view: RunView, footnote: str) -> dict[str, Any]:
         "late": None if view.deadline_ns is None else int(view.late().sum()), "deadline_ns": view.deadline_ns,
         "verdict": view.judged or None, "power_uw": power.get("mean_uw"),
         "temperature_max_mc": heat.get("max_mc"), "not_like_first": footnote,
+        **({} if view.gaps is None else {"dead_time_ns": view.gaps.dead_time.gap_ns}),
     }  # fmt: skip

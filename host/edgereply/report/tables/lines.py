@@ -7,6 +7,7 @@ from typing import Final
 
 from edgereply.analysis.statistics.summary import SampleSummary
 from edgereply.comparison.compare import ComparedEntry, Comparison, Margin
+from edgereply.evaluation.gaps import DEAD_TIME, DEAD_TIME_NOTE
 from edgereply.report.tables.context_rows import context_columns
 from edgereply.report.tables.rows import Cell
 from edgereply.wording.numbers import NOTHING, ROUGH, duration, needs_words, range_words, share
@@ -30,8 +31,12 @@ def comparison_lines(comparison: Comparison) -> tuple[list[str], list[list[Cell]
         Headings, a line of cells for each run, and what is to be said below the table.
     """
     headings, more, absent = context_columns([place.entry.context for place in comparison.places])
-    cells = [[*_cells(place), *extra] for place, extra in zip(comparison.places, more, strict=True)]
-    return [*_HEADINGS, *headings], cells, [QUANTILE_NOTE, _MARGIN_NOTE, *absent]
+    gaps = [place.entry.gaps for place in comparison.places]
+    paired = any(gaps)
+    dead = [[Cell(NOTHING if item is None else item.cell)] if paired else [] for item in gaps]
+    cells = [[*_cells(place), *own, *extra] for place, own, extra in zip(comparison.places, dead, more, strict=True)]
+    notes = [QUANTILE_NOTE, _MARGIN_NOTE, *([DEAD_TIME_NOTE] if paired else []), *absent]
+    return [*_HEADINGS, *([DEAD_TIME] if paired else []), *headings], cells, notes
 
 
 def _cells(place: ComparedEntry) -> list[Cell]:

@@ -49,6 +49,10 @@ class SimulatedRun:
         self._due = clock.ticks(start_ns) + next(self._intervals)
         self._period_ns = stimulus.period * 1_000_000_000 // stimulus.tick_hz
         self._rest_ns = stimulus.width * 1_000_000_000 // stimulus.tick_hz + GAP_NS
+        # The first pulse of a pair ends after half the gap at most.
+        self._paired = stimulus.pattern == "pairs"
+        if self._paired:
+            self._rest_ns = 0
         self.due_ns: int | None = clock.at_ns(self._due)
 
     def next_ns(self) -> int | None:
@@ -68,6 +72,9 @@ class SimulatedRun:
             self.due_ns = None
             self.ends_ns = at_ns + TAIL_NS
             return
+        if self._paired:
+            # Gaps and rests count from the edge that there was, not from the one that was due.
+            self._due = self._clock.ticks(at_ns)
         self._due += next(self._intervals)
         self.due_ns = max(self._clock.at_ns(self._due), at_ns + self._rest_ns)
 

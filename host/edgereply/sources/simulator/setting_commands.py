@@ -7,14 +7,15 @@ from typing import cast
 
 from edgereply.sources.base import Pattern
 from edgereply.sources.simulator.grammar import CommandError, CommandRow, duration, integer, keyword, spellings
-from edgereply.sources.simulator.stimulus import SimulatedStimulus
+from edgereply.sources.simulator.stimulus import SHORTEST_GAP_NS, SimulatedStimulus
 
 _PATTERNS = {
     **dict.fromkeys(spellings("PERiodic"), "periodic"),
     **dict.fromkeys(spellings("UNIForm"), "uniform"),
     **dict.fromkeys(spellings("EXPonential"), "exponential"),
+    **dict.fromkeys(spellings("PAIRs"), "pairs"),
 }
-_PATTERN_ANSWER = {"periodic": "PER", "uniform": "UNIF", "exponential": "EXP"}
+_PATTERN_ANSWER = {"periodic": "PER", "uniform": "UNIF", "exponential": "EXP", "pairs": "PAIR"}
 _POLARITIES = {**dict.fromkeys(spellings("NORMal"), ""), **dict.fromkeys(spellings("INVerted"), "inverted")}
 _SWITCH = {"ON": "1", "1": "1", "OFF": "0", "0": "0"}
 _TIMES = {
@@ -22,6 +23,8 @@ _TIMES = {
     "width": "[SOURce:]PULSe:WIDTh",
     "floor": "[SOURce:]PULSe:ARRival:FLOor",
     "spread": "[SOURce:]PULSe:ARRival:SPRead",
+    "shortest_gap": "[SOURce:]PULSe:ARRival:GAP:SHORtest",
+    "longest_gap": "[SOURce:]PULSe:ARRival:GAP:LONGest",
 }
 
 
@@ -64,6 +67,7 @@ class StimulusSettings:
             ("[SOURce:]PULSe:ARRival?", lambda: _PATTERN_ANSWER[self._stimulus.pattern], 0),
             ("[SOURce:]PULSe:ARRival:SEED", lambda text: number("seed", text), 1),
             ("[SOURce:]PULSe:ARRival:SEED?", lambda: str(self._stimulus.seed), 0),
+            ("[SOURce:]PULSe:ARRival:GAP:LIMit?", lambda: f"{SHORTEST_GAP_NS / 1e9:.11E}", 0),
             ("OUTPut[:STATe]", self._output, 1),
             ("OUTPut[:STATe]?", lambda: str(int(self._output_on)), 0),
         ]

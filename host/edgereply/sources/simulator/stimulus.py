@@ -11,11 +11,15 @@ from edgereply.sources.base import Pattern
 from edgereply.sources.simulator.grammar import CommandError
 
 LIMIT_32 = 0xFFFF_FFFF
+# About what one turn of the loop that emits takes.
+SHORTEST_GAP_NS = 20_000
 _RANGES_NS = {
     "period": limits.PERIOD_NS,
     "width": limits.WIDTH_NS,
     "floor": limits.FLOOR_NS,
     "spread": limits.SPREAD_NS,
+    "shortest_gap": (SHORTEST_GAP_NS, limits.GAP_NS[1]),
+    "longest_gap": (SHORTEST_GAP_NS, limits.GAP_NS[1]),
 }
 
 
@@ -32,6 +36,8 @@ class SimulatedStimulus:
     seed: int = 1
     pattern: Pattern = "exponential"
     inverted: bool = False
+    shortest_gap: int = 0
+    longest_gap: int = 0
 
     @classmethod
     def default(cls, tick_hz: int) -> SimulatedStimulus:
@@ -43,6 +49,8 @@ class SimulatedStimulus:
             width=_ticks(ms / 20, tick_hz),
             floor=_ticks(ms, tick_hz),
             spread=_ticks(ms, tick_hz),
+            shortest_gap=_ticks(ms / 10, tick_hz),
+            longest_gap=_ticks(ms, tick_hz),
         )
 
     def with_time(self, name: str, seconds: Fraction) -> SimulatedStimulus:
@@ -83,14 +91,24 @@ class SimulatedStimulus:
             "periodic": self.period,
             "uniform": self.period - self.spread,
             "exponential": min(self.floor, self.period),
+            "pairs": self.period,
         }[self.pattern]
         bad_floor = self.pattern == "exponential" and self.floor > self.period
-        if bad_floor or shortest < least or self.width > shortest - rest:
+        bad_gaps = self.pattern == "pairs" and not self.shortest_gap <= self.longest_gap <= self.period // 2
+        if bad_floor or bad_gaps or shortest < least or self.width > shortest - rest:
             raise CommandError(-221)
 
     def plan(self) -> TickPlan:
         """Returns: what decides the intervals."""
-        return TickPlan(pattern=self.pattern, period=self.period, floor=self.floor, spread=self.spread, seed=self.seed)
+        return TickPlan(
+            pattern=self.pattern,
+            period=self.period,
+            floor=self.floor,
+            spread=self.spread,
+            seed=self.seed,
+            shortest_gap=self.shortest_gap,
+            longest_gap=self.longest_gap,
+        )
 
 
 def _ticks(seconds: Fraction, tick_hz: int) -> int:

@@ -47,7 +47,7 @@ SIGNATURES = {
 # Fields of the package's own that stand behind the members: they may go.
 BEHIND = {
     "DeadlineVerdict": {"judgement", "result", "pieces"},
-    "LateExplanation": {"found", "late", "alike", "result"},
+    "LateExplanation": {"found", "late", "alike", "lost", "pairs", "result"},
     "RunComparison": {"comparison", "paths", "deadline_ns", "named", "kept"},
 }
 ERRORS = {"HostError", "SettingError", "DataError", "StoreError", "LinkError", "BoardError", "SourceError"}

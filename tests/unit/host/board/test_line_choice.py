@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from edgereply.board.line_choice import find, having, likely, lines_of
+from edgereply.board.line_choice import find, having, likely, line_facts, lines_of
 from edgereply.errors import SettingError
 from tests.fakes.inspected_board import REPORT
 
@@ -50,3 +50,9 @@ def test_a_line_is_found_by_name_and_by_place(text: str) -> None:
 def test_what_cannot_be_used_says_why(text: str, said: str) -> None:
     with pytest.raises(SettingError, match=said):
         find(LINES, text, "input")
+
+
+def test_what_keeps_edges_from_who_holds_a_line_is_in_its_facts() -> None:
+    line = {"direction": "input", "bias": "as-is", "debounce_us": 5000, "edges": "falling"}
+    assert line_facts(line) == "input as-is debounce 5.00 ms falling edges only"
+    assert line_facts({"direction": "input"}) == "input"

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from edgereply.config.bench_file import load_bench, parse_bench, read_bench
 from edgereply.config.overrides import override
 from edgereply.errors import SettingError
+from edgereply.measurement.assembly import stimulus_plan
 
 GOOD = """
 title = "Reject gate"
@@ -62,6 +63,11 @@ def test_a_bench_file_is_read_into_nanoseconds(bench_file: Path) -> None:
         ('input = "gpiochip0:17"', "input = 17", "board.gate.input"),
         ('dwell = "10s"', 'dwell = "10s"\ncount = 5', "not both"),
         ('rate = "200/s"', 'rate = "2000/s"', "floor"),
+        (
+            'rate = "200/s"',
+            'rate = "200/s"\nshortest_gap = "2ms"\nlongest_gap = "1ms"',
+            "not be longer than 'longest_gap'",
+        ),
     ],
 )
 def test_a_wrong_key_is_named_with_file_and_value(bench_file: Path, old: str, new: str, key: str) -> None:
@@ -163,3 +169,11 @@ def test_a_faster_rate_brings_the_floor_down_with_it() -> None:
 def test_a_wrong_option_is_named() -> None:
     with pytest.raises(SettingError, match=r"board\.gate\.wait = 'doze'"):
         lay(plain(), on_board={"wait": "doze"})
+
+
+def test_gaps_of_pairs_reach_the_plan_and_are_the_sources_to_choose_where_they_are_left_out() -> None:
+    stimulus = {"pattern": "pairs", "shortest_gap": "20us", "longest_gap": "2ms"}
+    plan = stimulus_plan(parse_bench(plain() | {"stimulus": stimulus}, "bench.toml").stimulus)
+    assert (plan.pattern, plan.shortest_gap_ns, plan.longest_gap_ns) == ("pairs", 20_000, 2_000_000)
+    plan = stimulus_plan(parse_bench(plain() | {"stimulus": {"pattern": "pairs"}}, "bench.toml").stimulus)
+    assert (plan.shortest_gap_ns, plan.longest_gap_ns) == (0, 0)

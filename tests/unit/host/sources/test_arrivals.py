@@ -9,11 +9,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from edgereply.analysis.arrays.ladder import ladder
 from edgereply.sources import arrivals
 from edgereply.sources.base import Pattern, StimulusPlan
 
 TICK_HZ = 16_000_000
-PATTERNS: list[Pattern] = ["periodic", "uniform", "exponential"]
+PATTERNS: list[Pattern] = ["periodic", "uniform", "exponential", "pairs"]
 
 # What follows up to `by_the_document` is COMMANDS.md, "Arrival patterns, bit for bit", word for word
 # in scalar integers; it shares nothing with the module under test.
@@ -27,7 +28,9 @@ def ticks(seconds_ns: int, rate: int) -> int:
 def by_the_document(plan: StimulusPlan, rate: int, count: int) -> list[int]:
     P, F, S = (ticks(t, rate) for t in (plan.period_ns, plan.floor_ns, plan.spread_ns))  # noqa: N806
     x = plan.seed
-    out = []
+    out: list[int] = []
+    if plan.pattern == "pairs":
+        return pairs_by_the_document(plan, rate, count)
     for _ in range(count):
         if plan.pattern == "periodic":
             out.append(P)
@@ -48,15 +51,44 @@ def by_the_document(plan: StimulusPlan, rate: int, count: int) -> list[int]:
     return out
 
 
+def pairs_by_the_document(plan: StimulusPlan, rate: int, count: int) -> list[int]:
+    P, short, long = (ticks(t, rate) for t in (plan.period_ns, plan.shortest_gap_ns, plan.longest_gap_ns))  # noqa: N806
+
+    def G(k: int) -> int:
+        o = short << (k // 4)
+        return o + ((o * (k % 4)) >> 2)
+
+    n = 0
+    while G(n) <= long:
+        n += 1
+    state = plan.seed
+    out: list[int] = []
+    while len(out) < count:
+        x = state = step(state)
+        y = state = step(state)
+        gap = G((y * n) >> 32)
+        out += [2 * P - P // 2 + ((x * (P + 1)) >> 32) - gap, gap]
+    return out[:count]
+
+
+def step(x: int) -> int:
+    x = (x ^ (x << 13)) % 2**32
+    x = x ^ (x >> 17)
+    return (x ^ (x << 5)) % 2**32
+
+
 @st.composite
 def plans(draw: st.DrawFn) -> StimulusPlan:
     period_ns = draw(st.integers(200_000, 60_000_000_000))
+    shortest_ns = draw(st.integers(1_000, period_ns // 2))
     return StimulusPlan(
         pattern=draw(st.sampled_from(PATTERNS)),
         period_ns=period_ns,
         floor_ns=draw(st.integers(100_000, period_ns)),
         spread_ns=draw(st.integers(0, period_ns - 100_000)),
         seed=draw(st.one_of(st.integers(1, 2**32 - 1), st.sampled_from([1, 2**31, 2**32 - 1]))),
+        shortest_gap_ns=shortest_ns,
+        longest_gap_ns=draw(st.integers(shortest_ns, period_ns // 2)),
     )
 
 
@@ -155,3 +187,24 @@ def kolmogorov(probability: npt.NDArray[np.float64]) -> float:
     p = np.sort(probability)
     n = len(p)
     return float(max((np.arange(1, n + 1) / n - p).max(), (p - np.arange(n) / n).max()))
+
+
+def test_pairs_have_their_gaps_their_rests_and_their_mean() -> None:
+    """Against theory: every step of the ladder as often as another, rests of a period at least, two periods a pair."""
+    plan = StimulusPlan(pattern="pairs", period_ns=2_000_000, shortest_gap_ns=1_000, longest_gap_ns=1_000_000)
+    found = arrivals.intervals(plan, 1_000_000_000, 80_000)
+    rest, gap = found[0::2], found[1::2]
+    steps = ladder(1_000, 1_000_000)
+    assert steps[:9].tolist() == [1000, 1250, 1500, 1750, 2000, 2500, 3000, 3500, 4000]
+    assert steps[-1] <= 1_000_000 < steps[-1] * 1.25
+    values, counts = np.unique(gap, return_counts=True)
+    assert values.tolist() == steps.tolist()
+    mean = len(gap) / len(steps)
+    assert np.abs(counts - mean).max() < 5 * math.sqrt(mean)
+    assert rest.min() >= plan.period_ns
+    # Half a period up and down, evenly: standard deviation period / sqrt(12); five of the mean's.
+    assert (rest + gap).mean() == pytest.approx(4_000_000, abs=5 * 2_000_000 / math.sqrt(12 * len(gap)))
+
+
+def test_a_ladder_of_one_step_is_one_gap() -> None:
+    assert ladder(7, 7).tolist() == [7]

@@ -6,7 +6,7 @@ import pytest
 from edgereply.board.client import BoardClient
 from edgereply.errors import BoardError, LinkError, SourceError
 from edgereply.sources.base import StimulusPlan
-from edgereply.sources.board import BoardSource
+from edgereply.sources.board import SHORTEST_GAP_NS, BoardSource
 from edgereply_protocol import Block, Configure, Fault, Layout, Probe, Probed, Progress, Stamps, Stop, Stopped
 from tests.conformance.pulse_source import read_to_end
 from tests.fakes.board_link import FakeAgentLink
@@ -115,3 +115,16 @@ def test_a_fault_of_the_board_is_told() -> None:
     link.say(Fault("responder-died", "the emitter died"))
     with pytest.raises(BoardError, match="emitter died"):
         source.read(0.1)
+
+
+def test_gaps_go_to_the_board_only_with_pairs_so_that_older_agents_are_not_asked_for_what_they_do_not_know() -> None:
+    link = FakeAgentLink()
+    client = BoardClient(link)
+    client.greet(1.0)
+    source = BoardSource(client, "self", SETTINGS)
+    source.arm(StimulusPlan(count=3))
+    took = source.arm(StimulusPlan(count=3, pattern="pairs", longest_gap_ns=1_000_000))
+    plain, paired = (message.settings["plan"] for message in link.heard if isinstance(message, Configure))
+    assert not {"shortest_gap_ns", "longest_gap_ns"} & set(plain)
+    assert (paired["shortest_gap_ns"], paired["longest_gap_ns"]) == (SHORTEST_GAP_NS, 1_000_000)
+    assert took.shortest_gap_ns == source.identity.shortest_gap_ns == SHORTEST_GAP_NS

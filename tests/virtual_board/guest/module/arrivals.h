@@ -40,19 +40,50 @@ static inline __u32 minus_log(__u32 x)
 	return ((__u64)((32U << 16) - l) * 45426) >> 16;
 }
 
-static inline __u64 next_interval(const struct pulse_plan *plan, __u32 *state)
+/* Where a run of intervals has come to. */
+struct arrivals {
+	__u32 random;
+	__u64 gap; /* of the pair whose rest was the last interval; 0 when a rest comes next */
+};
+
+/* The gaps of pairs: four steps to an octave. */
+static inline __u64 gap_step(__u64 shortest, __u32 step)
 {
+	__u64 octave = shortest << (step >> 2);
+
+	return octave + ((octave * (step & 3)) >> 2);
+}
+
+/* number * drawn / 2^32, of up to 69 bits, so it is made of two products of 64 */
+static inline __u64 scaled(__u64 number, __u64 drawn)
+{
+	return (number >> 32) * drawn + (((number & 0xffffffff) * drawn) >> 32);
+}
+
+static inline __u64 next_of_pair(const struct pulse_plan *plan, struct arrivals *state)
+{
+	__u64 rest, gap = state->gap;
+	__u32 steps = 0;
+
+	state->gap = 0;
+	if (gap)
+		return gap;
+	while (gap_step(plan->shortest_gap, steps) <= plan->longest_gap)
+		steps++;
+	rest = 2 * plan->period - plan->period / 2 + scaled(plan->period + 1, draw(&state->random));
+	state->gap = gap_step(plan->shortest_gap, scaled(steps, draw(&state->random)));
+	return rest - state->gap;
+}
+
+static inline __u64 next_interval(const struct pulse_plan *plan, struct arrivals *state)
+{
+	if (plan->arrival == ARRIVAL_PAIRS)
+		return next_of_pair(plan, state);
 	if (plan->arrival == ARRIVAL_PERIODIC)
 		return plan->period;
-	if (plan->arrival == ARRIVAL_UNIFORM) {
-		/* draw * width / 2^32: the product has up to 69 bits, so it is made of two of 64 */
-		__u64 width = 2 * plan->spread + 1;
-		__u64 drawn = draw(state);
-
-		return plan->period - plan->spread + (width >> 32) * drawn +
-		       (((width & 0xffffffff) * drawn) >> 32);
-	}
-	return plan->floor + (((plan->period - plan->floor) * minus_log(draw(state))) >> 16);
+	if (plan->arrival == ARRIVAL_UNIFORM)
+		return plan->period - plan->spread + scaled(2 * plan->spread + 1, draw(&state->random));
+	return plan->floor + (((plan->period - plan->floor) * minus_log(draw(&state->random))) >> 16);
 }
 
 #endif

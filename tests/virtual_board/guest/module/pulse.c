@@ -38,9 +38,10 @@ static struct {
 	struct pulse_plan plan;
 	enum phase phase;
 	u64 due; /* of the stimulus to come, undisturbed by lateness */
+	u64 rose; /* when the last stimulus began */
 	u64 next; /* when the timer acts next */
 	u64 mark;
-	u32 random;
+	struct arrivals arrivals;
 	u32 emitted;
 } run;
 
@@ -89,7 +90,9 @@ static enum hrtimer_restart act(struct hrtimer *timer)
 	if (now >= run.next && run.phase == WAITING) {
 		note(RECORD_STIMULUS, now);
 		wires_drive(PIN_STIMULUS, !run.plan.idle);
-		run.next = now + run.plan.width;
+		run.rose = now;
+		/* The first pulse of a pair ends half-way to the second. */
+		run.next = now + (run.arrivals.gap ? min(run.plan.width, run.arrivals.gap / 2) : run.plan.width);
 		run.phase = PULSE_ON;
 	} else if (now >= run.next && run.phase == PULSE_ON) {
 		wires_drive(PIN_STIMULUS, run.plan.idle);
@@ -98,8 +101,11 @@ static enum hrtimer_restart act(struct hrtimer *timer)
 			run.next = now + TAIL_NS;
 			run.phase = TAIL;
 		} else {
-			run.due += next_interval(&run.plan, &run.random);
-			run.next = max(run.due, now + GAP_NS);
+			/* of pairs, gaps and rests count from the edge that there was, not from the one that was due */
+			bool paired = run.plan.arrival == ARRIVAL_PAIRS;
+
+			run.due = (paired ? run.rose : run.due) + next_interval(&run.plan, &run.arrivals);
+			run.next = paired ? run.due : max(run.due, now + GAP_NS);
 			run.phase = WAITING;
 		}
 	} else if (now >= run.next) {
@@ -125,13 +131,13 @@ static void start(const struct pulse_plan *plan)
 	raw_spin_unlock_irqrestore(&record_lock, flags);
 	wires_drive(PIN_STIMULUS, plan->idle);
 	run.plan = *plan;
-	run.random = plan->seed;
+	run.arrivals = (struct arrivals){ .random = plan->seed };
 	run.emitted = 0;
 	run.phase = WAITING;
 	now = ktime_get_ns();
 	note(RECORD_MARK, now);
 	run.mark = now + MARK_NS;
-	run.due = now + next_interval(&run.plan, &run.random);
+	run.due = now + next_interval(&run.plan, &run.arrivals);
 	run.next = run.due;
 	WRITE_ONCE(running, true);
 	hrtimer_start(&timer, ns_to_ktime(min(run.next, run.mark)), HRTIMER_MODE_ABS_HARD);
@@ -154,6 +160,9 @@ static bool sane(const struct pulse_plan *plan)
 		return plan->spread < plan->period;
 	if (plan->arrival == ARRIVAL_EXPONENTIAL)
 		return plan->floor <= plan->period;
+	if (plan->arrival == ARRIVAL_PAIRS)
+		return plan->shortest_gap >= PULSE_SHORTEST_GAP && plan->shortest_gap <= plan->longest_gap &&
+		       plan->longest_gap <= plan->period / 2;
 	return plan->arrival == ARRIVAL_PERIODIC;
 }
 

@@ -11,7 +11,9 @@
 #define PULSE_DEVICE "edgereply-pulse"
 #define PULSE_TICK_HZ 1000000000ULL
 
-enum { ARRIVAL_PERIODIC, ARRIVAL_UNIFORM, ARRIVAL_EXPONENTIAL };
+enum { ARRIVAL_PERIODIC, ARRIVAL_UNIFORM, ARRIVAL_EXPONENTIAL, ARRIVAL_PAIRS };
+
+#define PULSE_SHORTEST_GAP 5000ULL /* of pairs: what the timer does in time */
 
 enum { RECORD_STIMULUS = 1, RECORD_RISE, RECORD_FALL, RECORD_FALL_LOST, RECORD_MARK, RECORD_LOST };
 
@@ -26,6 +28,8 @@ struct pulse_plan {
 	__u64 width;
 	__u64 floor;
 	__u64 spread;
+	__u64 shortest_gap;
+	__u64 longest_gap;
 	__u32 count;
 	__u32 seed;
 	__u32 arrival;

@@ -13,6 +13,7 @@
 #include <linux/bitops.h>
 #include <linux/fs.h>
 #include <linux/miscdevice.h>
+#include <linux/moduleparam.h>
 #include <linux/mutex.h>
 #include <linux/slab.h>
 #include <linux/timekeeping.h>
@@ -38,10 +39,15 @@ struct wiring {
 	u64 joined[PINS]; /* pins shorted together, each with itself */
 };
 
+static unsigned int deaf_ns; /* a wire that hears no second edge so soon: what a filter at the pin does */
+module_param(deaf_ns, uint, 0644);
+MODULE_PARM_DESC(deaf_ns, "stimuli that begin sooner than this after another one reach no pin");
+
 static DEFINE_MUTEX(writers);
 static DEFINE_RAW_SPINLOCK(lock);
 static struct wiring wiring;
 static u64 driven; /* pins that an output drives high */
+static u64 heard; /* when the last stimulus began, whether or not it got through */
 static u64 held; /* pins that the wires hold high */
 static struct gpio_chip *chip;
 static struct tracepoint *value_trace;
@@ -78,6 +84,13 @@ void wires_drive(unsigned int pin, bool level)
 	unsigned long flags;
 
 	raw_spin_lock_irqsave(&lock, flags);
+	if (pin == PIN_STIMULUS && level && deaf_ns) {
+		bool deaf = heard && now - heard < deaf_ns;
+
+		heard = now;
+		if (deaf)
+			level = driven >> pin & 1;
+	}
 	if ((driven >> pin & 1) != level) {
 		driven ^= BIT_ULL(pin);
 		settle(now);

@@ -22,6 +22,7 @@ from edgereply.report.figures.drawing import Drawing
 from edgereply.report.figures.picture_pen import STYLE
 from edgereply.report.figures.theme import DARK, LIGHT
 from tests.unit.host.report.figures.test_figures import folded, swept
+from tests.unit.host.report.figures.test_gaps import view
 from tests.unit.host.report.runs import HOSTILE, run, usual
 
 LONG = "A condition with a long name that nobody could fit beside a bar of any width, not even on a wall"
@@ -34,6 +35,8 @@ def views(name: str, many: int) -> list[RunView]:
         reaction = np.full(1000, 100_000)
         reaction[3::10] = 3_000_000
         return [folded(run(reaction, title=LONG))]
+    if name == "gaps":
+        return [view(0, 1500, 3000, title=LONG if n % 2 else "Gate") for n in range(many)]
     return [usual(count=2000, seed=n, title=LONG if n % 2 else "Gate") for n in range(many)]
 
 
