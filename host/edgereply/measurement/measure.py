@@ -8,7 +8,7 @@ from dataclasses import asdict, dataclass
 from pathlib import Path
 
 from edgereply.board.client import BoardClient
-from edgereply.board.translation import responder_settings
+from edgereply.board.translation import responder_settings, trace_settings
 from edgereply.config.choices import software_wires
 from edgereply.config.settings import Bench, Board
 from edgereply.errors import BoardError, StoreError
@@ -121,7 +121,7 @@ class OpenBench:
         warnings: list[str] = []
         answering = self.client if board.ours or board.taps else None
         if answering is not None:
-            configured = _configure(answering, board, plan.count)
+            configured = _configure(answering, board, plan.count, bench.deadline)
             in_effect, warnings = configured.in_effect, configured.warnings
         record = _new_record(bench, self.name, board, self.source, plan, self.client, in_effect, warnings, repeat)
         if self.fixture is not None:
@@ -240,13 +240,14 @@ def _note_activity(record: RunRecord, found: Activity | None) -> None:
         record.warnings += [line for line in (found.sentence(), *found.trouble) if line]
 
 
-def _configure(client: BoardClient, board: Board, stimuli: int) -> Configured:
+def _configure(client: BoardClient, board: Board, stimuli: int, deadline_ns: int | None = None) -> Configured:
+    further = trace_settings(board, deadline_ns)
     if board.responder == "observe":
         # A stimulus and both edges of its answer are a row each.
         rows = 3 * stimuli + 1000 if board.collection == "quiet" else RING_ROWS
-        return configure_observer(client, board, rows)
+        return configure_observer(client, board, rows, further=further)
     rows = stimuli + 1000 if board.collection == "quiet" else RING_ROWS
-    return client.configure("respond", responder_settings(board, rows))
+    return client.configure("respond", responder_settings(board, rows) | further)
 
 
 def _new_record(

@@ -1,7 +1,7 @@
 """Stamps as Parquet tables, and tables of unknown origin checked before anything is computed from them."""
 
 from pathlib import Path
-from typing import Any
+from typing import Any, Final
 
 import numpy as np
 import pyarrow as pa
@@ -13,6 +13,8 @@ from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP
 from edgereply.errors import DataError
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
+from edgereply.storage.trace_events import TraceEvents
+from edgereply_protocol import TraceKind
 
 SOURCE_COLUMNS = ("stimulus_ns", "rise_ns", "fall_ns")
 BOARD_COLUMNS = ("edge_ns", "wake_ns", "set_ns", "clear_ns")
@@ -22,6 +24,13 @@ OBSERVED_COLUMNS = ("at_ns", "kind", "seqno")
 MOST_ROWS, MOST_BYTES, MOST_COLUMNS = 10_000_000, 1 << 30, 64
 # Half of what 64 bits hold, so that no difference of two stamps overflows: 146 years.
 FARTHEST_NS = 1 << 62
+TRACE_SCHEMA: Final = pa.schema([
+    ("edge_ns", pa.int64()), ("set_ns", pa.int64()), ("late", pa.uint8()), ("whole", pa.uint8()), ("pid", pa.uint32()),
+    ("at_ns", pa.int64()), ("kind", pa.uint8()), ("cpu", pa.uint32()), ("number", pa.uint32()),
+    ("priority", pa.uint32()), ("name", pa.string()), ("before", pa.uint32()), ("before_priority", pa.uint32()),
+    ("before_state", pa.uint32()), ("before_name", pa.string()),
+])  # fmt: skip
+MOST_NAME = 256
 
 
 def read_source(path: Path) -> SourceStamps:
@@ -105,6 +114,46 @@ def write_part(table: pa.Table, path: Path) -> None:
     )
 
 
+def trace_table(events: TraceEvents) -> pa.Table:
+    """Columns of `trace/`."""
+    return pa.table(
+        {
+            name: pa.array(column, TRACE_SCHEMA.field(name).type)
+            for name, column in zip(TRACE_SCHEMA.names, events.columns(), strict=True)
+        }
+    )
+
+
+def write_trace(table: pa.Table, path: Path) -> None:
+    """Write one part; names recur, so they are kept once.
+
+    Raises:
+        OSError: it cannot be written.
+    """
+    pq.write_table(table, path, compression="snappy", use_dictionary=True, write_page_checksum=True)
+
+
+def read_trace(path: Path) -> TraceEvents:
+    """Rows of one part of `trace/`.
+
+    Raises:
+        DataError: it cannot be read, or has what no board gives.
+    """
+    table = _read_as(path, TRACE_SCHEMA)
+    for name in TRACE_SCHEMA.names:
+        column = table.column(name)
+        if column.null_count or (name.endswith("_ns") and not _in_range(column)):
+            raise _wrong(path, name)
+    for name in ("name", "before_name"):
+        if (pc.max(pc.utf8_length(table.column(name))).as_py() or 0) > MOST_NAME:
+            raise _wrong(path, name)
+    kinds = set(pc.unique(table.column("kind")).to_pylist())
+    if not kinds <= set(TraceKind):
+        raise _wrong(path, "kind")
+    columns = [_trace_column(table.column(name)) for name in TRACE_SCHEMA.names]
+    return TraceEvents(*columns)
+
+
 def _nullable(values: Int64s) -> pa.Array:
     return pa.array(values, mask=values == NO_STAMP)
 
@@ -167,9 +216,42 @@ def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
     return table
 
 
+def _read_as(path: Path, schema: pa.Schema) -> pa.Table:
+    """A part as a table of the columns and types wanted, bounded like all others; the values are not looked at.
+
+    Raises:
+        DataError: it cannot be read, is too large, or lacks a column.
+    """
+    try:
+        with pq.ParquetFile(path, page_checksum_verification=True, pre_buffer=False) as file:
+            if _too_large(file.metadata):
+                raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
+            table = file.read(columns=schema.names, use_threads=False)
+        if missing := set(schema.names) - set(table.column_names):
+            raise DataError(f"a part lacks the columns {sorted(missing)}", where=str(path), remedy="restore it")
+        return table.select(schema.names).cast(schema)
+    except (OSError, ValueError, pa.ArrowException) as error:
+        raise _unreadable(path, error) from error
+
+
 def _unreadable(path: Path, error: Exception) -> DataError:
     return DataError(
         f"a part cannot be read: {str(error).splitlines()[0]}",
         where=str(path),
         remedy="restore it from a copy, or move it away to read the others",
     )
+
+
+def _trace_column(column: pa.ChunkedArray) -> Any:
+    if column.type == pa.string():
+        return np.array(column.to_pylist(), dtype=object)
+    return np.from_dlpack(column.combine_chunks()) if len(column) else np.empty(0, column.type.to_pandas_dtype())
+
+
+def _in_range(column: pa.ChunkedArray) -> bool:
+    ends = pc.min_max(column)
+    return (ends["min"].as_py() or 0) > -FARTHEST_NS and (ends["max"].as_py() or 0) < FARTHEST_NS
+
+
+def _wrong(path: Path, name: str) -> DataError:
+    return DataError(f"a part has a {name} that no board can give", where=str(path), remedy="restore it")

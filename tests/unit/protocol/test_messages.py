@@ -72,7 +72,7 @@ def test_mistyped_fields_are_refused_at_both_ends(message: Message, name: str, v
 
 @pytest.mark.parametrize("about", WRONG["Json"])
 def test_what_a_trace_is_about_is_an_object(about: Any) -> None:
-    with pytest.raises(LocalError, match="Traced.about must be Json"):
+    with pytest.raises(LocalError, match=r"Traced\.about must be Json"):
         encode_message(Traced(about, TRACE))
 
 
