@@ -141,6 +141,11 @@ class Task:
             recorder = self._trace.look_on(worker.ring, worker.pid if answering else 0)
             if recorder is not None:
                 self._keeper.watch(recorder)
+                others = {} if self._load is None else self._load.pids
+                self.in_effect["trace"]["pids"] = {
+                    **others, "session": os.getpid(), "recorder": recorder, "keeper": self._keeper.pid,
+                    **({} if answering else {"observer": worker.pid}),
+                }  # fmt: skip
 
     # -- called by the session
 

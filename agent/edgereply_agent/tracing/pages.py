@@ -148,8 +148,9 @@ def _body(name: str, found: dict[str, tuple[int, int, int]]) -> tuple[TraceKind,
         return kind, lambda page, at, stop: (number(page, at), 0, named(page, at, stop), 0, 0, 0, b"")
     if short == "sched_wakeup":
         pid, prio, comm = _number(found["pid"]), _number(found["prio"]), _text(found["comm"])
+        target = _number(found["target_cpu"])
         return TraceKind.WAKEUP, lambda page, at, stop: (
-            pid(page, at), prio(page, at), comm(page, at, stop), 0, 0, 0, b""
+            pid(page, at), prio(page, at), comm(page, at, stop), target(page, at), 0, 0, b""
         )  # fmt: skip
     if short == "sched_switch":
         to, to_prio, to_comm = _number(found["next_pid"]), _number(found["next_prio"]), _text(found["next_comm"])

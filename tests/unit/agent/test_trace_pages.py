@@ -50,6 +50,7 @@ def told(event: Event) -> tuple[int, str, dict[str, str]]:
         where = "sched_switch"
     elif kind == TraceKind.WAKEUP:
         where, words = "sched_wakeup", {"pid": str(number), "prio": str(priority), "comm": name.decode()}
+        words["target_cpu"] = f"{before:03}"
     elif kind == TraceKind.IRQ_ENTRY:
         where, words = "irq_handler_entry", {"irq": str(number), "name": name.decode()}
     elif kind == TraceKind.IRQ_EXIT:

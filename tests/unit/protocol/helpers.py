@@ -66,7 +66,7 @@ TRACE = Block(
         "number": array("I", [812, 813, 24]),
         "priority": array("I", [120, 49, 0]),
         "name": array("I", [0, 1, 2]),
-        "before": array("I", [0, 0, 0]),
+        "before": array("I", [0, 3, 0]),
         "before_priority": array("I", [120, 0, 0]),
         "before_state": array("I", [0, 0, 0]),
         "before_name": array("I", [3, 0, 0]),

@@ -89,6 +89,7 @@ static enum hrtimer_restart act(struct hrtimer *timer)
 	if (now >= run.next && run.phase == WAITING) {
 		note(RECORD_STIMULUS, now);
 		wires_drive(PIN_STIMULUS, !run.plan.idle);
+		trouble_stimulus();
 		run.next = now + run.plan.width;
 		run.phase = PULSE_ON;
 	} else if (now >= run.next && run.phase == PULSE_ON) {
