@@ -15,9 +15,10 @@ from typing import Any
 
 import pytest
 
+from edgereply.api.explaining import explain
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.storage.run_reader import RunReader
-from tests.integration.commands import Done
+from tests.integration.commands import Done, await_that
 from tests.virtual_bench.bench import VirtualBench
 from tests.virtual_board import VirtualBoard
 
@@ -94,6 +95,17 @@ def printer(board: VirtualBoard) -> Iterator[None]:
         board.run(f"kill -9 {pid}", 30, root=True)
 
 
+@contextlib.contextmanager
+def throttled(board: VirtualBoard) -> Iterator[None]:
+    """Real-time processes get 40 ms in 50: a second without the source's own program is more than its host bears."""
+    folder = "/proc/sys/kernel/sched_rt"
+    board.run(f"echo 40000 > {folder}_runtime_us; echo 50000 > {folder}_period_us", 30, root=True)
+    try:
+        yield
+    finally:
+        board.run(f"echo 1000000 > {folder}_period_us; echo 950000 > {folder}_runtime_us", 60, root=True)
+
+
 def measured(bench: VirtualBench, **settings: Any) -> Done:
     """A traced run."""
     bench.write(root=True, count=STIMULI, **settings)
@@ -105,9 +117,7 @@ def measured(bench: VirtualBench, **settings: Any) -> Done:
 
 def held_up(bench: VirtualBench) -> dict[str, Any]:
     """What the run says of its late answers."""
-    done = bench.run("explain", "run", "--json")
-    assert done.code == 0, done.err
-    return done.document
+    return explain(bench.place.root / "run", "run").as_dict()
 
 
 def accused(found: dict[str, Any]) -> dict[str, dict[str, Any]]:
@@ -175,8 +185,9 @@ def test_a_long_interrupt_is_found_by_its_name(bench: VirtualBench) -> None:
     found = held_up(bench)
     (culprit,) = accused(found).values()
     assert re.fullmatch(r"interrupt \d+ \(label-motor\)", culprit["words"])
-    assert culprit["answers"] == found["held_up"]["recorded"] == STIMULI // 8
-    assert near(culprit["extra_ns"], LENGTH_NS * culprit["answers"])
+    # A handler may hold up an answer that was late already.
+    assert 0 <= culprit["answers"] - STIMULI // 8 <= 2
+    assert near(culprit["extra_ns"], LENGTH_NS * (STIMULI // 8))
     assert culprit["share"] > 0.9
     number = culprit["words"].split()[1]
     truth = sum(
@@ -208,7 +219,7 @@ def test_two_at_once_are_both_found(bench: VirtualBench) -> None:
 
 
 def test_throttling_is_told_from_everything_else(bench: VirtualBench) -> None:
-    with witnessed(bench.board) as seen:
+    with throttled(bench.board), witnessed(bench.board) as seen:
         measured(bench, rate="100/s", board='wait = "spin"\nrealtime = { fifo_priority = 40 }')
     found = held_up(bench)
     (culprit,) = accused(found).values()
@@ -225,6 +236,23 @@ def test_throttling_is_told_from_everything_else(bench: VirtualBench) -> None:
         ) for answer in late_answers(bench, found)
     )  # fmt: skip
     assert near(culprit["extra_ns"], truth)
+
+
+def test_the_ring_goes_with_an_agent_that_is_killed(bench: VirtualBench) -> None:
+    bench.write(root=True, count=100_000, board="trace = true")
+    running, _ = bench.start_measuring("--trust")
+    rings = bench.board.run(f"ls {INSTANCES}", 30, root=True).split()
+    assert len(rings) == 1
+    found = bench.agents()
+    (session,) = (pid for pid, (parent, _) in found.items() if parent not in found)
+    assert rings == [f"edgereply-{session}"]
+    bench.board.run(f"kill -9 {session}", 30, root=True)
+    assert running.end().code == 3
+    bench.no_agent_left()
+    await_that(
+        lambda: not bench.board.run(f"ls {INSTANCES}", 30, root=True).split(),
+        lambda: bench.board.run(f"ls {INSTANCES}", 30, root=True), 30.0,
+    )  # fmt: skip
 
 
 def test_without_provocation_nobody_is_accused(bench: VirtualBench) -> None:

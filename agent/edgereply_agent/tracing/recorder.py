@@ -1,9 +1,9 @@
 """The process that reads the ring: it looks at the answers four times a second and keeps what stands beside late ones.
 
-It has the lowest share of the processor that ordinary scheduling gives, and takes pages out of the ring only when an
-answer was late: in a run without late answers the ring overwrites itself. What it found goes to the session through a
-pipe, as the session asks for it. It ends with the session, SIGKILL included; the ring is removed by the session, or by
-the keeper.
+It runs where nothing else wants the processor, as otherwise it would hold up answers itself, and takes pages out of the
+ring only when an answer was late: in a run without late answers the ring overwrites itself. What it found goes to the
+session through a pipe, as the session asks for it. It ends with the session, SIGKILL included; the ring is removed by
+the session, or by the keeper.
 """
 
 from __future__ import annotations
@@ -31,7 +31,6 @@ from .selection import Answers, Selection, Wanted
 from .stretches import Pages, cut
 
 LOOK_S = 0.25
-NICE = 19
 FINISH_S = 6.0
 # Of everything shipped: events of a run, and of one message.
 MOST_EVENTS, EVENTS_A_MESSAGE = 600_000, 8000
@@ -220,8 +219,7 @@ def _work(
     if os.getppid() != parent:
         return
     keep_only({out, control})
-    with contextlib.suppress(OSError):
-        os.nice(NICE)
+    _schedule("SCHED_IDLE")
     os.set_blocking(out, False)
     reading = _Reading(instance, ring, pid, deadline_ns)
     poll = select.poll()
@@ -231,10 +229,18 @@ def _work(
         _ship(reading.backlog, out)
     if not os.read(control, 1):
         return
+    # Nobody answers any more: what is left need not wait for an idle moment.
+    _schedule("SCHED_OTHER")
     reading.look(final=True)
     reading.report()
     os.set_blocking(out, True)
     _ship(reading.backlog, out)
+
+
+def _schedule(policy: str) -> None:
+    """Run as rarely as the kernel can make it, so that whoever answers comes first at once; or as everybody does."""
+    with contextlib.suppress(OSError, AttributeError):
+        os.sched_setscheduler(0, getattr(os, policy), os.sched_param(0))
 
 
 def _ship(backlog: list[bytes], out: int) -> None:

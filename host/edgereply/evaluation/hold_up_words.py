@@ -66,13 +66,18 @@ def hold_up_sentences(found: HoldUps | None) -> list[str]:
     return [*lines, *_limits(found)]
 
 
-def cost_sentence(found: HoldUps) -> str:
-    """What recording cost this run, in a sentence."""
-    if found.cost_ns is None:
+def cost_sentence(event_ns: int | None, events: float | None) -> str:
+    """What recording cost a run, in a sentence.
+
+    Args:
+        event_ns: the cost of one event; None where it could not be measured.
+        events: how many a usual answer has; None where none was recorded.
+    """
+    if event_ns is None or events is None:
         return "Recording who had the CPU makes each answer somewhat slower; how much could not be measured here."
     return (
-        f"Recording who had the CPU made each answer about {duration(found.cost_ns)} slower "
-        f"({found.events:.0f} events of {duration(found.event_ns)} each)."
+        f"Recording who had the CPU made each answer about {duration(event_ns * events)} slower "
+        f"({events:.0f} events of {duration(event_ns)} each)."
     )
 
 
@@ -172,7 +177,7 @@ def _limits(found: HoldUps) -> list[str]:
         "All this is the time from the board's first sight of the edge to its output set; what lies before and after "
         "is not in it."
     )
-    return [*lines, cost_sentence(found)]
+    return [*lines, cost_sentence(found.event_ns, found.events)]
 
 
 def not_recorded(in_effect: Mapping[str, Any]) -> str:

@@ -150,15 +150,28 @@ def find_hold_ups(reader: RunReader, result: Evaluation, explanation: Explanatio
         for item in chosen if item.edge_ns in late
     ]  # fmt: skip
     held.sort(key=lambda answer: -answer.reaction_ns)
-    usual = [item for item in traced if not item.late and item.edge_ns not in late]
-    within = [_events_paid(item) for item in usual]
     return HoldUps(
         limit_ns=limit_ns, all_in_time=deadline_ns is not None and not past,
         late=_count_late(result, late, limit_ns), recorded=len(held), culprits=culprits,
         worst=tuple(held[:MOST_SHOWN]), periods=tuple(_periods(culprits, held, result, explanation)),
-        event_ns=effect.get("event_ns"), events=float(np.mean(within)) if within else None,
+        event_ns=effect.get("event_ns"), events=_events_of_usual(traced),
         report=reader.record.environment_after.get("trace") or {},
     )  # fmt: skip
+
+
+def recording_cost(reader: RunReader) -> tuple[int | None, float | None] | None:
+    """What an event cost in a traced run, in ns, and how many of them a usual answer has; None where it was not traced.
+
+    Raises:
+        DataError: a part of the trace is damaged.
+    """
+    effect = reader.record.in_effect.get("trace") or {}
+    return (effect.get("event_ns"), _events_of_usual(answers_of(reader.trace()))) if effect.get("on") else None
+
+
+def _events_of_usual(traced: Sequence[_Traced]) -> float | None:
+    paid = [_events_paid(item) for item in traced if not item.late and item.whole]
+    return float(np.mean(paid)) if paid else None
 
 
 def _events_paid(item: _Traced) -> int:

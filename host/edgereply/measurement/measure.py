@@ -14,6 +14,8 @@ from edgereply.config.settings import Bench, Board
 from edgereply.errors import BoardError, StoreError
 from edgereply.evaluation.board_activity import Activity, activity
 from edgereply.evaluation.board_context import context_of
+from edgereply.evaluation.hold_up_words import cost_sentence
+from edgereply.evaluation.hold_ups import recording_cost
 from edgereply.evaluation.load_view import summed_up
 from edgereply.measurement.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.measurement.fixture import FixtureRecord, fixture_path, load_fixture
@@ -144,6 +146,8 @@ class OpenBench:
         readings = RunReader(directory).context()
         writer.record.context = context_of(readings, during, board.power, began_ns, ended_ns)
         _note_activity(writer.record, activity(outcome.environment_after, readings, board.load.any))
+        if (cost := recording_cost(RunReader(directory))) is not None:
+            writer.record.warnings.append(cost_sentence(*cost))
         return Measured(directory, close_record(writer, outcome), outcome)
 
 

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import shutil
+import subprocess
+import sys
+import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
@@ -120,6 +123,32 @@ def test_rings_of_the_dead_are_removed_and_no_others(tracing: FakeTracing) -> No
     assert tracing.made == [f"edgereply-{os.getppid()}", "somebody-else"]
     for name in tracing.made:
         shutil.rmtree(tracing.folder / "instances" / name)
+
+
+def test_a_new_ring_removes_those_of_the_dead(tracing: FakeTracing) -> None:
+    tracing.make(f"{tracing.folder}/instances/edgereply-{2**22 + 5}")
+    ring = Instance()
+    assert tracing.made == [f"edgereply-{os.getpid()}"]
+    ring.remove()
+
+
+KEPT = """
+import os, sys
+from pathlib import Path
+from edgereply_agent.keeper import Keeper
+keeper = Keeper([], [], (), last=Path(sys.argv[1]).touch)
+keeper.release() if sys.argv[2] == "release" else os.kill(os.getpid(), 9)
+"""
+
+
+@pytest.mark.parametrize(("how", "done"), [("kill", True), ("release", False)])
+def test_the_keeper_does_the_last_thing_where_the_session_was_killed(tmp_path: Path, how: str, done: bool) -> None:
+    mark = tmp_path / "done"
+    subprocess.run([sys.executable, "-c", KEPT, str(mark), how], timeout=30, check=False)
+    end = time.monotonic() + (10.0 if done else 0.2)
+    while not mark.exists() and time.monotonic() < end:
+        time.sleep(0.01)
+    assert mark.exists() is done
 
 
 def test_a_user_without_rights_is_told_how_to_get_them(tracing: FakeTracing, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -20,7 +20,7 @@ from edgereply.report.figures import pictures, plots
 from edgereply.report.figures.drawing import Drawing
 from edgereply.report.figures.picture_pen import STYLE
 from edgereply.report.figures.theme import DARK, LIGHT
-from tests.unit.host.report.figures.test_figures import folded, swept
+from tests.unit.host.report.figures.test_figures import folded, held_up, swept
 from tests.unit.host.report.runs import HOSTILE, run, usual
 
 LONG = "A condition with a long name that nobody could fit beside a bar of any width, not even on a wall"
@@ -33,6 +33,8 @@ def views(name: str, many: int) -> list[RunView]:
         reaction = np.full(1000, 100_000)
         reaction[3::10] = 3_000_000
         return [folded(run(reaction, title=LONG))]
+    if name == "hold-ups":
+        return [held_up(run([2_500_000] * 20, title=LONG))]
     return [usual(count=2000, seed=n, title=LONG if n % 2 else "Gate") for n in range(many)]
 
 
