@@ -33,9 +33,10 @@ class TraceKind(IntEnum):
 
     NONE stands where an answer has no event at all. Of interrupts `number` is theirs (of the processor's own, such as
     the local timer's, the place of their name in `OWN_INTERRUPTS`), of softirqs their kind, of a wake-up the process
-    woken, with `priority`, `name` and in `before` the CPU it waits for. A switch goes to `number`, `priority`, `name` from `before`, `before_priority`,
-    `before_state` (its low byte 0: it could have gone on), `before_name`. Of idle `number` is the state, `AWAKE` when it is left; of
-    a frequency kHz. Priorities are the kernel's: lower goes first, below 100 is real time.
+    woken, with `priority`, `name` and in `before` the CPU it waits for. A switch goes to `number`, `priority`, `name`
+    from `before`, `before_priority`, `before_state` (its low byte 0: it could have gone on), `before_name`. Of idle
+    `number` is the state, `AWAKE` when it is left; of a frequency kHz. Priorities are the kernel's: lower goes first,
+    below 100 is real time.
     """
 
     NONE = 0
