@@ -2,8 +2,8 @@
 
 It runs where nothing else wants the processor, as otherwise it would hold up answers itself, and takes pages out of the
 ring only when an answer was late: in a run without late answers the ring overwrites itself. What it found goes to the
-session through a pipe, as the session asks for it. It ends with the session, SIGKILL included; the ring is removed by
-the session, or by the keeper.
+session through a pipe, at the end or when it is much. It ends with the session, SIGKILL included; the ring is removed
+by the session, or by the keeper.
 """
 
 from __future__ import annotations
@@ -31,6 +31,9 @@ from .selection import Answers, Selection, Wanted
 from .stretches import Pages, cut
 
 LOOK_S = 0.25
+# The session passes on what is found, and to do so takes the processor from whoever answers: not before there is so
+# much of it, or the answers have ended.
+SHIP_BYTES = 1 << 20
 FINISH_S = 6.0
 # Of everything shipped: events of a run, and of one message.
 MOST_EVENTS, EVENTS_A_MESSAGE = 600_000, 8000
@@ -145,7 +148,7 @@ class _Reading:
 
     def look(self, final: bool = False) -> None:
         """Look at the answers since the last time, and keep what stands beside the wanted ones."""
-        wanted = self._selection.choose(self._answers.fresh(final))
+        wanted = self._selection.choose(self._answers.fresh(final), final)
         if not wanted:
             return
         for fd, pages in self._raw:
@@ -226,7 +229,8 @@ def _work(
     poll.register(control, select.POLLIN)
     while not poll.poll(int(LOOK_S * 1000)):
         reading.look()
-        _ship(reading.backlog, out)
+        if sum(map(len, reading.backlog)) > SHIP_BYTES:
+            _ship(reading.backlog, out)
     if not os.read(control, 1):
         return
     # Nobody answers any more: what is left need not wait for an idle moment.

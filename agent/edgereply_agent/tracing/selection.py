@@ -96,6 +96,7 @@ class Selection:
     def __init__(self, deadline_ns: Optional[int] = None) -> None:
         self._deadline_ns = deadline_ns
         self._recent: list[int] = []
+        self._first: list[tuple[int, int]] = []
         self._looks = 0
         self.late = self.usual = self.too_many = 0
 
@@ -108,8 +109,16 @@ class Selection:
             limits.append(min(three + 3 * (three - quarter), most))
         return min(limits) if limits else None
 
-    def choose(self, answers: list[tuple[int, int]]) -> list[Wanted]:
-        """The wanted ones among answers, slowest first."""
+    def choose(self, answers: list[tuple[int, int]], final: bool = False) -> list[Wanted]:
+        """The wanted ones among answers, slowest first; the first answers wait until there is something to judge by."""
+        if not final and len(self._recent) + len(self._first) + len(answers) < FEWEST:
+            self._first += answers
+            return []
+        taken = [done - edge for edge, done in answers]
+        if not self._recent:
+            # The first answers judge themselves; later ones are held against those before them.
+            answers, self._first = self._first + answers, []
+            self._recent, taken = [done - edge for edge, done in answers], []
         limit = self.limit_ns()
         self._looks += 1
         late = [pair for pair in answers if limit is not None and pair[1] - pair[0] > limit]
@@ -123,5 +132,5 @@ class Selection:
             if usual is not None:
                 found.append(Wanted(*usual, USUAL))
                 self.usual += 1
-        self._recent = (self._recent + [done - edge for edge, done in answers])[-RECENT:]
+        self._recent = (self._recent + taken)[-RECENT:]
         return found

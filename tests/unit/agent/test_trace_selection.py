@@ -74,15 +74,25 @@ def test_late_is_past_the_deadline_or_later_than_most() -> None:
     drawn = random.Random(1)
     usual = [(n * 1000, n * 1000 + drawn.randint(90, 110)) for n in range(400)]
     chosen = Selection(deadline_ns=500)
-    assert chosen.choose([(0, 400), (1000, 1501)])[0].set_ns == 1501
+    assert chosen.choose([(0, 400), (1000, 1501)], final=True)[0].set_ns == 1501
     plain = Selection()
     assert plain.limit_ns() is None
-    assert plain.choose(usual) == [], "nothing to judge by yet"
+    assert plain.choose(usual) == [], "none is later than 99 of 100"
     limit = plain.limit_ns()
     assert limit is not None
     assert 105 <= limit <= 110
     late = plain.choose([(5, 200), (10, 110), (20, 900)])
     assert [(item.edge_ns, item.why) for item in late] == [(20, "late"), (5, "late"), (10, "usual")]
+
+
+def test_the_first_answers_wait_for_something_to_judge_them_by() -> None:
+    chosen = Selection()
+    assert chosen.choose([(0, 9000), *[(n, n + 100) for n in range(20)]]) == []
+    late = chosen.choose([(n, n + 100 + n % 3) for n in range(40)])
+    assert [item.set_ns for item in late if item.why == "late"] == [9000]
+    few = Selection(deadline_ns=500)
+    assert few.choose([(0, 9000)]) == []
+    assert [item.set_ns for item in few.choose([(5, 105)], final=True)] == [9000]
 
 
 def test_a_tenth_held_up_hides_none_of_it() -> None:
