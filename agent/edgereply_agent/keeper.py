@@ -22,7 +22,7 @@ import select
 import signal
 import struct
 import time
-from typing import Iterable, Optional, Sequence
+from typing import Callable, Iterable, Optional, Sequence
 
 from .processes import SIGNALS, fork
 from .realtime import MCL_CURRENT, MCL_FUTURE, c_library
@@ -30,8 +30,9 @@ from .routes.base import InputLine, OutputLine
 
 RELEASE = 0
 LOOK = 1 << 30  # more than any process number
-# Cells of the memory shared with the session: its beats, silence allowed, whether the guard acted, its priority + 1.
-BEAT, LIMIT_MS, STARVED, PRIORITY = range(4)
+# Cells of the memory shared with the session: its beats, silence allowed, whether the guard acted, its priority + 1,
+# whether it had to act at all.
+BEAT, LIMIT_MS, STARVED, PRIORITY, ACTED = range(5)
 START_S = 2.0
 KILL_S = 1.0
 _WORD = struct.Struct("=i")
@@ -45,6 +46,7 @@ class Keeper:
         inputs: lines to give back then, as some routes do not do so by themselves.
         private_fds: descriptors of the session the process must not keep.
         fifo_priority: run above a responder of this priority, or None.
+        last: what else is to be done then, once the outputs are low; must not raise.
     """
 
     def __init__(
@@ -53,6 +55,7 @@ class Keeper:
         inputs: Sequence[InputLine],
         private_fds: Iterable[int],
         fifo_priority: Optional[int] = None,
+        last: Optional[Callable[[], None]] = None,
     ) -> None:
         read_fd, self.fd = os.pipe()
         self._cells = memoryview(mmap.mmap(-1, mmap.PAGESIZE)).cast("I")
@@ -62,6 +65,8 @@ class Keeper:
                 for fd in (*private_fds, self.fd):
                     os.close(fd)
                 _keep(read_fd, outputs, inputs, fifo_priority, self._cells)
+                if last is not None and self._cells[ACTED]:
+                    last()
             finally:
                 os._exit(0)
         os.close(read_fd)
@@ -151,6 +156,7 @@ def _keep(
     workers: dict[int, int] = {}
     if not _attend(fd, workers, cells):
         return
+    cells[ACTED] = 1
     for pid, pidfd in workers.items():
         _end(pid, pidfd)
     for output in outputs:

@@ -14,11 +14,12 @@ _LINE = frozenset({"chip", "line", "active_low", "bias", "direction"})
 # One table for all tasks: hosts send a task what only another one uses.
 SETTINGS = frozenset({
     "route", "lines", "wait", "hold_ns", "collection", "capacity", "event_buffer", "realtime", "dead_man_s", "load",
-    "responder", "floor_program", "edges", "plan", "stimulate", "hardware_clock",
+    "responder", "floor_program", "edges", "plan", "stimulate", "hardware_clock", "trace",
 })  # fmt: skip
 INNER = {
     "realtime": frozenset({"fifo_priority", "cpus", "lock_memory", "hold_cpu_latency"}),
     "load": frozenset({"cpu", "memory_bytes", "storage_bytes", "network", "duty_percent"}),
+    "trace": frozenset({"deadline_ns"}),
     "plan": frozenset(
         {
             "pattern",

@@ -168,6 +168,13 @@ class Session:
                 self._send(Stamps(block))
             else:
                 return
+            while self._wire.pending < BUFFERED:
+                traced = task.next_trace()
+                if traced is None:
+                    break
+                self._send(traced)
+            else:
+                return
         if task.ended:
             answered, lost, unrecorded = task.counts()
             environment = {**facts(), **task.context_after}

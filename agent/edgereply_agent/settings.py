@@ -4,7 +4,8 @@
 
     respond    route, lines {input, output}, wait, hold_ns, collection, capacity, realtime, dead_man_s, load,
                responder (agent, floor), floor_program (a path on the board, "" to build it), hardware_clock (ask for
-               stamps of the input's edges by a clock in hardware; true or left out)
+               stamps of the input's edges by a clock in hardware; true or left out),
+               trace {deadline_ns} (what the kernel did beside late answers; left out: not recorded)
     observe    the same, line output_fall, and edges (both, rising); all are inputs with kernel stamps (EVENTS:
                1 input rise, 2 output rise, 3 output fall, 4 output fall that left no stamp)
     probe      lines {name: LINE + direction}; then Probe(levels, read) -> Probed
@@ -96,6 +97,13 @@ class LoadSpec:
 
 
 @dataclass(frozen=True)
+class TraceSpec:
+    """That the kernel's events beside late answers are wanted; late is later than `deadline_ns`, where there is one."""
+
+    deadline_ns: Optional[int] = None
+
+
+@dataclass(frozen=True)
 class Common:
     """What every task but `probe` has."""
 
@@ -108,6 +116,7 @@ class Common:
     dead_man_s: int
     load: LoadSpec = LoadSpec()
     hardware_clock: bool = False
+    trace: Optional[TraceSpec] = None
 
 
 class Reader:
@@ -207,6 +216,15 @@ def read_load(reader: Reader) -> LoadSpec:
     )
 
 
+def read_trace(reader: Reader) -> Optional[TraceSpec]:
+    """The entry `trace`; None where it is not asked for."""
+    if reader.values.get("trace") is None:
+        return None
+    values = reader.inner("trace")
+    known = values.values.get("deadline_ns") is not None
+    return TraceSpec(values.integer("deadline_ns", 1, 1 << 62) if known else None)
+
+
 def read_plan(values: Reader) -> Plan:
     """A stimulus plan; the limits are those of the pulse sources' command set."""
     pattern = values.choice("pattern", ("periodic", "uniform", "exponential", "pairs"), "exponential")
@@ -247,4 +265,5 @@ def read_common(reader: Reader, roles: tuple[str, ...], routes: tuple[str, ...],
         reader.integer("dead_man_s", 1, 86400, 30),
         read_load(reader),
         reader.flag("hardware_clock"),
+        read_trace(reader),
     )

@@ -3,7 +3,18 @@
 Standard library only, Python 3.9 and later. This module is the whole public interface.
 """
 
-from .blocks import COLUMNS, MAX_ROWS, NO_STAMP, Block, Layout, decode_block, encode_block
+from .blocks import (
+    AWAKE,
+    COLUMNS,
+    MAX_ROWS,
+    NO_STAMP,
+    OWN_INTERRUPTS,
+    Block,
+    Layout,
+    TraceKind,
+    decode_block,
+    encode_block,
+)
 from .connection import Connection
 from .errors import LocalError, ProtocolError, RemoteError, VersionMismatch
 from .framing import MARKER, MAX_PAYLOAD, OVERHEAD, Frame, FrameReader, encode_frame
@@ -28,6 +39,7 @@ from .messages import (
     Started,
     Stop,
     Stopped,
+    Traced,
     decode_message,
     encode_message,
 )
@@ -36,6 +48,7 @@ from .state import TRANSITIONS, Role, State, after
 from .version import HISTORY, NEWEST, OLDEST, negotiate
 
 __all__ = [
+    "AWAKE",
     "COLUMNS",
     "HISTORY",
     "MARKER",
@@ -46,6 +59,7 @@ __all__ = [
     "NO_STAMP",
     "OLDEST",
     "OVERHEAD",
+    "OWN_INTERRUPTS",
     "ROUTES",
     "TRANSITIONS",
     "Block",
@@ -78,6 +92,8 @@ __all__ = [
     "State",
     "Stop",
     "Stopped",
+    "TraceKind",
+    "Traced",
     "VersionMismatch",
     "after",
     "decode_block",

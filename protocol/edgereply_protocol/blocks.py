@@ -25,7 +25,39 @@ class Layout(IntEnum):
 
     ANSWERS = 1
     EVENTS = 2
+    TRACE = 3
 
+
+class TraceKind(IntEnum):
+    """What an event of the board's kernel tells; columns that are not named are 0.
+
+    NONE stands where an answer has no event at all. Of interrupts `number` is theirs (of the processor's own, such as
+    the local timer's, the place of their name in `OWN_INTERRUPTS`), of softirqs their kind, of a wake-up the process
+    woken, with `priority`, `name` and in `before` the CPU it waits for. A switch goes to `number`, `priority`, `name`
+    from `before`, `before_priority`, `before_state` (its low byte 0: it could have gone on), `before_name`. Of idle
+    `number` is the state, `AWAKE` when it is left; of a frequency kHz. Priorities are the kernel's: lower goes first,
+    below 100 is real time.
+    """
+
+    NONE = 0
+    IRQ_ENTRY = 1
+    IRQ_EXIT = 2
+    SOFTIRQ_ENTRY = 3
+    SOFTIRQ_EXIT = 4
+    SWITCH = 5
+    WAKEUP = 6
+    IDLE = 7
+    FREQUENCY = 8
+    OWN_ENTRY = 9
+    OWN_EXIT = 10
+
+
+AWAKE = 0xFFFFFFFF
+# Interrupts of the processor itself, which some kernels tell apart from those of devices; only ever added to.
+OWN_INTERRUPTS = (
+    "local_timer", "irq_work", "reschedule", "call_function", "call_function_single", "thermal_apic",
+    "x86_platform_ipi", "error_apic", "spurious_apic", "threshold_apic", "deferred_error_apic",
+)  # fmt: skip
 
 COLUMNS: dict[Layout, tuple[tuple[str, str], ...]] = {
     # One row an input edge that was answered; board clock.
@@ -40,6 +72,20 @@ COLUMNS: dict[Layout, tuple[tuple[str, str], ...]] = {
     # One row a stimulus sent or a response edge captured; kind as in the pulse source's records (1 stimulus, 2 rise,
     # 3 fall).
     Layout.EVENTS: (("kind", "B"), ("at_ns", "q"), ("seqno", "I")),
+    # One row an event of the board's kernel beside an answer; board clock. What the columns mean for each kind stands
+    # at `TraceKind`; `name` and `before_name` are places in the message's list of names.
+    Layout.TRACE: (
+        ("kind", "B"),
+        ("at_ns", "q"),
+        ("cpu", "I"),
+        ("number", "I"),
+        ("priority", "I"),
+        ("name", "I"),
+        ("before", "I"),
+        ("before_priority", "I"),
+        ("before_state", "I"),
+        ("before_name", "I"),
+    ),
 }
 
 

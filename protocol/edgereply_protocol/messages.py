@@ -1,15 +1,16 @@
 """Everything host and agent can say: small frozen records, as JSON on the wire, checked at both ends.
 
-`Stamps` alone is binary. Unknown JSON keys are ignored, so that a newer peer may add some; missing or mistyped ones are
-the peer's fault.
+`Stamps` is binary, and `Traced` after its JSON. Unknown JSON keys are ignored, so that a newer peer may add some;
+missing or mistyped ones are the peer's fault.
 """
 
 from __future__ import annotations
 
+import struct
 from dataclasses import dataclass, field, fields
 from typing import Any, ClassVar, Union
 
-from .blocks import Block, decode_block, encode_block
+from .blocks import Block, Layout, decode_block, encode_block
 from .errors import LocalError, RemoteError, VersionMismatch
 from .plain import pack, unpack
 
@@ -164,6 +165,20 @@ class Probed:
 
 
 @dataclass(frozen=True)
+class Traced:
+    """Events of the board's kernel beside some answers: `about` says whose they are, `block` holds them all.
+
+    `about`: `answers`, a list of objects in the order of the rows, each with `edge_ns`, `set_ns`, `why` ("late", or
+    "usual" for one kept to compare with), `rows` (how many of the block's are its own) and `whole` (no event between
+    them was lost); `names`, a list of words that rows refer to. Sent only when `trace` was asked for.
+    """
+
+    TYPE: ClassVar[int] = 18
+    about: Json
+    block: Block
+
+
+@dataclass(frozen=True)
 class Bye:
     """No more frames from this side."""
 
@@ -172,17 +187,18 @@ class Bye:
 
 Message = Union[
     Hello, Inspect, Inspection, Configure, Configured, Start, Started, Stamps, Progress, Stop, Stopped, Fault, Ping,
-    Pong, Probe, Probed, Bye,
+    Pong, Probe, Probed, Bye, Traced,
 ]  # fmt: skip
 
 MESSAGES: dict[int, type[Message]] = {
     kind.TYPE: kind
     for kind in (
         Hello, Inspect, Inspection, Configure, Configured, Start, Started, Stamps, Progress, Stop, Stopped, Fault, Ping,
-        Pong, Probe, Probed, Bye,
+        Pong, Probe, Probed, Bye, Traced,
     )
 }  # fmt: skip
 
+_ABOUT = struct.Struct("<I")
 _PLAIN = {"int": int, "str": str, "bool": bool, "Json": dict, "list[str]": list, "dict[str, int]": dict}
 
 
@@ -194,10 +210,18 @@ def encode_message(message: Message) -> bytes:
     """
     if isinstance(message, Stamps):
         return encode_block(message.block)
+    if isinstance(message, Traced):
+        if problem := _problem(Traced, {"about": message.about}):
+            raise LocalError(problem)
+        about = _packed(message, message.about)
+        return _ABOUT.pack(len(about)) + about + encode_block(message.block)
     values = {item.name: getattr(message, item.name) for item in fields(message)}
-    problem = _problem(type(message), values)
-    if problem:
+    if problem := _problem(type(message), values):
         raise LocalError(problem)
+    return _packed(message, values)
+
+
+def _packed(message: Message, values: Json) -> bytes:
     try:
         return pack(values)
     except ValueError as error:
@@ -215,22 +239,48 @@ def decode_message(kind: int, payload: bytes) -> Message:
     if cls is None:
         raise VersionMismatch(f"unknown message type {kind}: the far end is newer than this one", peer_is_older=False)
     if cls is Stamps:
-        return Stamps(decode_block(payload))
+        return Stamps(_block(payload, traced=False))
+    if cls is Traced:
+        return _traced(payload)
+    try:
+        return cls(**_unpacked(cls, payload))
+    except TypeError as error:
+        raise RemoteError(f"{cls.__name__} lacks a field: {error}") from error
+
+
+def _traced(payload: bytes) -> Traced:
+    (size,) = _ABOUT.unpack_from(payload) if len(payload) >= _ABOUT.size else (0,)
+    about, rest = payload[_ABOUT.size : _ABOUT.size + size], payload[_ABOUT.size + size :]
+    if not size or len(about) != size:
+        raise RemoteError(f"a trace of {len(payload)} bytes is shorter than it says")
+    return Traced(_object(Traced, about), _block(rest, traced=True))
+
+
+def _block(payload: bytes, traced: bool) -> Block:
+    block = decode_block(payload)
+    if (block.layout is Layout.TRACE) is not traced:
+        raise RemoteError(f"a block of {block.layout.name} came with the wrong message")
+    return block
+
+
+def _object(cls: type[Message], payload: bytes) -> Json:
     try:
         values = unpack(payload)
     except ValueError as error:
         raise RemoteError(f"{cls.__name__} is not the JSON it should be: {error}") from error
     if not isinstance(values, dict):
         raise RemoteError(f"{cls.__name__} is not a JSON object")
+    return values
+
+
+def _unpacked(cls: type[Message], payload: bytes) -> Json:
+    values = _object(cls, payload)
     known = {item.name for item in fields(cls)}
     values = {name: value for name, value in values.items() if name in known}
     problem = _problem(cls, values)
     if problem:
         raise RemoteError(problem)
-    try:
-        return cls(**values)
-    except TypeError as error:
-        raise RemoteError(f"{cls.__name__} lacks a field: {error}") from error
+    return values
 
 
 def _problem(cls: type[Message], values: Json) -> str:

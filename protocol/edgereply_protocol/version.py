@@ -12,10 +12,10 @@ from __future__ import annotations
 
 from .errors import RemoteError, VersionMismatch
 
-NEWEST = 1
+NEWEST = 2
 OLDEST = 1
 
-HISTORY = {1: "first version"}
+HISTORY = {1: "first version", 2: "Traced: events of the kernel beside late answers"}
 
 
 def negotiate(oldest: int, newest: int, peer: str = "the far end", own: str = "this end") -> int:

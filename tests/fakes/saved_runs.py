@@ -1,5 +1,6 @@
 """Run directories written from known stamps, without a measurement."""
 
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
@@ -11,6 +12,7 @@ from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_record import RunRecord, SourceRecord
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.stamps import BoardStamps, ObservedEdges
+from edgereply.storage.trace_events import TraceEvents
 from tests.fakes.records import run_record
 
 WIDTH_NS = 4_000
@@ -47,7 +49,7 @@ def reactions(count: int, seed: int = 1) -> Int64s:
 def save_run(
     directory: Path, count: int = 60, *, seed: int = 1, holes: tuple[int, ...] = HOLES, stamped: bool = True,
     finish: bool = True, parts: int = 2, part_rows: int = 1, start_ns: int = 0, observed: bool = False,
-    reaction_ns: Int64s | None = None, **changes: Any,
+    reaction_ns: Int64s | None = None, trace: Callable[[Int64s, Int64s], TraceEvents] | None = None, **changes: Any,
 ) -> RunRecord:  # fmt: skip
     """Write a run; stimuli in `holes` get no answer.
 
@@ -63,6 +65,7 @@ def save_run(
         part_rows: a part grows until it has so many rows; 1 makes each commit a part.
         start_ns: what the source's clock showed at the beginning.
         reaction_ns: one for each stimulus in place of `reactions`.
+        trace: from edges and sets on the board's clock to the kernel's events beside them.
         changes: of the record.
     """
     writer = RunWriter(directory, record(directory.name, **changes), part_rows)
@@ -82,6 +85,8 @@ def save_run(
             high = edge + (rise - stimulus)[some] - 900
             sequence = np.searchsorted(answered, some).astype(np.uint32) + 1
             writer.add_board(BoardStamps(edge, high - 2_000, high, high + WIDTH_NS, sequence, sequence))
+            if trace is not None:
+                writer.add_trace(trace(edge, high))
         writer.commit()
     if not finish:
         return writer.record

@@ -17,7 +17,7 @@ STIMULI = 100
 AGENT = re.compile(r"python3 -I -c .* edgereply-agent$")
 BENCH = """
 title = "Reject gate (virtual board)"
-deadline = "2ms"
+deadline = "{deadline}"
 [board."{name}"]
 host = "{host}"
 ssh_config = "{ssh_config}"
@@ -62,6 +62,7 @@ class VirtualBench:
         root: bool = False,
         ssh_config: Path | None = None,
         name: str = "gate",
+        deadline: str = "2ms",
     ) -> None:
         """Write the bench file; arguments are lines of its sections."""
         self.place.write(
@@ -74,6 +75,7 @@ class VirtualBench:
                 count=count,
                 stimulus=stimulus,
                 name=name,
+                deadline=deadline,
             )
         )
 

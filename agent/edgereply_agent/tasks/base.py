@@ -14,12 +14,13 @@ from edgereply_agent.routes.base import InputLine, Route
 from edgereply_agent.settings import Common, LineSpec, LoadSpec
 from edgereply_agent.starvation import check_throttle, guard_s, guard_warning, starved
 from edgereply_agent.worker import Become, Worker
-from edgereply_protocol import Block, Json, Layout
+from edgereply_protocol import Block, Json, Layout, Traced
 
 from .held import HeldLines
 
 if TYPE_CHECKING:
     from edgereply_agent.load import Load
+    from edgereply_agent.tracing.task import Tracing
 
 Started = Callable[[], object]
 
@@ -50,6 +51,7 @@ class Task:
         self._latency: Optional[CpuLatency] = None
         self._load: Optional[Load] = None
         self._accounts: Optional[Accounts] = None
+        self._trace: Optional[Tracing] = None
 
     # -- set-up, called by subclasses
 
@@ -100,7 +102,16 @@ class Task:
         """
         self._spins = spins
         self.warnings += check_throttle(common.realtime, spins)
-        self._keeper = Keeper(self._held.outputs, self._held.inputs, self._private, common.realtime.fifo_priority)
+        if common.trace is not None:
+            from edgereply_agent.tracing.task import Tracing
+
+            self._trace = Tracing(common.realtime.cpus, common.trace.deadline_ns)
+            self.in_effect["trace"] = self._trace.in_effect
+            self.warnings += self._trace.warnings
+        self._keeper = Keeper(
+            self._held.outputs, self._held.inputs, self._private, common.realtime.fifo_priority,
+            None if self._trace is None else self._trace.remove,
+        )  # fmt: skip
 
     def _work(
         self,
@@ -132,6 +143,23 @@ class Task:
             warnings += guard_warning(realtime["fifo_priority"], self._keeper.priority())
         self.warnings += [warning for warning in warnings if warning not in self.warnings]
 
+    def _look_on(self, answering: bool) -> None:
+        """Fork the process that reads what the kernel did, where that is asked for; after the worker.
+
+        Args:
+            answering: the worker is the process that answers; otherwise nobody knows which one does.
+        """
+        if self._trace is not None and self._keeper is not None:
+            worker = self._workers[0]
+            recorder = self._trace.look_on(worker.ring, worker.pid if answering else 0)
+            if recorder is not None:
+                self._keeper.watch(recorder)
+                others = {} if self._load is None else self._load.pids
+                self.in_effect["trace"]["pids"] = {
+                    **others, "session": os.getpid(), "recorder": recorder, "keeper": self._keeper.pid,
+                    **({} if answering else {"observer": worker.pid}),
+                }  # fmt: skip
+
     # -- called by the session
 
     def start(self) -> int:
@@ -149,6 +177,8 @@ class Task:
             self._load.start()
         if self._guard_s and self._keeper is not None:
             self._keeper.arm(self._guard_s)
+        if self._trace is not None:
+            self._trace.start()
         try:
             started_ns = max(worker.go() for worker in self._workers)
         except AgentError as error:
@@ -172,8 +202,9 @@ class Task:
         return starved(self._guard_s, self._workers[0].name)
 
     def watch(self) -> list[int]:
-        """Descriptors that become readable when a process ended."""
-        return [worker.report_fd for worker in self._workers if worker.exit_status is None and worker.report_fd >= 0]
+        """Descriptors that become readable when a process ended, or when there is something to ship."""
+        found = [worker.report_fd for worker in self._workers if worker.exit_status is None and worker.report_fd >= 0]
+        return [*found, *(self._trace.watch() if self._trace is not None and self.reports else ())]
 
     def check(self) -> Optional[tuple[str, Optional[AgentError]]]:
         """Whether the task came to an end.
@@ -204,6 +235,10 @@ class Task:
             if block is not None:
                 return block
         return None
+
+    def next_trace(self) -> Optional[Traced]:
+        """What the kernel did beside some answers; None when there is nothing now (or, once ended, no more)."""
+        return None if self._trace is None else self._trace.take()
 
     def counts(self) -> tuple[int, int, int]:
         """Edges answered (or events), edges lost by sequence number, rows not recorded."""
@@ -242,6 +277,9 @@ class Task:
             self._load.close()
         if not (self._workers and all(worker.clean for worker in self._workers)):
             self._held.low()
+        if self._trace is not None:
+            self._trace.end()
+            self.context_after["trace"] = self._trace.report
 
     def close(self) -> None:
         """End, and give lines and memory back."""
@@ -251,6 +289,8 @@ class Task:
         for worker in self._workers:
             worker.close()
             worker.ring.close()
+        if self._trace is not None:
+            self._trace.close()
         self._held.close()
         if self._latency is not None:
             self._latency.close()

@@ -52,6 +52,7 @@ class Observe(Task):
             self._work(
                 "observer", Layout.EVENTS, common, None, lambda ring, started: _observe(lines, output, ring, started)
             )
+            self._look_on(answering=False)
         except BaseException:
             self.close()
             raise

@@ -58,6 +58,7 @@ class Respond(Task):
 
                 become = _becoming(floor, Duty(route, line, output, wait, hold_ns))
             self._work("responder", Layout.ANSWERS, common, line, respond, costs, become)
+            self._look_on(answering=True)
         except BaseException:
             self.close()
             raise

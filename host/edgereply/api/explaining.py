@@ -20,6 +20,8 @@ from edgereply.evaluation.explanation import (
     relate_context,
     sentences,
 )
+from edgereply.evaluation.hold_up_words import hold_up_sentences, hold_ups_dict, not_recorded
+from edgereply.evaluation.hold_ups import find_hold_ups
 from edgereply.evaluation.load_view import evaluate_run
 from edgereply.evaluation.lost_edges import LostEdges, lost_edges
 from edgereply.storage.run_reader import RunReader
@@ -95,9 +97,11 @@ def explain(directory: Path, name: str, late_above_ns: int | None = None) -> Lat
     result = evaluate_run(reader, record.deadline_ns)
     explanation, alike = explain_run(result, late_above_ns), characterise(result, one_run=True)
     context = relate_context(result, explanation.late_above_ns, reader.context())
+    held = find_hold_ups(reader, result, explanation)
     limit = limit_words(explanation, result, record.deadline_ns, chosen=late_above_ns is None)
     late = sentences(explanation, limit, began(result)) + context_sentences(context)
-    found = {**as_dict(explanation, context), **characteristics_dict(alike)}
+    late += hold_up_sentences(held) or list(filter(None, [not_recorded(record.in_effect)]))
+    found = {**as_dict(explanation, context), "held_up": hold_ups_dict(held), **characteristics_dict(alike)}
     return LateExplanation(
         name, result.evidence, record.virtual, tuple(late), tuple(describe(alike)),
         tuple(cautions(record, result.counts)), found, result,

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from edgereply.measurement.run import RunOutcome, Watcher
 
 Say = Callable[[str], None]
-_ON_BOARD = ("route", "wait", "collection", "responder", "power", "load")
+_ON_BOARD = ("route", "wait", "collection", "responder", "power", "load", "trace")
 _STIMULUS = ("pattern", "rate", "count", "dwell", "seed")
 
 
@@ -87,7 +87,8 @@ def measure(
     dwell: str | None = None, rate: str | None = None, pattern: str | None = None, seed: int | None = None,
     route: str | None = None, wait: str | None = None, responder: str | None = None, load: str | None = None,
     collection: str | None = None, fifo_priority: int | None = None, deadline: str | None = None,
-    power: str | None = None, until: str | None = None, prove_wires: bool = True, say: Say | None = None,
+    power: str | None = None, trace: bool | None = None, until: str | None = None, prove_wires: bool = True,
+    say: Say | None = None,
 ) -> SavedRun:  # fmt: skip
     """Measure one board by one route and keep the run; blocks until it has ended.
 
@@ -110,6 +111,7 @@ def measure(
         fifo_priority: SCHED_FIFO priority to ask for, 1 to 99.
         deadline: answers later than this are late, such as "2ms".
         power: of the board as a meter shows it, such as "3.1W±0.1".
+        trace: record what the board's kernel did beside late answers; needs root there.
         until: stop early by a valid rule, such as "p99.9 within 5%".
         prove_wires: check the wires with slow pulses first.
         say: called with one line on what happens next.
@@ -128,8 +130,8 @@ def measure(
     settings = settings_of(
         given, board,
         {"route": route, "wait": wait, "collection": collection, "responder": responder, "power": power, "load": load,
-         "fifo_priority": fifo_priority, "pattern": pattern, "rate": rate, "count": count, "dwell": dwell,
-         "seed": seed, "deadline": deadline},
+         "trace": trace, "fifo_priority": fifo_priority, "pattern": pattern, "rate": rate, "count": count,
+         "dwell": dwell, "seed": seed, "deadline": deadline},
     )  # fmt: skip
     procedure = Procedure(say=say or quietly, repeat=[], bench_file=given.file, prove_wires=prove_wires)
     run, outcome = carry_out(settings, board, None if out is None else Path(out), unwatched, procedure, until)

@@ -7,14 +7,26 @@ import re
 from collections.abc import Sequence
 from typing import Annotated, Any, Literal, TypeVar
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints
 
 from edgereply.errors import BoardError
 from edgereply.storage.board_facts import Counts, Environment, Facts, InEffect, Whole, Word, complaints
-from edgereply_protocol import Configured, Hello, Inspection, Message, Probed, Progress, Stopped
+from edgereply_protocol import (
+    MAX_ROWS,
+    Configured,
+    Hello,
+    Inspection,
+    Message,
+    Probed,
+    Progress,
+    Stopped,
+    Traced,
+    TraceKind,
+)
 from edgereply_protocol.plain import unpack
 
 OWN_AGENT = "let edgereply put its own agent there: name a plain Python as `python` of the board, or none"
+_KINDS = frozenset(TraceKind)
 _KEY = re.compile(r"[^\w .:*-]")
 
 
@@ -109,6 +121,24 @@ class Report(Facts):
     environment: Environment = Environment()
 
 
+class TracedAnswer(Facts):
+    """An answer whose events were kept."""
+
+    edge_ns: Annotated[int, Field(ge=0, lt=2**62)]
+    set_ns: Annotated[int, Field(ge=0, lt=2**62)]
+    why: Literal["late", "usual"]
+    rows: Annotated[int, Field(ge=0, le=MAX_ROWS)]
+    whole: bool
+
+
+class TracedAbout(Facts):
+    """Whose events a block holds; `names` are what rows refer to."""
+
+    pid: Annotated[int, Field(ge=0, lt=2**32)] = 0
+    answers: list[TracedAnswer] = Field(max_length=MAX_ROWS)
+    names: list[Annotated[str, StringConstraints(max_length=256)]] = Field(max_length=MAX_ROWS)
+
+
 class Meanwhile(Facts):
     """What comes beside the counts of a progress report."""
 
@@ -147,6 +177,8 @@ def expect_sound(message: Message, where: str) -> None:
             # The place of what is wrong is made of the board's own words.
             said = "; ".join(_KEY.sub("?", line[:160]) for line in wrong)
             raise BoardError(f"the board's {what} is not what an agent says: {said}", where=where, remedy=OWN_AGENT)
+    if isinstance(message, Traced) and (said := _untraceable(message)):
+        raise BoardError(f"the board's trace is not what an agent says: {said}", where=where, remedy=OWN_AGENT)
     if isinstance(message, Stopped | Progress) and min(message.answered, message.lost, message.unrecorded) < 0:
         raise BoardError("the board counts below nothing", where=where, remedy=OWN_AGENT)
     if isinstance(message, Probed) and not set(message.levels.values()) <= {0, 1}:
@@ -164,4 +196,22 @@ def _parts(message: Message) -> list[tuple[str, type[BaseModel], Any]]:
         return [("progress report", Meanwhile, message.context)]
     if isinstance(message, Stopped):
         return [("environment", Environment, message.environment)]
+    if isinstance(message, Traced):
+        return [("trace", TracedAbout, message.about)]
     return []
+
+
+def _untraceable(message: Traced) -> str:
+    """What does not fit together in a trace; "" where all does."""
+    about, columns = message.about, message.block.columns
+    if not about:
+        return "it says nothing of itself"
+    if sum(answer["rows"] for answer in about["answers"]) != message.block.rows:
+        return f"its answers do not have {message.block.rows} rows together"
+    if any(number >= len(about["names"]) for name in ("name", "before_name") for number in columns[name]):
+        return "a row has a name that is not there"
+    if any(at_ns <= -(2**62) or at_ns >= 2**62 for at_ns in columns["at_ns"]):
+        return "a row has a time that no clock shows"
+    if any(kind not in _KINDS for kind in columns["kind"]):
+        return "a row is of a kind that is not known"
+    return ""

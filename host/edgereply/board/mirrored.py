@@ -6,21 +6,13 @@ from edgereply_protocol import Json
 # a choice of responder.
 MIRRORED = {
     "respond": (
-        "route",
-        "wait",
-        "hold_ns",
-        "collection",
-        "capacity",
-        "realtime",
-        "dead_man_s",
-        "load",
-        "responder",
+        "route", "wait", "hold_ns", "collection", "capacity", "realtime", "dead_man_s", "load", "responder", "trace",
         "hardware_clock",
     ),
-    "observe": ("route", "realtime", "load", "hardware_clock"),
+    "observe": ("route", "realtime", "load", "trace", "hardware_clock"),
     "stimulate": ("route", "plan"),
     "probe": ("route",),
-}
+}  # fmt: skip
 # What an agent without the setting does anyway.
 _WITHOUT = {"responder": "agent", "wait": "block"}
 
@@ -33,4 +25,6 @@ def not_understood(task: str, settings: Json, in_effect: Json) -> list[str]:
 def _asks(name: str, value: object) -> bool:
     if name == "load" and isinstance(value, dict):
         return any(amount for kind, amount in value.items() if kind != "duty_percent")
+    if name == "trace":
+        return value is not None
     return bool(value) and value != _WITHOUT.get(name)

@@ -25,6 +25,7 @@ EXAMPLES = (
     "edgereply measure --out runs/first",
     "edgereply measure --wait spin --fifo-priority 50 --dwell 30s",
     "edgereply measure --until 'p99 within 5%'",
+    "edgereply measure --trace --out runs/traced",
 )
 
 
@@ -59,6 +60,10 @@ def command(
     deadline: Annotated[
         str | None, typer.Option(help="Answers later than this are late, such as 2ms.", metavar="TIME")
     ] = None,
+    trace: Annotated[
+        bool | None,
+        typer.Option("--trace", help="Record who had the processor while answers were late; needs root on the board."),
+    ] = None,
     power: Annotated[
         str | None, typer.Option(help="The board's power as a meter shows it, such as 3.1W±0.1.", metavar="POWER")
     ] = None,
@@ -91,8 +96,8 @@ def command(
 
     accuracy = parse_accuracy_option(power_accuracy)
     options = {"route": route, "wait": wait, "collection": collection, "responder": responder, "power": power,
-               "load": load, "fifo_priority": fifo_priority, "pattern": pattern, "rate": rate, "count": count,
-               "dwell": dwell, "seed": seed, "deadline": deadline}  # fmt: skip
+               "load": load, "trace": trace, "fifo_priority": fifo_priority, "pattern": pattern, "rate": rate,
+               "count": count, "dwell": dwell, "seed": seed, "deadline": deadline}  # fmt: skip
     settings = settings_of(bench_source(bench), board, options)
     _run(settings, bench, board, out, not no_wiring, until, (power_log, accuracy), details, as_json)
 

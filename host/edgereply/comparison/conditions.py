@@ -13,7 +13,7 @@ MANAGED, NATIVE = "managed (Python)", "native (C)"
 _BUSY = 0.5
 # Respects that somebody chooses, and what follows from a choice.
 _SETTINGS = (
-    "board", "responder", "route", "wait", "collection", "real time", "load", "source", "pattern", "rate",
+    "board", "responder", "route", "wait", "collection", "real time", "load", "trace", "source", "pattern", "rate",
     "stimulus width", "window", "deadline",
 )  # fmt: skip
 _FOLLOWS = {
@@ -50,6 +50,7 @@ def respects(record: RunRecord, evidence: str, deadline_ns: int | None) -> dict[
         "preemption": (facts.get("preemption") or {}).get("model"),
         "python": facts.get("python"),
         "load": load_words(record.in_effect.get("load")) if ours else None,
+        "trace": "on" if (record.in_effect.get("trace") or {}).get("on") else "off",
         "activity": _activity(record.activity, facts),
         **{name: value if ours else "its own" for name, value in effective.items()},
         "real time": _realtime(realtime) if ours else "its own",

@@ -41,6 +41,7 @@ BOARD: Final[dict[str, str]] = {
     "power": "what the board draws, read from a meter, such as '3.1W±0.1'",
     "source": "a pulse source of this board's own, in place of the bench's",
     "load": "load that the agent makes meanwhile, such as 'cpu=2, memory=64M', or 'none'",
+    "trace": "true records what the board's kernel did beside late answers, to say who held them up; needs root there",
 }
 
 LINE: Final[dict[str, str]] = {

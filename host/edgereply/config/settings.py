@@ -106,6 +106,7 @@ class Board(Strict):
     power: TypedPower | None = None
     source: Source | None = None
     load: TypedLoad = Load()
+    trace: bool = False
 
     @property
     def ours(self) -> bool:
@@ -136,8 +137,8 @@ class Board(Strict):
         for key in ("host", "ssh_config"):
             if getattr(self, key).startswith("-"):
                 raise ValueError(f"'{key}' must not start with '-'")
-        if self.load.any and self.responder == "external":
-            raise ValueError("no agent is there to make 'load'; with responder 'external' load the board yourself")
+        if self.responder == "external":
+            self._without_agent()
         if self.floor_program and not self.floor_program.startswith("/"):
             raise ValueError("'floor_program' is a path on the board and starts with '/'")
         if self.responder == "floor" and not ROUTES[self.route].floor:
@@ -153,6 +154,12 @@ class Board(Strict):
                     f"'input' and 'output' are one line, {self.input}: each needs a line and a wire of its own"
                 )
         return self
+
+    def _without_agent(self) -> None:
+        if self.load.any:
+            raise ValueError("no agent is there to make 'load'; with responder 'external' load the board yourself")
+        if self.trace:
+            raise ValueError("no agent is there to 'trace'; with responder 'observe' it looks on while yours answers")
 
     def _observable(self) -> None:
         if not ROUTES[self.route].kernel_stamps:

@@ -11,6 +11,7 @@ import numpy as np
 from edgereply.analysis.arrays.aliases import Bools, Int64s
 from edgereply.analysis.arrays.presence import NO_STAMP, present
 from edgereply.evaluation.gaps import Gaps
+from edgereply.evaluation.hold_ups import HoldUps
 from edgereply.storage.run_record import graded
 
 COMPLETE: Final = "complete"
@@ -68,6 +69,7 @@ class RunView:
         judgement: the same in sentences, the first is the answer.
         findings: what is remarkable about the answers, in sentences.
         folds: periods of late answers, strongest first.
+        hold_ups: who held up late answers; None where that was not recorded.
         axes: what a series varied, and this run's value of each.
         bench: contents of a bench file that repeats the run, "" where none can be given.
         tool: program and version that measured it.
@@ -97,6 +99,7 @@ class RunView:
     judgement: Sequence[str] = ()
     findings: Sequence[str] = ()
     folds: Sequence[Folded] = ()
+    hold_ups: HoldUps | None = None
     axes: Mapping[str, str] = field(default_factory=dict)
     bench: str = ""
     tool: str = ""

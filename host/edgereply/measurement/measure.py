@@ -10,12 +10,14 @@ from pathlib import Path
 import numpy as np
 
 from edgereply.board.client import BoardClient
-from edgereply.board.translation import responder_settings
+from edgereply.board.translation import responder_settings, trace_settings
 from edgereply.config.choices import software_wires
 from edgereply.config.settings import Bench, Board
 from edgereply.errors import BoardError, StoreError
 from edgereply.evaluation.board_activity import Activity, activity
 from edgereply.evaluation.board_context import context_of
+from edgereply.evaluation.hold_up_words import cost_sentence
+from edgereply.evaluation.hold_ups import recording_cost
 from edgereply.evaluation.load_view import summed_up
 from edgereply.measurement.assembly import open_board, open_source, stimulus_plan, with_wires
 from edgereply.measurement.fixture import FixtureRecord, fixture_path, load_fixture
@@ -124,7 +126,7 @@ class OpenBench:
         warnings: list[str] = []
         answering = self.client if board.ours or board.taps else None
         if answering is not None:
-            configured = _configure(answering, board, plan.count)
+            configured = _configure(answering, board, plan.count, bench.deadline)
             in_effect, warnings = configured.in_effect, configured.warnings
         record = _new_record(bench, self.name, board, self.source, plan, self.client, in_effect, warnings, repeat)
         if self.fixture is not None:
@@ -147,6 +149,8 @@ class OpenBench:
         readings = RunReader(directory).context()
         writer.record.context = context_of(readings, during, board.power, began_ns, ended_ns)
         _note_activity(writer.record, activity(outcome.environment_after, readings, board.load.any))
+        if (cost := recording_cost(RunReader(directory))) is not None:
+            writer.record.warnings.append(cost_sentence(*cost))
         return Measured(directory, close_record(writer, outcome), outcome)
 
 
@@ -252,13 +256,14 @@ def _note_activity(record: RunRecord, found: Activity | None) -> None:
         record.warnings += [line for line in (found.sentence(), *found.trouble) if line]
 
 
-def _configure(client: BoardClient, board: Board, stimuli: int) -> Configured:
+def _configure(client: BoardClient, board: Board, stimuli: int, deadline_ns: int | None = None) -> Configured:
+    further = trace_settings(board, deadline_ns)
     if board.responder == "observe":
         # A stimulus and both edges of its answer are a row each.
         rows = 3 * stimuli + 1000 if board.collection == "quiet" else RING_ROWS
-        return configure_observer(client, board, rows)
+        return configure_observer(client, board, rows, further=further)
     rows = stimuli + 1000 if board.collection == "quiet" else RING_ROWS
-    return client.configure("respond", responder_settings(board, rows))
+    return client.configure("respond", responder_settings(board, rows) | further)
 
 
 def _new_record(

@@ -14,7 +14,7 @@ from edgereply.measurement.tap_findings import TapsSeen, tap_findings
 from edgereply.measurement.wiring_findings import Finding
 from edgereply.sources.base import PulseSource
 from edgereply.storage.stamps import FALL, RISE, STIMULUS, ObservedEdges
-from edgereply_protocol import Configured
+from edgereply_protocol import Configured, Json
 
 ONE_EACH = (
     "the kernel gives a line to one program only: leave the line to yours, join a spare input line to it by a jumper, "
@@ -22,7 +22,9 @@ ONE_EACH = (
 )
 
 
-def configure_observer(client: BoardClient, board: Board, capacity: int, slow: bool = False) -> Configured:
+def configure_observer(
+    client: BoardClient, board: Board, capacity: int, slow: bool = False, further: Json | None = None
+) -> Configured:
     """Set up the agent to watch the board's taps.
 
     Falls need a tap of their own: for short pulses one line cannot tell both edges.
@@ -32,6 +34,7 @@ def configure_observer(client: BoardClient, board: Board, capacity: int, slow: b
         board: its settings; the taps are named there.
         capacity: rows the agent keeps until they are fetched.
         slow: pulses are so slow that one line tells both edges.
+        further: settings beside these.
 
     Raises:
         BoardError: a tap is held by another program, or cannot be had for another reason.
@@ -42,6 +45,7 @@ def configure_observer(client: BoardClient, board: Board, capacity: int, slow: b
         taps["output_fall"] = board.response_fall_tap
     lines = {name: line_settings(tap) for name, tap in taps.items()}
     settings = responder_settings(board, capacity) | {"lines": lines, "edges": "both" if slow else "rising"}
+    settings |= further or {}
     try:
         return client.configure("observe", settings)
     except BoardError as error:

@@ -7,13 +7,13 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from edgereply.board.client import BoardClient, fault_error
-from edgereply.board.translation import board_stamps, observed_edges
+from edgereply.board.translation import board_stamps, observed_edges, trace_events
 from edgereply.errors import HostError, LinkError, SourceError
 from edgereply.sources.base import PulseSource, SourceBatch, StimulusPlan
 from edgereply.storage.run_writer import RunWriter
 from edgereply.storage.stamps import RISE, STIMULUS
 from edgereply.system.deadline import Deadline
-from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, Stopped
+from edgereply_protocol import Fault, Json, Layout, Message, Progress, Stamps, Stopped, Traced
 
 POLL_S = 0.05
 STOP_S = 15.0
@@ -22,6 +22,8 @@ STALL_S = 10.0
 MOST_TIMES_SLOWER = 20
 # Edges that a noisy line may add to those of the plan, and how often a board may report: it does so once a second.
 MOST_TIMES_MORE, MOST_ADDED = 20, 1_000_000
+# Events of its kernel that an agent ships in a run: somewhat more than it means to.
+MOST_TRACED = 1_000_000
 MOST_REPORTS_A_S, MOST_REPORTS = 20, 200
 
 
@@ -80,7 +82,7 @@ class Run:
         self._enough = enough
         self._plan = plan
         self._stopped: Stopped | None = None
-        self._rows = self._reports = 0
+        self._rows = self._reports = self._traced = 0
         self._tally = Tally(plan.count, source.identity.captures)
 
     def execute(self) -> RunOutcome:
@@ -203,6 +205,8 @@ class Run:
             edges = observed_edges(message)
             tally.answered += int(np.count_nonzero(edges.kind == RISE))
             self._writer.add_observed(edges)
+        elif isinstance(message, Traced):
+            self._writer.add_trace(trace_events(message))
         elif isinstance(message, Progress | Stopped):
             tally.lost_edges, tally.unrecorded = message.lost, message.unrecorded
             if isinstance(message, Progress):
@@ -218,6 +222,14 @@ class Run:
             self._rows += max(1, message.block.rows)
         elif isinstance(message, Progress):
             self._reports += 1
+        elif isinstance(message, Traced):
+            self._traced += max(1, message.block.rows)
+            if self._traced > MOST_TRACED:
+                raise LinkError(
+                    f"the board sent {self._traced:,} events of its kernel, and should send {MOST_TRACED:,} at most",
+                    where=self._board_name,
+                    remedy="start again",
+                )
         if self._rows > MOST_TIMES_MORE * self._plan.count + MOST_ADDED:
             raise LinkError(
                 f"the board sent {self._rows:,} rows for {self._plan.count:,} stimuli",

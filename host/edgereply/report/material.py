@@ -31,6 +31,8 @@ from edgereply.evaluation.explanation import (
     relate_context,
 )
 from edgereply.evaluation.explanation import sentences as explanation_sentences
+from edgereply.evaluation.hold_up_words import hold_up_sentences, not_recorded
+from edgereply.evaluation.hold_ups import find_hold_ups
 from edgereply.evaluation.load_view import make_view
 from edgereply.evaluation.pooling import pool
 from edgereply.evaluation.run_view import Folded, RunView
@@ -147,7 +149,9 @@ def _run(run: EvaluatedRun, exceed: float | None) -> RunView:
     limit = limit_words(explanation, stretch, view.deadline_ns, chosen=True)
     findings += explanation_sentences(explanation, limit, began(stretch))
     findings += context_sentences(relate_context(stretch, explanation.late_above_ns, RunReader(run.place).context()))
-    return replace(view, findings=findings, folds=_folds(explanation, stretch))
+    held = find_hold_ups(RunReader(run.place), stretch, explanation)
+    findings += hold_up_sentences(held) or list(filter(None, [not_recorded(run.record.in_effect)]))
+    return replace(view, findings=findings, folds=_folds(explanation, stretch), hold_ups=held)
 
 
 def _condition(

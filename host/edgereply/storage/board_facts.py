@@ -70,6 +70,18 @@ class During(Facts):
     load: LoadReport | None = None
 
 
+class TraceReport(Facts):
+    """What became of a recording."""
+
+    late: Whole = 0
+    usual: Whole = 0
+    too_many: Whole = 0
+    incomplete: Whole = 0
+    not_looked_at: Whole = 0
+    events: Whole = 0
+    cut_short: bool = False
+
+
 class Environment(Facts):
     """Facts of the board that decide how quickly it answers; units as in the names."""
 
@@ -101,6 +113,7 @@ class Environment(Facts):
     memory_kb: Counts = {}
     load: list[Word] = Field(default=[], max_length=8)
     during: During = During()
+    trace: TraceReport | None = None
 
 
 class Realtime(Facts):
@@ -151,6 +164,20 @@ class Plan(Facts):
     seed: Whole = 0
 
 
+class TraceMade(Facts):
+    """What of the kernel is recorded beside late answers, or why nothing is."""
+
+    on: bool = False
+    why: Word | None = None
+    clock: Word | None = None
+    cpus: list[Whole] = Field(default=[], max_length=MOST_ENTRIES)
+    ring_kb: Whole | None = None
+    events: list[Word] = Field(default=[], max_length=256)
+    deadline_ns: Whole | None = None
+    event_ns: Annotated[int, Field(ge=0, lt=10**9)] | None = None
+    pids: dict[Word, Annotated[int, Field(ge=0, lt=2**32)]] = Field(default={}, max_length=256)
+
+
 class InEffect(Facts):
     """A task's settings as they took effect."""
 
@@ -172,6 +199,7 @@ class InEffect(Facts):
     floor: FloorMade | None = None
     hardware_clock: HardwareClock | None = None
     observer: Counts | None = None
+    trace: TraceMade | None = None
     plan: Plan = Plan()
 
 
@@ -187,6 +215,7 @@ class AskedBoard(Facts):
     hold: Whole = 0
     realtime: Realtime | None = None
     load: LoadMade | None = None
+    trace: bool = False
 
 
 class AskedStimulus(Facts):

@@ -76,11 +76,11 @@ def rows_of(path: Path) -> int:
     """
     try:
         found = pq.read_metadata(path)
-        if _too_large(found):
+        if too_large(found):
             raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
         return int(found.num_rows)
     except (OSError, ValueError, pa.ArrowException) as error:
-        raise _unreadable(path, error) from error
+        raise unreadable(path, error) from error
 
 
 def source_table(stamps: SourceStamps) -> pa.Table:
@@ -145,7 +145,8 @@ def _int64(table: pa.Table, name: str) -> Int64s:
     return values if there is True else np.where(there, values, NO_STAMP)
 
 
-def _too_large(found: pq.FileMetaData) -> bool:
+def too_large(found: pq.FileMetaData) -> bool:
+    """Whether a part has more than any run writes."""
     held = sum(found.row_group(index).total_byte_size for index in range(found.num_row_groups))
     return bool(found.num_rows > MOST_ROWS or held > MOST_BYTES or found.num_columns > MOST_COLUMNS)
 
@@ -153,7 +154,7 @@ def _too_large(found: pq.FileMetaData) -> bool:
 def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
     try:
         with pq.ParquetFile(path, page_checksum_verification=True, pre_buffer=False) as file:
-            if _too_large(file.metadata):
+            if too_large(file.metadata):
                 raise DataError("a part is larger than any run writes", where=str(path), remedy="do not trust it")
             # Parts are small: threads would cost more than they bring.
             table = file.read(columns=list(columns), use_threads=False)
@@ -162,7 +163,7 @@ def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
             if not table.schema.equals(wanted):
                 table = table.cast(wanted)
     except (OSError, ValueError, pa.ArrowException) as error:
-        raise _unreadable(path, error) from error
+        raise unreadable(path, error) from error
     if missing := set(columns) - set(table.column_names):
         raise DataError(f"a part lacks the columns {sorted(missing)}", where=str(path), remedy="restore it")
     for name in columns:
@@ -170,7 +171,8 @@ def _read(path: Path, columns: tuple[str, ...]) -> pa.Table:
     return table
 
 
-def _unreadable(path: Path, error: Exception) -> DataError:
+def unreadable(path: Path, error: Exception) -> DataError:
+    """What is said of a part that cannot be read."""
     return DataError(
         f"a part cannot be read: {str(error).splitlines()[0]}",
         where=str(path),

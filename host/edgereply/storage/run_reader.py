@@ -17,9 +17,11 @@ from edgereply.storage.formats import refuse_newer
 from edgereply.storage.parquet_parts import read_board, read_observed, read_source, rows_of
 from edgereply.storage.run_record import CONTEXT, FORMAT, RunRecord
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, SourceStamps
+from edgereply.storage.trace_events import TraceEvents
+from edgereply.storage.trace_parts import read_trace
 from edgereply.system.digest import sha256_of
 
-Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges)
+Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges, TraceEvents)
 
 MOST_READINGS = 1_000_000
 
@@ -107,6 +109,14 @@ class RunReader:
             DataError: a part is missing, truncated or altered.
         """
         yield from in_turn(read_observed, self._files("observed"))
+
+    def trace(self) -> TraceEvents:
+        """All rows of `trace/` in order; none where nothing of the kernel's was recorded.
+
+        Raises:
+            DataError: a part is missing, truncated or altered.
+        """
+        return TraceEvents.concatenate(list(self._parts("trace", read_trace)[0]))
 
     def context(self) -> list[dict[str, int]]:
         """Readings of the board's counters, one about each second, in order; a damaged line is left out."""

@@ -3,7 +3,8 @@
 A part is written under a temporary name, synced, renamed, and its directory synced. The last part of each folder
 grows: a commit writes its rows and the new ones together and renames them over it, so that its name always stands for
 either the old rows or all of them. This module and `parquet_parts` alone know the file format; `stamps/` holds the
-source's clock, `board/` the board's, `observed/` what the agent only watched.
+source's clock, `board/` the board's, `observed/` what the agent only watched, `trace/` what its kernel
+did (`trace_events`).
 
 Rows are committed every two seconds; from `PART_ROWS` rows on the next commit begins a part, so that a day at 5/s
 leaves 53 of each kind instead of one a commit. A full disk leaves the rows to the next commit, and nothing has to be
@@ -26,14 +27,21 @@ import pyarrow as pa
 
 from edgereply.analysis.arrays.aliases import Int64s, Uint8s
 from edgereply.errors import DataError, StoreError
-from edgereply.storage.parquet_parts import board_table, observed_table, source_table, write_part
+from edgereply.storage.parquet_parts import (
+    board_table,
+    observed_table,
+    source_table,
+    write_part,
+)
 from edgereply.storage.run_record import CONTEXT, Part, RunRecord
 from edgereply.storage.stamps import BoardStamps, ObservedEdges, RowBuilder, SourceStamps
+from edgereply.storage.trace_events import TraceEvents
+from edgereply.storage.trace_parts import trace_table, write_trace
 from edgereply.system.digest import sha256_of
 from edgereply.system.durability import sync_file, sync_folder
 from edgereply.system.interrupts import interrupts_deferred
 
-Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges)
+Stamps = TypeVar("Stamps", SourceStamps, BoardStamps, ObservedEdges, TraceEvents)
 
 COMMIT_ROWS = 50_000
 COMMIT_S = 2.0
@@ -51,6 +59,7 @@ class _Folder(Generic[Stamps]):
     number: int = 0
     rows: list[Stamps] = field(default_factory=list)
     fresh: bool = False
+    write: Callable[[pa.Table, Path], None] = write_part
 
     def add(self, stamps: Stamps) -> None:
         """Take rows for the next commit."""
@@ -99,6 +108,7 @@ class RunWriter:
         self._source = _Folder("stamps", SourceStamps.concatenate, source_table)
         self._board = _Folder("board", BoardStamps.concatenate, board_table)
         self._observed = _Folder("observed", ObservedEdges.concatenate, observed_table)
+        self._trace = _Folder("trace", TraceEvents.concatenate, trace_table, write=write_trace)
         self._listed: dict[str, Part] = {}
         self._part_rows = part_rows
         self._pending = 0
@@ -126,6 +136,13 @@ class RunWriter:
         self._observed.add(edges)
         self._pending += len(edges.at_ns)
         self._maybe_commit()
+
+    def add_trace(self, events: TraceEvents) -> None:
+        """Add the kernel's events beside late answers, board clock."""
+        if len(events.at_ns):
+            self._trace.add(events)
+            self._pending += len(events.at_ns)
+            self._maybe_commit()
 
     def add_context(self, board_ns: int, reading: object) -> None:
         """Add a reading of the board's counters, a line in `context.jsonl`.
@@ -183,6 +200,9 @@ class RunWriter:
         if self._observed.fresh:
             _make_folder(self.directory / "observed")
             self._write_part(self._observed)
+        if self._trace.fresh:
+            _make_folder(self.directory / "trace")
+            self._write_part(self._trace)
         self._pending = 0
         self._committed_at = time.monotonic()
 
@@ -203,7 +223,7 @@ class RunWriter:
         name = f"{folder.name}/part-{folder.number:05}.parquet"
         folder.rows[:] = [folder.joined(folder.rows)]
         table = folder.table(folder.rows[0])
-        digest = _replace(self.directory / name, lambda path: write_part(table, path))
+        digest = _replace(self.directory / name, lambda path: folder.write(table, path))
         self._listed[name] = Part(file=name, rows=table.num_rows, sha256=digest)
         folder.committed(enough=table.num_rows >= self._part_rows)
 

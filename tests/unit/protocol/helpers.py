@@ -30,6 +30,7 @@ from edgereply_protocol import (
     State,
     Stop,
     Stopped,
+    Traced,
     encode_frame,
     encode_message,
 )
@@ -53,6 +54,22 @@ EVENTS = Block(
         "kind": array("B", [1, 2, 3, 1]),
         "at_ns": array("q", [0, 61_250, 161_250, 2_000_000]),
         "seqno": array("I", [1, 2, 3, 4]),
+    },
+)
+TRACE = Block(
+    Layout.TRACE,
+    7,
+    {
+        "kind": array("B", [5, 6, 1]),
+        "at_ns": array("q", [999_990_000, 1_000_020_000, 1_000_021_000]),
+        "cpu": array("I", [0, 3, 3]),
+        "number": array("I", [812, 813, 24]),
+        "priority": array("I", [120, 49, 0]),
+        "name": array("I", [0, 1, 2]),
+        "before": array("I", [0, 3, 0]),
+        "before_priority": array("I", [120, 0, 0]),
+        "before_state": array("I", [0, 0, 0]),
+        "before_name": array("I", [3, 0, 0]),
     },
 )
 
@@ -83,6 +100,15 @@ SAMPLES: dict[str, Message] = {
     "probe": Probe({"output": 1}, ["input"]),
     "probed": Probed({"input": 1, "output": 1}),
     "bye": Bye(),
+    "traced": Traced(
+        {
+            "answers": [
+                {"edge_ns": 1_000_000_000, "set_ns": 1_001_200_000, "why": "late", "rows": 3, "whole": True},
+            ],
+            "names": ["label-printer", "edgereply", "eth0", "swapper/0"],
+        },
+        TRACE,
+    ),
 }
 
 

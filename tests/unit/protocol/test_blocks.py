@@ -26,7 +26,7 @@ from edgereply_protocol import (
 )
 
 HEAD = struct.Struct("<BBHIQ")
-ROW_BYTES = {Layout.ANSWERS: 40, Layout.EVENTS: 13}
+ROW_BYTES = {Layout.ANSWERS: 40, Layout.EVENTS: 13, Layout.TRACE: 41}
 NUMPY_TYPES = {"q": "<i8", "I": "<u4", "B": "u1"}
 LIMITS = {"q": (-(2**63), 2**63 - 1), "I": (0, 2**32 - 1), "B": (0, 255)}
 
@@ -134,7 +134,7 @@ def test_cut_and_padded_blocks_are_refused(block: Block) -> None:
     ("head", "text"),
     [
         (HEAD.pack(0, 3, 0, 0, 0), "unknown stamp layout 0"),
-        (HEAD.pack(3, 3, 0, 0, 0), "unknown stamp layout 3"),
+        (HEAD.pack(4, 3, 0, 0, 0), "unknown stamp layout 4"),
         (HEAD.pack(2, 6, 0, 0, 0), "must be"),
         (HEAD.pack(2, 3, 1, 0, 0), "must be"),
         (HEAD.pack(2, 3, 0, 2**32 - 1, 0), "must be"),

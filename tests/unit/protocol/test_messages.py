@@ -5,7 +5,7 @@ from typing import Any
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from tests.unit.protocol.helpers import SAMPLES
+from tests.unit.protocol.helpers import EVENTS, SAMPLES, TRACE
 
 from edgereply_protocol import (
     MESSAGES,
@@ -23,7 +23,9 @@ from edgereply_protocol import (
     RemoteError,
     Stamps,
     Started,
+    Traced,
     decode_message,
+    encode_block,
     encode_message,
 )
 
@@ -38,7 +40,7 @@ WRONG: dict[str, list[Any]] = {
 CASES = [
     pytest.param(message, item.name, value, id=f"{name}-{item.name}-{value!r:.12}")
     for name, message in SAMPLES.items()
-    if not isinstance(message, Stamps)
+    if not isinstance(message, Stamps | Traced)
     for item in fields(message)
     for value in WRONG[str(item.type)]
 ]
@@ -46,11 +48,11 @@ CASES = [
 
 NAMES = [
     "Hello", "Inspect", "Inspection", "Configure", "Configured", "Start", "Started", "Stamps", "Progress", "Stop",
-    "Stopped", "Fault", "Ping", "Pong", "Probe", "Probed", "Bye",
+    "Stopped", "Fault", "Ping", "Pong", "Probe", "Probed", "Bye", "Traced",
 ]  # fmt: skip
 
 
-def test_type_numbers_are_those_of_version_1() -> None:
+def test_type_numbers_are_those_of_their_versions() -> None:
     assert {number: kind.__name__ for number, kind in MESSAGES.items()} == dict(enumerate(NAMES, start=1))
 
 
@@ -66,6 +68,12 @@ def test_mistyped_fields_are_refused_at_both_ends(message: Message, name: str, v
         encode_message(type(message)(**values))
     with pytest.raises(RemoteError, match=rf"{type(message).__name__}\.{name}|does not fit in 64 bits"):
         decode_message(message.TYPE, json.dumps(values).encode())
+
+
+@pytest.mark.parametrize("about", WRONG["Json"])
+def test_what_a_trace_is_about_is_an_object(about: Any) -> None:
+    with pytest.raises(LocalError, match=r"Traced\.about must be Json"):
+        encode_message(Traced(about, TRACE))
 
 
 @pytest.mark.parametrize(
@@ -100,6 +108,12 @@ def test_missing_optional_and_unknown_keys(kind: type[Message], payload: bytes, 
         (Configure, b'{"task":"respond","settings":{"hold_ns":NaN}}', "not finite"),
         (Configure, b'{"task":"respond","settings":' + b"[" * 100_000 + b"]" * 100_000 + b"}", "nested deeper"),
         (Stamps, b"", "shorter than its head"),
+        (Traced, b"", "shorter than it says"),
+        (Traced, b"\xff\0\0\0{}", "shorter than it says"),
+        (Traced, b"\x02\0\0\0[]", "not a JSON object"),
+        (Traced, b"\x02\0\0\0{}", "shorter than its head"),
+        (Traced, b"\x02\0\0\0{}" + encode_block(EVENTS), "EVENTS came with the wrong message"),
+        (Stamps, encode_block(TRACE), "TRACE came with the wrong message"),
     ],
 )
 def test_bad_payloads_are_the_peers_fault(kind: type[Message], payload: bytes, text: str) -> None:
@@ -107,7 +121,7 @@ def test_bad_payloads_are_the_peers_fault(kind: type[Message], payload: bytes, t
         decode_message(kind.TYPE, payload)
 
 
-@pytest.mark.parametrize("number", [0, 18, 255])
+@pytest.mark.parametrize("number", [0, 19, 255])
 def test_unknown_types_are_the_peers_fault(number: int) -> None:
     with pytest.raises(RemoteError, match=f"unknown message type {number}"):
         decode_message(number, b"{}")
@@ -120,8 +134,9 @@ def test_unknown_types_are_the_peers_fault(number: int) -> None:
         Configure("respond", {"gain": float("nan")}),
         Configure("respond", {"deep": json.loads("[" * 50 + "]" * 50)}),
         Hello("agent", "a", 1, 1, {}, {"model": "\udcff"}),
+        Traced({"names": [float("inf")]}, TRACE),
     ],
-    ids=["object", "nan", "deep", "surrogate"],
+    ids=["object", "nan", "deep", "surrogate", "names"],
 )
 def test_what_the_peer_would_refuse_is_not_sent(message: Message) -> None:
     with pytest.raises(LocalError, match="cannot be put into JSON"):

@@ -25,6 +25,7 @@ CONFIGURING agent Configured CONFIGURED                                     | CO
 CONFIGURED host Configure CONFIGURING | CONFIGURED host Probe PROBING       | CONFIGURED host Start STARTING
 CONFIGURED host Stop STOPPING        | CONFIGURED agent Fault CONFIGURED    | PROBING agent Probed CONFIGURED
 PROBING agent Fault CONFIGURED       | STARTING agent Started RUNNING       | STARTING agent Fault READY
+RUNNING agent Traced RUNNING         | STOPPING agent Traced STOPPING
 RUNNING agent Stamps RUNNING         | RUNNING agent Progress RUNNING       | RUNNING agent Fault RUNNING
 RUNNING agent Stopped READY          | RUNNING host Stop STOPPING           | STOPPING agent Stamps STOPPING
 STOPPING agent Progress STOPPING     | STOPPING agent Fault STOPPING        | STOPPING agent Stopped READY

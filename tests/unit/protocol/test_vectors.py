@@ -26,9 +26,14 @@ def vectors(version: int) -> dict[str, bytes]:
     return {name: bytes.fromhex(digits) for name, digits in pairs}
 
 
-def test_version_1_has_a_frame_of_every_message_and_layout() -> None:
-    assert list(vectors(1)) == list(SAMPLES)
-    assert {frame[4] for frame in vectors(1).values()} == set(MESSAGES)
+def test_there_is_a_frame_of_every_message_and_layout() -> None:
+    frames = {name: frame for version in VERSIONS for name, frame in vectors(version).items()}
+    assert list(frames) == list(SAMPLES)
+    assert {frame[4] for frame in frames.values()} == set(MESSAGES)
+
+
+def test_version_1_has_what_it_always_had() -> None:
+    assert {frame[4] for frame in vectors(1).values()} == set(range(1, 18))
 
 
 @pytest.mark.parametrize("version", VERSIONS)

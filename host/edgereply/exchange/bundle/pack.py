@@ -37,6 +37,7 @@ SENTENCES = """How long a board takes to answer an input edge, measured: raw sta
 runs/NAME/run.json      conditions requested and in effect, environment, counts, summary
 runs/NAME/stamps/       the pulse source's clock, integer nanoseconds (Parquet)
 runs/NAME/board/        the board's clock (or observed/, edge by edge), integer nanoseconds (Parquet)
+runs/NAME/trace/        events of the board's kernel beside late answers, its clock, where they were recorded (Parquet)
 runs/NAME/context.jsonl the board's counters about each second, where it has them
 report.html             the page made from them; opens offline
 manifest.json           every file with its SHA-256, and what was redacted

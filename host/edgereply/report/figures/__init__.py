@@ -4,6 +4,7 @@ from edgereply.report.figures.boards import boards
 from edgereply.report.figures.cycle import fold
 from edgereply.report.figures.distribution import distribution, tail
 from edgereply.report.figures.gaps import gaps
+from edgereply.report.figures.hold_ups import hold_ups
 from edgereply.report.figures.pulse import persistence
 from edgereply.report.figures.quantiles import quantiles
 from edgereply.report.figures.rates import sweep_curves
@@ -11,6 +12,7 @@ from edgereply.report.figures.segments import segments
 from edgereply.report.figures.timeline import over_time
 
 __all__ = [
-    "boards", "distribution", "fold", "gaps", "over_time", "persistence", "quantiles", "segments", "sweep_curves",
+    "boards", "distribution", "fold", "gaps", "hold_ups", "over_time", "persistence", "quantiles", "segments",
+    "sweep_curves",
     "tail",
 ]  # fmt: skip

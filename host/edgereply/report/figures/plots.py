@@ -12,6 +12,7 @@ from edgereply.report.figures import quantile_readings, readings
 from edgereply.report.figures.distribution import MOST_PANELS
 from edgereply.report.figures.drawing import Drawing
 from edgereply.report.figures.gaps import read_gaps
+from edgereply.report.figures.hold_ups import hold_up_reading
 from edgereply.report.figures.page_drawing import page_drawing
 
 
@@ -48,6 +49,7 @@ FIGURES: Final[dict[str, FigureRow]] = {
     ),
     "over-time": FigureRow(heading="Over time", draw=figures.over_time, read=readings.over_time, in_panels=True),
     "segments": FigureRow(heading="Where the time goes", draw=figures.segments, read=quantile_readings.segments),
+    "hold-ups": FigureRow(heading="Who held up slow answers", draw=figures.hold_ups, read=hold_up_reading),
     "tail": FigureRow(heading="Slowest answers", draw=figures.tail, read=readings.tail),
     "quantiles": FigureRow(
         heading="Percentiles", draw=figures.quantiles, read=quantile_readings.quantiles, least_runs=2

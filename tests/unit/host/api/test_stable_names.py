@@ -18,7 +18,7 @@ SIGNATURES = {
     "open_run": "path_or_bundle run=",
     "open_series": "path_or_bundle",
     "measure": "bench * board= out= count= dwell= rate= pattern= seed= route= wait= responder= load= collection= "
-    "fifo_priority= deadline= power= until= prove_wires= say=",
+    "fifo_priority= deadline= power= trace= until= prove_wires= say=",
     "sweep": "plan bench= * out= resume= prove_wires= say=",
     "measure_in_turns": "bench * routes= waits= responders= rounds= count= rate= order_seed= board= out= prove_wires= "
     "say=",

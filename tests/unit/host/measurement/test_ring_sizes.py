@@ -26,7 +26,7 @@ def test_rows_for_five_thousand_stimuli(
     """An observer stamps a stimulus and both edges of its answer: three rows."""
     asked: list[int] = []
     client: Any = SimpleNamespace(configure=lambda task, settings: asked.append(settings["capacity"]))
-    monkeypatch.setattr(measure, "configure_observer", lambda client, board, capacity: asked.append(capacity))
+    monkeypatch.setattr(measure, "configure_observer", lambda client, board, capacity, further: asked.append(capacity))
     board = Board.model_validate(
         {"link": "local", "route": "chardev", "responder": responder, "collection": collection, "input": "A",
          "output": "B", **({"stimulus_tap": "C", "response_tap": "D"} if responder == "observe" else {})}

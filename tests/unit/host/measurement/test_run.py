@@ -11,7 +11,21 @@ from edgereply.measurement.run import Run, RunOutcome
 from edgereply.sources.base import StimulusPlan
 from edgereply.storage.run_reader import RunReader
 from edgereply.storage.run_writer import RunWriter
-from edgereply_protocol import NO_STAMP, Block, Fault, Layout, Message, Progress, Stamps, Start, Started, Stop, Stopped
+from edgereply_protocol import (
+    COLUMNS,
+    NO_STAMP,
+    Block,
+    Fault,
+    Layout,
+    Message,
+    Progress,
+    Stamps,
+    Start,
+    Started,
+    Stop,
+    Stopped,
+    Traced,
+)
 from tests.fakes.board_link import FakeAgentLink
 from tests.fakes.records import run_record
 from tests.fakes.scripted_source import ScriptedSource, Step, batch
@@ -211,6 +225,30 @@ def test_more_rows_than_there_can_be_edges_end_the_run(tmp_path: Path, monkeypat
         assert (outcome.state == "complete") is fits
         assert fits or "sent 501 rows for 20 stimuli" in outcome.reason
         assert len(reader.board().edge_ns) == (count if fits else 0)
+
+
+def traced(rows: int) -> Traced:
+    """An answer and so many events beside it."""
+    columns = {name: array(code, [1] * rows) for name, code in COLUMNS[Layout.TRACE]}
+    about = {"edge_ns": 5, "set_ns": 9, "why": "late", "rows": rows, "whole": True}
+    return Traced({"pid": 1, "answers": [about], "names": ["", "x"]}, Block(Layout.TRACE, 0, columns))
+
+
+def test_events_of_the_kernel_are_kept(tmp_path: Path) -> None:
+    link = FakeAgentLink(
+        reactions={Start: lambda _: [Started(1), traced(3)], Stop: lambda _: [traced(2), Stopped(0, 0, 0, "")]}
+    )
+    _, reader, _ = execute(tmp_path, [batch(PULSES, done=True)], link)
+    assert (reader.trace().name.tolist(), reader.rows("trace")) == (["x"] * 5, 5)
+
+
+def test_a_board_that_sends_events_without_end_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr("edgereply.measurement.run.MOST_TRACED", 4)
+    link = FakeAgentLink(reactions={Start: lambda _: [Started(1), traced(3), traced(2)]})
+    outcome, reader, _ = execute(tmp_path, [None, batch(PULSES, done=True)], link)
+    assert outcome.error is not None
+    assert "sent 5 events of its kernel" in outcome.reason
+    assert reader.rows("trace") == 3
 
 
 def test_a_board_that_reports_without_end_ends_the_run(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -27,15 +27,22 @@ static int __init bench_init(void)
 	ret = wires_init(chip);
 	if (ret)
 		return ret;
-	ret = pulse_init();
+	ret = trouble_init();
 	if (ret)
-		wires_exit();
+		goto no_trouble;
+	ret = pulse_init();
+	if (!ret)
+		return 0;
+	trouble_exit();
+no_trouble:
+	wires_exit();
 	return ret;
 }
 
 static void __exit bench_exit(void)
 {
 	pulse_exit();
+	trouble_exit();
 	wires_exit();
 }
 

@@ -23,4 +23,9 @@ int pulse_init(void);
 void pulse_exit(void);
 void pulse_response(bool level, u64 now);
 
+/* trouble.c: from hard interrupt context */
+int trouble_init(void);
+void trouble_exit(void);
+void trouble_stimulus(void);
+
 #endif

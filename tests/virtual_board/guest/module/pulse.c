@@ -90,6 +90,7 @@ static enum hrtimer_restart act(struct hrtimer *timer)
 	if (now >= run.next && run.phase == WAITING) {
 		note(RECORD_STIMULUS, now);
 		wires_drive(PIN_STIMULUS, !run.plan.idle);
+		trouble_stimulus();
 		run.rose = now;
 		/* The first pulse of a pair ends half-way to the second. */
 		run.next = now + (run.arrivals.gap ? min(run.plan.width, run.arrivals.gap / 2) : run.plan.width);

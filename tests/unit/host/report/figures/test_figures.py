@@ -7,6 +7,9 @@ import numpy as np
 import pytest
 
 from edgereply.analysis.arrays.presence import NO_STAMP
+from edgereply.analysis.lateness.attribution import ANSWERING, INPUT, THROTTLED, UNKNOWN, Owner, Span
+from edgereply.analysis.lateness.culprits import find_culprits
+from edgereply.evaluation.hold_ups import HeldAnswer, HoldUps
 from edgereply.evaluation.run_view import Folded, RunView
 from edgereply.report import figures
 from edgereply.report.figures.drawing import Boxes, Curve, Drawing, Flag, Heat, Item, Panel, Points, Words
@@ -325,6 +328,54 @@ def folded(view: RunView) -> RunView:
         stimuli=stimuli, late=late,
     )  # fmt: skip
     return replace(view, folds=(found,))
+
+
+def held_up(view: RunView, name: str = "label-motor", lanes: int = 8) -> RunView:
+    """Answers held up by an interrupt, by little of everything else, and by nobody that is known."""
+    owners = [
+        INPUT, Owner("interrupt", 24, name), Owner("softirq", 3, "network receiving"), Owner("process", 0, name),
+        Owner("idle", 2, ""), Owner("processor", 0, "local timer"), THROTTLED, UNKNOWN, Owner("ours", 0, "session"),
+        ANSWERING,
+    ]  # fmt: skip
+    answers = []
+    for lane in range(lanes):
+        edge_ns, spans, at = 10**9 + lane, [], 10**9 + lane
+        for place, owner in enumerate(owners):
+            spans.append(Span(at, at + (2_000_000 if place == 1 else 20_000 + lane), owner))
+            at = spans[-1].end_ns
+        answers.append(HeldAnswer(
+            stimulus=lane, reaction_ns=at - edge_ns, edge_ns=edge_ns, set_ns=at, spans=tuple(spans)
+        ))  # fmt: skip
+    late = [item.spans for item in answers]
+    culprits = find_culprits([*late, (Span(0, 20_000, ANSWERING),)], np.array([True] * lanes + [False]))
+    found = HoldUps(
+        limit_ns=2_000_000, all_in_time=False, late=lanes + 3, recorded=lanes, culprits=culprits, worst=tuple(answers),
+        periods=(), event_ns=300, events=9.0, report={},
+    )  # fmt: skip
+    return replace(view, hold_ups=found)
+
+
+def test_hold_ups_have_a_box_for_every_span_and_one_colour_for_each_owner() -> None:
+    made = drawn("hold_ups", held_up(run([2_500_000] * 20)))
+    boxes = items(made, Boxes)
+    assert sum(len(box.x) for box in boxes) == 8 * 10
+    named = {box.name: box.color for box in boxes if box.name}
+    assert named["interrupt 24 (label-motor)"] == "part1"
+    assert named["the answering program itself"] == "envelope"
+    assert len(set(named.values())) == len(named) == 5, "what has no colour of its own is one: all others"
+    for panel in made.panels:
+        for x, y in everything(panel):
+            assert -1e-9 <= panel.x.share(x) <= 1 + 1e-9
+            assert -1e-9 <= panel.y.share(y) <= 1 + 1e-9
+    assert [tick[1] for tick in made.panels[0].y.ticks][-1].startswith("stimulus 1: 2.18 ms")
+    assert made.notes == ("Of 11 late answers 8 were recorded.",)
+
+
+def test_hold_ups_of_hostile_names_are_words() -> None:
+    made = drawn("hold_ups", held_up(run([2_500_000] * 20), name=HOSTILE))
+    told = "".join(text for box in items(made, Boxes) for text in (box.name, *box.words, *box.hover))
+    assert "\x1b" not in told
+    assert "\u202e" not in told
 
 
 def test_the_fold_shows_when_in_the_period_answers_are_late() -> None:

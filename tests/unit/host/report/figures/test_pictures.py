@@ -21,7 +21,7 @@ from edgereply.report.figures import pictures, plots
 from edgereply.report.figures.drawing import Drawing
 from edgereply.report.figures.picture_pen import STYLE
 from edgereply.report.figures.theme import DARK, LIGHT
-from tests.unit.host.report.figures.test_figures import folded, swept
+from tests.unit.host.report.figures.test_figures import folded, held_up, swept
 from tests.unit.host.report.figures.test_gaps import view
 from tests.unit.host.report.runs import HOSTILE, run, usual
 
@@ -37,6 +37,8 @@ def views(name: str, many: int) -> list[RunView]:
         return [folded(run(reaction, title=LONG))]
     if name == "gaps":
         return [view(0, 1500, 3000, title=LONG if n % 2 else "Gate") for n in range(many)]
+    if name == "hold-ups":
+        return [held_up(run([2_500_000] * 20, title=LONG))]
     return [usual(count=2000, seed=n, title=LONG if n % 2 else "Gate") for n in range(many)]
 
 
