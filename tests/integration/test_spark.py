@@ -38,7 +38,7 @@ def test_group_figures_of_spark_are_the_tools_own(tmp_path: Path) -> None:
     runs = save_archive(tmp_path / "runs")
     edgereply.export_dataset(runs, tmp_path / "edgereply-data-set")
     (code,) = (block.text for block in blocks(ROOT / "docs/data-set.md") if "pyspark" in block.text[:200])
-    command = [python_with_spark(), "-c", f"import json\n{code}\n{LAST}"]
+    command = [str(python_with_spark()), "-c", f"import json\n{code}\n{LAST}"]
     done = subprocess.run(command, cwd=tmp_path, capture_output=True, text=True, timeout=600)
     assert done.returncode == 0, done.stderr
     assert json.loads(done.stdout.splitlines()[-1]) == expected(runs)

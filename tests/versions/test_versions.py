@@ -77,4 +77,5 @@ def test_a_walk_with_the_lowest_and_the_newest_libraries(resolution: str, tmp_pa
         assert release == bound if resolution == "lowest" else release >= bound, name
     counted = libraries.walk(inside, tmp_path)
     assert counted["csv"] == counted["vcd"] == [40, 40]
+    assert isinstance(counted["verdict"], int)
     assert counted["verdict"] > 50
