@@ -1,9 +1,9 @@
 """All benchmarks of the tool itself as one table.
 
-python -m tests.benchmarks [--quick] [--json PATH] [--against PATH]
+python -m tests.benchmarks [--quick] [--json PATH] [--against PATH] [--last PATH]
 
 Compare ratios, not seconds: both sides of each were taken in one run on one computer. With `--against`, the ratios of
-an earlier `--json` stand beside those of this run. The other modules here print longer tables of their own.
+an earlier `--json` stand beside those of this run; `--last` does that with what it left there itself, if anything. The other modules here print longer tables of their own.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from tests.benchmarks import pairing, receive_cost, soak, startup, stream_rate, summary_ratio
+from tests.benchmarks import at_once, large_run, pairing, receive_cost, soak, startup, stream_rate, summary_ratio
 
 
 def ratios(found: Any, path: str = "") -> Iterator[tuple[str, float]]:
@@ -36,11 +36,15 @@ def main() -> None:
     parser.add_argument("--quick", action="store_true", help="a tenth of the repeats, stimuli and seconds")
     parser.add_argument("--json", type=Path, metavar="PATH", help="write the figures there as well")
     parser.add_argument("--against", type=Path, metavar="PATH", help="show what became of an earlier run's ratios")
+    parser.add_argument("--last", type=Path, metavar="PATH", help="compare with what is there, then write it anew")
     options = parser.parse_args()
-    before = {} if options.against is None else dict(ratios(json.loads(options.against.read_text(encoding="utf-8"))))
+    earlier = options.against or (options.last if options.last is not None and options.last.exists() else None)
+    before = {} if earlier is None else dict(ratios(json.loads(earlier.read_text(encoding="utf-8"))))
     quick = options.quick
     table: dict[str, tuple[Callable[[], Any], Callable[[Any], list[str]]]] = {
         "start": (lambda: startup.results(3 if quick else startup.REPEATS), startup.lines),
+        "at once": (lambda: at_once.results(8_000, 1) if quick else at_once.results(), at_once.lines),
+        "large": (lambda: large_run.results(1_000_000 if quick else large_run.STIMULI), large_run.lines),
         "summary": (lambda: summary_ratio.results(100_000 if quick else 1_000_000), summary_ratio.lines),
         "stream": (lambda: stream_rate.results(1.0 if quick else 5.0), stream_rate.lines),
         "receive": (lambda: receive_cost.results(100_000 if quick else 1_000_000), receive_cost.lines),
@@ -57,8 +61,9 @@ def main() -> None:
     for name, now in ratios(found):
         if name in before:
             print(f"{name}: {before[name]:.3g} before, {now:.3g} now ({100 * (now / before[name] - 1):+.0f} %)")
-    if options.json is not None:
-        options.json.write_text(json.dumps(found, indent=1), encoding="utf-8")
+    for path in (options.json, options.last):
+        if path is not None:
+            path.write_text(json.dumps(found, indent=1), encoding="utf-8")
 
 
 if __name__ == "__main__":

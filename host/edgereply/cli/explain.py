@@ -45,7 +45,7 @@ def _show(run: Path, found: Any, details: bool) -> None:
     from edgereply.storage.run_reader import RunReader
 
     record = RunReader(run).record
-    view = make_view(record, found.result, record.deadline_ns, str(run))
+    view = make_view(record, found.result, record.deadline_ns, str(run), brief=not details)
     top = replace(headline(view), answer=found.late[0])
     steps = [f"edgereply report {run} -o report.html"]
     print_sentences(run, top, list(found.sentences[1:]), "", steps, view, details, picture=False)

@@ -85,7 +85,7 @@ def _show(run: Path, found: Any, details: bool) -> None:
             outcome=found.outcome,
         )  # fmt: skip
     else:
-        view = make_view(RunReader(run).record, found.result, deadline_ns, str(run))
+        view = make_view(RunReader(run).record, found.result, deadline_ns, str(run), brief=not details)
         top = headline(view, found.judgement)
     steps = [f"edgereply explain {run}"] if found.outcome == "fail" else []
     # How many were late or missed stands in the headline; the sentence that counts them is for --details.

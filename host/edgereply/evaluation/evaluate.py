@@ -45,16 +45,24 @@ class Evaluation:
     known_to: KnownTo | None = None
     gaps: Gaps | None = None
 
-    def summary(self, virtual: bool) -> dict[str, Any]:
-        """The summary as it is printed and stored (JSON-ready)."""
+    def summary(self, virtual: bool, brief: bool = False) -> dict[str, Any]:
+        """The summary as it is printed and stored (JSON-ready).
+
+        Args:
+            virtual: whether the run is.
+            brief: without the figures of pulse widths and segments, five sixths of the work: for a headline.
+        """
+        more = {} if brief else {
+            "pulse_width": self._figures(self.pulse_width_ns),
+            "segments": {name: self._figures(values) for name, values in self.segments.items()},
+        }  # fmt: skip
         return {
             "stimuli": self.counts["stimuli"],
             "responses": self.counts["responses"],
             **{name: self.counts[name] for name in COUNTED},
             "bounds": self.bounds(),
             "reaction": self._figures(self.reaction_ns),
-            "pulse_width": self._figures(self.pulse_width_ns),
-            "segments": {name: self._figures(values) for name, values in self.segments.items()},
+            **more,
             "evidence": self.evidence,
             "virtual": virtual,
             **({} if self.gaps is None else {"gaps": self.gaps.as_dict()}),

@@ -85,8 +85,10 @@ def summed_up(reader: RunReader, deadline_ns: int | None, pieces: bool | None = 
     return evaluate_run(reader, deadline_ns)
 
 
-def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, where: str) -> RunView:
-    """A record and its evaluation as one view."""
+def make_view(
+    record: RunRecord, result: Evaluation, deadline_ns: int | None, where: str, brief: bool = False
+) -> RunView:
+    """A record and its evaluation as one view; a brief one has the reaction time's figures alone, for a headline."""
     requested, in_effect = _conditions(record)
     return RunView(
         title=_title(record),
@@ -96,7 +98,7 @@ def make_view(record: RunRecord, result: Evaluation, deadline_ns: int | None, wh
         condition_in_effect=in_effect,
         environment=record.environment_before,
         counts=result.counts,
-        summary=result.summary(record.virtual) | {"context": record.context},
+        summary=result.summary(record.virtual, brief) | {"context": record.context},
         reaction_ns=result.reaction_ns,
         stimulus_ns=result.stimulus_ns,
         pulse_width_ns=result.pulse_width_ns,

@@ -39,7 +39,7 @@ def limiting_lock(stimulus_ns: Int64s) -> Lock | None:
     Args:
         stimulus_ns: shape (n,), int64, nanoseconds, in order of time; rows without a stamp do not count.
     """
-    return unseen_by(find_locks(stimulus_ns[stimulus_ns != NO_STAMP]))
+    return unseen_by(find_locks(stimulus_ns[stimulus_ns != NO_STAMP], hiding=True))
 
 
 def first_stimuli(parts: Iterable[SourceStamps]) -> Int64s:

@@ -72,8 +72,10 @@ class Spectrum:
         found = np.where(bins < self.first, np.float32(0.0), _powers(self.transformed, bins))
         if whole:
             # What is left over at the end has the level of the last whole stretch.
-            stretches, place = np.unique(np.minimum(searched // _LEVEL_BINS, whole - 1), return_inverse=True)
-            found /= self._levels(stretches)[place]
+            stretch = np.minimum(searched // _LEVEL_BINS, whole - 1)
+            asked = np.zeros(whole, np.bool_)
+            asked[stretch] = True
+            found /= self._levels(np.flatnonzero(asked))[np.cumsum(asked)[stretch] - 1]
         return found
 
     def above(self, level: float) -> Int64s:

@@ -36,12 +36,14 @@ class Lock:
     covered: float
 
 
-def find_locks(stimulus_ns: Int64s, suspects: Sequence[Suspect] = SUSPECTS) -> tuple[Lock, ...]:
+def find_locks(stimulus_ns: Int64s, suspects: Sequence[Suspect] = SUSPECTS, hiding: bool = False) -> tuple[Lock, ...]:
     """Find known rhythms with which the stimuli keep step.
 
     Args:
         stimulus_ns: shape (n,), int64, nanoseconds, rising.
         suspects: rhythms to test.
+        hiding: only those of the suspects that leave a quarter of their cycle without a stimulus: nearly all are out
+            of the question after the first thousands of stimuli.
 
     Returns:
         Locks, the stimuli's own period first; none for fewer than 30 stimuli.
@@ -56,7 +58,9 @@ def find_locks(stimulus_ns: Int64s, suspects: Sequence[Suspect] = SUSPECTS) -> t
         # A run shorter than a few cycles covers only part of one, whatever its pattern.
         if period <= 0.0 or float(times[-1]) < 5.0 * period:
             continue
-        length, covered = resultant(times, period)
+        if hiding and (name is None or _is_seen(times, period)):
+            continue
+        length, covered = resultant(times, period, _LOCKED_FROM)
         if length >= _LOCKED_FROM:
             found.append(Lock(period_ns=period, suspect=name, resultant=length, covered=covered))
     return tuple(found)
@@ -68,12 +72,13 @@ def unseen_by(locks: Sequence[Lock]) -> Lock | None:
     return worst if worst is not None and worst.covered <= _SEEN_ENOUGH else None
 
 
-def resultant(times: Int64s, period: float) -> tuple[float, float]:
+def resultant(times: Int64s, period: float, least: float = 0.0) -> tuple[float, float]:
     """Mean resultant length of the phases within a period, and the share of the cycle, in twentieths, that they cover.
 
     Args:
         times: shape (n,), int64, not empty; worked on in pieces that stay in the processor's cache.
         period: same unit.
+        least: a length below this is of no interest: both are 0 as soon as the rest of the times cannot reach it.
 
     Returns:
         Both 0 to 1.
@@ -86,4 +91,16 @@ def resultant(times: Int64s, period: float) -> tuple[float, float]:
         angle = 2.0 * math.pi * phase
         total += complex(np.cos(angle).sum(), np.sin(angle).sum())
         seen[(phase * 20.0).astype(np.int64)] = True
+        if abs(total) + (times.size - part.stop) < (least - 1e-6) * times.size:
+            return 0.0, 0.0
     return abs(total) / times.size, float(seen.mean())
+
+
+def _is_seen(times: Int64s, period: float) -> bool:
+    """Whether more of the cycle than `_SEEN_ENOUGH` has a stimulus; what has been seen once stays seen."""
+    seen = np.zeros(20, np.bool_)
+    for part in chunks(times.size):
+        seen[(np.mod(times[part] / period, 1.0) * 20.0).astype(np.int64)] = True
+        if float(seen.mean()) > _SEEN_ENOUGH:
+            return True
+    return False

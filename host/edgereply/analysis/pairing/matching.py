@@ -98,10 +98,16 @@ def _match_clear(
     suspects: list[Int64s] = [np.empty(0, np.int64)]
 
     def decide(part: slice) -> None:
-        index, residual, second = nearest(target[part], times)
-        owner, _, rival = nearest(times[index], target)
-        distance = np.abs(residual)
-        clear = (owner == np.arange(part.start, part.stop)) & (distance <= limit_ns)
+        found = _in_step(target, part, times)
+        if found is not None:
+            index, residual, second, rival = found
+            distance = np.abs(residual)
+            clear = distance <= limit_ns
+        else:
+            index, residual, second = nearest(target[part], times)
+            owner, _, rival = nearest(times[index], target)
+            distance = np.abs(residual)
+            clear = (owner == np.arange(part.start, part.stop)) & (distance <= limit_ns)
         clear &= (second > limit_ns) | (second - distance >= margin)
         clear &= (rival > limit_ns) | (rival - distance >= margin)
         partner[part] = np.where(clear, index, -1)
@@ -110,6 +116,33 @@ def _match_clear(
 
     chunkwise(decide, target.size, CHUNK)
     return ordinary(np.concatenate(residuals)), np.concatenate(suspects)
+
+
+def _in_step(target: Int64s, part: slice, times: Int64s) -> tuple[Int64s, Int64s, Int64s, Int64s] | None:
+    """What `nearest` says of both trains where they run in step for a stretch: nothing is searched.
+
+    Most stretches of a long run are such: no stamp is lost, none added.
+
+    Returns:
+        Index of the nearest time, it less the target, how far the second nearest time is from the target, and how far
+        the second nearest target is from the time; None where two of a stretch are not each other's nearest, and at
+        both ends of a train.
+    """
+    start, stop = part.start, part.stop
+    here = target[part]
+    first = int(np.searchsorted(times, here[0]))
+    if 0 < first < times.size and here[0] - times[first - 1] <= times[first] - here[0]:
+        first -= 1
+    last = first + stop - start
+    if start < 1 or stop >= target.size or first < 1 or last >= times.size:
+        return None
+    theirs = times[first:last]
+    residual = theirs - here
+    second = np.minimum(here - times[first - 1 : last - 1], times[first + 1 : last + 1] - here)
+    rival = np.minimum(theirs - target[start - 1 : stop - 1], target[start + 1 : stop + 1] - theirs)
+    if (np.abs(residual) >= np.minimum(second, rival)).any():
+        return None
+    return np.arange(first, last), residual, second, rival
 
 
 def _before(places: Places) -> Places:

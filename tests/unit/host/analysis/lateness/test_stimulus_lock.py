@@ -49,3 +49,25 @@ def test_a_rhythm_counts_as_unseen_where_a_quarter_of_its_cycle_had_no_stimulus(
     assert unseen_by([lock(0.5), lock(0.25), lock(0.05, None)]) == lock(0.25)
     assert unseen_by([lock(0.8), lock(0.05, None)]) is None
     assert unseen_by([]) is None
+
+
+@pytest.mark.parametrize("spread", [0.0, 1e-4, 0.3, 0.6, 1.0, 3.0])
+@pytest.mark.parametrize("count", [500, 200_000])
+def test_what_is_given_up_early_would_not_have_been_told(spread: float, count: int) -> None:
+    rng = np.random.default_rng(count)
+    stimulus = np.arange(count) * 4_000_000 + rng.integers(0, 1 + int(spread * 1_000_000), count)
+    assert unseen_by(find_locks(stimulus, hiding=True)) == unseen_by(find_locks(stimulus))
+    for period in (1e6, 4e6, 4.1e6, 1e7):
+        whole, early = resultant(stimulus, period), resultant(stimulus, period, 0.5)
+        assert early == (whole if whole[0] >= 0.5 or early[0] else (0.0, 0.0))
+    if spread == 1e-4:
+        assert unseen_by(find_locks(stimulus, hiding=True)) is not None
+
+
+def test_a_lock_that_is_nearly_lost_in_the_middle_of_a_run_is_kept() -> None:
+    # A third of a run at random, the rest in step: after the first chunk it looks lost.
+    rng = np.random.default_rng(5)
+    free = np.sort(rng.integers(0, 70_000 * 1_000_000, 70_000))
+    stimulus = np.concatenate([free, (np.arange(130_000) + 70_000) * 1_000_000])
+    assert resultant(stimulus, 1e6, 0.5) == resultant(stimulus, 1e6)
+    assert resultant(stimulus, 1e6, 0.5)[0] > 0.6

@@ -82,3 +82,15 @@ def test_what_does_not_fit_is_refused() -> None:
         sketch(np.array([1]), 3)
     with pytest.raises(ValueError, match="below"):
         sketch(np.array([2**53]))
+
+
+@pytest.mark.parametrize("values", [[5, 5, 7], [-3, 0, 1 << 52], list(range(-4000, 90_000, 7))])
+def test_keys_are_counted_as_sorting_them_counts(values: list[int]) -> None:
+    found = sketch(np.array(values, np.int64), 20)
+    singly = functools.reduce(merge, (sketch(np.array([value], np.int64), 20) for value in values[:500]))
+    if len(values) <= 500:
+        assert (found.keys.tolist(), found.counts.tolist()) == (singly.keys.tolist(), singly.counts.tolist())
+    # At 20 bits all of these but one are kept as they are.
+    expected = {min(value, 33 << 20 | 1 << 19): values.count(value) for value in set(values)}
+    assert dict(zip(found.keys.tolist(), found.counts.tolist(), strict=True)) == expected
+    assert found.counts.dtype == np.int64
