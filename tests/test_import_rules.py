@@ -24,6 +24,7 @@ ONLY_IN = {
     "pyarrow": (
         "host/edgereply/storage/run_writer.py",
         "host/edgereply/storage/parquet_parts.py",
+        "host/edgereply/storage/trace_parts.py",
         "host/edgereply/exchange/export/*",
         "host/edgereply/exchange/imports/csv_reader.py",
         "host/edgereply/exchange/imports/binary_files.py",
