@@ -62,10 +62,13 @@ def test_an_edge_that_a_filter_swallows_never_reached_the_kernel(bench: VirtualB
     assert "never reached the kernel (no interrupt: pin, filter or controller)" in lost.sentence()
     told = bench.run("explain", "run", "--json").document
     assert told["edges"]["lost"]["before_kernel"] == lost.before_kernel
-    for step in told["gaps"]["steps"]:
+    steps = told["gaps"]["steps"]
+    # A slow answer to the first edge comes after the second one was sent, and may be of both for all the source knows.
+    assert sum(step["missed"] for step in steps) > 4 * sum(step["coalesced"] for step in steps)
+    for step in steps:
         low, high = step["gap_ns"]
         if high < DEAF_NS - APART_NS:
-            assert (step["answered"], step["missed"]) == (0, step["pairs"])
+            assert (step["answered"], step["missed"] + step["coalesced"]) == (0, step["pairs"])
         elif low > DEAF_NS + APART_NS:
             assert step["answered"] == step["pairs"]
 
@@ -87,13 +90,16 @@ def test_edges_closer_than_the_kernels_thread_merge_and_the_longer_gaps_do_not(b
 def test_events_that_the_program_leaves_unanswered_are_its_own(bench: VirtualBench) -> None:
     bench.board.wire(*WIRES)
     bench.write(board=f"{OBSERVE}\nhardware_clock = true", stimulus='floor = "2ms"')
-    with plain_script(bench.board, STIMULI - 30):
+    with plain_script(bench.board, STIMULI - 30) as script:
         done = bench.run("measure", "--json", "--no-wiring", "--out", "run")
+        # It answers all that it has read at once, so it may end with one more than it was told.
+        unanswered = STIMULI - len(script.stamps().set)
     assert done.code == 0, done.err
+    assert 20 < unanswered <= 30
     lost = lost_edges(bench.reader().record)
     assert lost is not None
-    assert (lost.before_kernel, lost.merged, lost.queue, lost.program) == (0, 0, 0, 30)
-    assert "30 not answered by the program, or on its own line" in lost.sentence()
+    assert (lost.before_kernel, lost.merged, lost.queue, lost.program) == (0, 0, 0, unanswered)
+    assert f"{unanswered} not answered by the program, or on its own line" in lost.sentence()
     # This kernel has no such clock; what it says is told, and the run goes on with the stamps there are.
     asked = bench.reader().record.in_effect
     assert asked["hardware_clock"] == {"granted": False, "why": "Operation not supported"}
