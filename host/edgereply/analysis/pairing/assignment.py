@@ -197,7 +197,8 @@ def _fill(stimulus: Int64s, rise: Int64s, known: _Found, lacking: tuple[Bools, B
         lengths = np.diff(np.append(starts, places.size))
         first, last = places[starts], places[starts + lengths - 1]
         free, low, high = _between(stimulus, rise, known, (first, last), window_ns)
-        several = (lengths > 1) & (high > low)
+        # Beside one that may have a row, rises that no row speaks of may be that row's.
+        several = (lengths > 1) & (high > low) & ~np.logical_or.reduceat(lacking[1][places], starts)
         for run in np.flatnonzero(several).tolist():
             part = slice(int(first[run]), int(last[run]) + 1)
             chosen = free[low[run] : high[run]]

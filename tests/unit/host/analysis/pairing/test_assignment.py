@@ -507,3 +507,11 @@ def test_a_stamp_with_another_about_as_near_is_not_settled_at_once() -> None:
     found = paired(run)
     assert wrong(found, run.true_rise_ns) == 0
     assert left_out(found, run.true_rise_ns) <= 40
+
+
+def test_beside_a_contested_row_no_rise_is_given_by_counting() -> None:
+    """At the service rate: the stimulus before may have the row of a stray edge; its answer was given to the next."""
+    run = make(ARRIVALS["uniform 50 %"], TROUBLES["near the service rate"], 10_000, 0)
+    found = paired(run)
+    assert wrong(found, run.true_rise_ns) == 0
+    assert left_out(found, run.true_rise_ns) <= 3
