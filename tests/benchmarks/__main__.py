@@ -3,7 +3,8 @@
 python -m tests.benchmarks [--quick] [--json PATH] [--against PATH] [--last PATH]
 
 Compare ratios, not seconds: both sides of each were taken in one run on one computer. With `--against`, the ratios of
-an earlier `--json` stand beside those of this run; `--last` does that with what it left there itself, if anything. The other modules here print longer tables of their own.
+an earlier `--json` stand beside those of this run; `--last` compares with what it left there itself, and leaves this
+run's. The other modules here print longer tables of their own.
 """
 
 from __future__ import annotations

@@ -27,8 +27,9 @@ def test_progress_is_told_once_a_second(monkeypatch: pytest.MonkeyPatch) -> None
     said: list[object] = []
     monkeypatch.setattr(session_module, "time", SimpleNamespace(monotonic=lambda: now_s))
     task: Any = SimpleNamespace(
-        ended=False, running=True, reports=True, next_block=lambda: None, counts=lambda: (1, 0, 0), context=dict
-    )
+        ended=False, running=True, reports=True, next_block=lambda: None, next_trace=lambda: None,
+        counts=lambda: (1, 0, 0), context=dict,
+    )  # fmt: skip
     session = Session.__new__(Session)
     session.__dict__.update(_wire=SimpleNamespace(pending=0), _send=said.append, _progress_at=101.0)
     for _ in range(200):

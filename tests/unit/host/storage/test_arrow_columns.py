@@ -32,10 +32,11 @@ def test_numbers_and_flags(rows: int, kind: str) -> None:
 def test_there_and_back_across_pieces_and_from_the_middle(rows: int) -> None:
     values = np.random.default_rng(2).integers(-(2**60), 2**60, rows)
     for missing in missing_of(rows):
-        column = pa.chunked_array([pa.array(values, mask=missing)] * 2).slice(1)
-        found, there = with_presence(column)
-        assert np.where(there, found, -1).tolist() == column.fill_null(-1).to_pylist()
-        assert (there is True) == (column.null_count == 0)
+        whole = pa.array(values, mask=missing)
+        for column in (pa.chunked_array([whole] * 2).slice(1), pa.chunked_array([whole.slice(3)])):
+            found, there = with_presence(column)
+            assert np.where(there, found, -1).tolist() == column.fill_null(-1).to_pylist()
+            assert (there is True) == (column.null_count == 0)
 
 
 @pytest.mark.parametrize("rows", ROWS)
