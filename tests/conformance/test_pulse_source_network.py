@@ -30,6 +30,7 @@ class NetworkSuite(PulseSourceSuite):
 
 class ReferenceByNetwork(NetworkSuite):
     kind = "reference"
+    pairs = True
 
     @contextlib.contextmanager
     def opened(self) -> Iterator[PulseSource]:
