@@ -216,7 +216,8 @@ def encode_message(message: Message) -> bytes:
         about = _packed(message, message.about)
         return _ABOUT.pack(len(about)) + about + encode_block(message.block)
     values = {item.name: getattr(message, item.name) for item in fields(message)}
-    if problem := _problem(type(message), values):
+    problem = _problem(type(message), values)
+    if problem:
         raise LocalError(problem)
     return _packed(message, values)
 

@@ -17,7 +17,8 @@ wait = ["block", "spin"]
 def runs(place: Workplace) -> Workplace:
     """Two runs alike, and one of which a fifth of the stimuli reaches the board a millisecond late."""
     for name, options in (("a", "seed = 1"), ("b", "seed = 2"), ("late", "late = 0.2, late_us = 1000")):
-        place.write(bench_text(options=options, rate="1000/s", count=900))
+        # Further apart than they are late: no edge overtakes another.
+        place.write(bench_text(options=options, rate="500/s", floor="1500us", count=900))
         done = place.run("measure", "--out", name, "--json")
         assert done.code == 0, done.err
     return place
@@ -32,9 +33,7 @@ def test_runs_beside_each_other(runs: Workplace) -> None:
     assert "VIRTUAL" in done.out.splitlines()[done.out.splitlines().index(lines[3]) - 1]
     told = runs.run("compare", "a", "b", "late", "--deadline", "500us", "--json").document
     assert [run["deadline_ns"] for run in told["runs"]] == [500_000] * 3
-    # Most of the late fifth: arrivals are dense, and edges that others have overtaken are edges from elsewhere to the
-    # board's rows, whose stimuli went without an answer.
-    assert told["runs"][2]["late"] + told["runs"][2]["missed"] > 100
+    assert told["runs"][2]["late"] > 150, "a fifth of 900"
     assert (told["runs"][2]["margin_ns"], told["runs"][2]["margin_why_not"]) == (None, "needs 3,688 answers")
     assert {pair["outcome"] for pair in told["pairs"]} <= {"same", "different", "cannot tell"}
     assert told["matters"] == 0.05
@@ -49,7 +48,7 @@ def test_a_late_run_fails_the_check_and_a_run_passes_against_itself(runs: Workpl
     done = runs.run("compare", "--baseline", "a", "late", "--fail-if", "p90 +300us")
     assert done.code == 1, done.out + done.err
     assert "virtual" in done.out
-    assert "WORSE" in done.out or "NOT ENOUGH DATA" in done.out
+    assert "WORSE" in done.out
     told = runs.run("compare", "--baseline", "late", "late", "--fail-if", "p90 +50%", "--json")
     assert told.document["checks"][0]["new_ns"] == told.document["checks"][0]["base_ns"]
     assert told.code == (1 if told.document["failed"] else 0)

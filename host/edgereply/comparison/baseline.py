@@ -3,9 +3,12 @@
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Final
 
+import numpy as np
+
+from edgereply.analysis.arrays.aliases import Int64s
 from edgereply.analysis.statistics.degradation import Degradation, check_degradation
 from edgereply.comparison.entries import LOST_NS, Entry
 from edgereply.errors import DataError, SettingError
@@ -15,6 +18,9 @@ from edgereply.wording.units import parse_duration_ns
 _WORDS = re.compile(
     r"\s*(median|p(?:\d{1,2}(?:\.\d+)?))\s*\+\s*(\d+(?:\.\d+)?\s*%|[\d.]+\s*[a-zµμ]+)\s*", re.IGNORECASE
 )
+
+
+GREEN: Final = "not shown to be worse"
 
 
 @dataclass(frozen=True, slots=True)
@@ -29,16 +35,21 @@ class Rule:
 
 @dataclass(frozen=True, slots=True)
 class BaselineCheck:
-    """One rule held against one run."""
+    """One rule held against one run.
+
+    Attributes:
+        left_out: answers that cannot be told and would make the run worse, were they slow; 0 where they would not.
+    """
 
     run: str
     rule: Rule
     found: Degradation
+    left_out: int = 0
 
     @property
     def failed(self) -> bool:
         """Worse, or not to be told: a check that could not see anything must not be green."""
-        return self.found.outcome != "not shown to be worse"
+        return self.found.outcome != GREEN
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready; a ratio that lost answers make infinite is null."""
@@ -48,7 +59,7 @@ class BaselineCheck:
                 fields[name] = None
         for name in ("base_ns", "new_ns", "limit_ns"):
             fields[name] = None if fields[name] >= LOST_NS else fields[name]
-        return {"run": self.run, "rule": self.rule.text, **fields}
+        return {"run": self.run, "rule": self.rule.text, **fields, "left_out": self.left_out}
 
 
 def parse_rule(text: str) -> Rule:
@@ -101,18 +112,24 @@ def check_runs(
                 remedy="measure both by the same grade of evidence, both virtual or neither",
             )
     each = 1.0 - (1.0 - confidence) / (len(runs) * len(rules))
-    return [
-        BaselineCheck(
-            run.name,
-            rule,
-            check_degradation(
-                base.outcomes_ns, run.outcomes_ns, rule.p, margin_ratio=rule.margin_ratio, margin_ns=rule.margin_ns,
-                lost_ns=LOST_NS, confidence=each,
-            ),
-        )
-        for run in runs
-        for rule in rules
-    ]  # fmt: skip
+    return [_held(base, run, rule, each) for run in runs for rule in rules]
+
+
+def _held(base: Entry, run: Entry, rule: Rule, confidence: float) -> BaselineCheck:
+    """Green only where it stays green with every answer that cannot be told taken for one that never came."""
+
+    def found(outcomes_ns: Int64s) -> Degradation:
+        return check_degradation(
+            base.outcomes_ns, outcomes_ns, rule.p, margin_ratio=rule.margin_ratio, margin_ns=rule.margin_ns,
+            lost_ns=LOST_NS, confidence=confidence,
+        )  # fmt: skip
+
+    told, left_out = found(run.outcomes_ns), run.left_out
+    if told.outcome != GREEN or not left_out:
+        return BaselineCheck(run.name, rule, told)
+    if found(np.append(run.outcomes_ns, np.full(left_out, LOST_NS))).outcome == GREEN:
+        return BaselineCheck(run.name, rule, told)
+    return BaselineCheck(run.name, rule, replace(told, outcome="not enough data"), left_out)
 
 
 def sentences(checks: Sequence[BaselineCheck], confidence: float) -> list[str]:
@@ -130,6 +147,11 @@ def _sentence(check: BaselineCheck) -> str:
     found, quantile = check.found, check.rule.text.partition("+")[0].strip()
     new, base, limit = (_time(value) for value in (found.new_ns, found.base_ns, found.limit_ns))
     head = f"{check.run}: {quantile} {new}, baseline {base}, limit {limit} ({check.rule.text})"
+    if check.left_out:
+        return (
+            f"NOT ENOUGH DATA  {head}: {check.left_out:,} answers of {check.run} cannot be told; were they all "
+            "slow, it would be worse."
+        )
     if found.outcome == "not enough data":
         return f"NOT ENOUGH DATA  {head}: {_lacking(found)}."
     low, high = (_percent(ratio) for ratio in (found.low_ratio, found.high_ratio))

@@ -72,7 +72,7 @@ def entry_outcome(entry: Entry) -> HeadlineOutcome:
         judge(outcomes, answered, side, CONFIDENCE, None).outcome
         for side in ((deadline_ns - near_ns, deadline_ns, deadline_ns + near_ns) if near else (deadline_ns,))
     }
-    if unmatched := entry.counts["ambiguous"] + entry.counts.get("unobserved", 0):
+    if unmatched := entry.left_out:
         at_worst = np.append(outcomes, np.full(unmatched, LOST_NS))
         found.add(judge(at_worst, np.ones(at_worst.size, np.bool_), deadline_ns, CONFIDENCE, None).outcome)
     if len(found) != 1 or (entry.locked and "pass" in found):

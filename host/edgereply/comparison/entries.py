@@ -72,6 +72,11 @@ class Entry:
         return _end_to_end(self.blocks)
 
     @property
+    def left_out(self) -> int:
+        """Stimuli whose answers are in no figure, since they cannot be told."""
+        return self.counts.get("ambiguous", 0) + self.counts.get("unobserved", 0)
+
+    @property
     def measurand(self) -> str:
         """What its reaction time is: only equal ones may be compared."""
         kind = "inside" if self.evidence == "inside" else "mixed" if "inside" in self.evidence else "loop-back"
