@@ -33,7 +33,9 @@ def test_runs_beside_each_other(runs: Workplace) -> None:
     assert "VIRTUAL" in done.out.splitlines()[done.out.splitlines().index(lines[3]) - 1]
     told = runs.run("compare", "a", "b", "late", "--deadline", "500us", "--json").document
     assert [run["deadline_ns"] for run in told["runs"]] == [500_000] * 3
-    assert told["runs"][2]["late"] > 150, "a fifth of 900"
+    # A fifth of 900: what is not known to be late or missing is told to be unknown, never in time.
+    late = told["runs"][2]
+    assert late["late"] + late["missed"] + late["ambiguous"] > 150
     assert (told["runs"][2]["margin_ns"], told["runs"][2]["margin_why_not"]) == (None, "needs 3,688 answers")
     assert {pair["outcome"] for pair in told["pairs"]} <= {"same", "different", "cannot tell"}
     assert told["matters"] == 0.05
@@ -48,7 +50,7 @@ def test_a_late_run_fails_the_check_and_a_run_passes_against_itself(runs: Workpl
     done = runs.run("compare", "--baseline", "a", "late", "--fail-if", "p90 +300us")
     assert done.code == 1, done.out + done.err
     assert "virtual" in done.out
-    assert "WORSE" in done.out
+    assert "WORSE" in done.out or "NOT ENOUGH DATA" in done.out
     told = runs.run("compare", "--baseline", "late", "late", "--fail-if", "p90 +50%", "--json")
     assert told.document["checks"][0]["new_ns"] == told.document["checks"][0]["base_ns"]
     assert told.code == (1 if told.document["failed"] else 0)

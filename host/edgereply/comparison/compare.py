@@ -167,7 +167,7 @@ def _measured(entry: Entry, confidence: float | None) -> _Measured:
     found = summarise(entry.reaction_ns, entry.known_to)
     if confidence is None:
         compared: Quantiles = {}
-    elif confidence == CONFIDENCE:
+    elif confidence == CONFIDENCE and not entry.untold:
         compared = found.quantiles
     else:
         compared = quantiles_at(entry, confidence)

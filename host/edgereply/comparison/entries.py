@@ -72,9 +72,14 @@ class Entry:
         return _end_to_end(self.blocks)
 
     @property
+    def untold(self) -> int:
+        """Stimuli of whose answers it cannot be told which is whose."""
+        return self.counts.get("ambiguous", 0)
+
+    @property
     def left_out(self) -> int:
-        """Stimuli whose answers are in no figure, since they cannot be told."""
-        return self.counts.get("ambiguous", 0) + self.counts.get("unobserved", 0)
+        """Stimuli in no figure: these, and those that were not watched for as long as an answer may take."""
+        return self.untold + self.counts.get("unobserved", 0)
 
     @property
     def measurand(self) -> str:

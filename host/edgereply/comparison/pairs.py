@@ -10,13 +10,13 @@ measured in turns: they are compared round by round, so that what moves a whole 
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Any, Final, Literal
 
 import numpy as np
 
-from edgereply.analysis.arrays.aliases import Floats
+from edgereply.analysis.arrays.aliases import Floats, Int64s
 from edgereply.analysis.arrays.quantiles import quantiles
 from edgereply.analysis.statistics.equivalence import (
     LogQuantile,
@@ -154,6 +154,8 @@ def compare_sides(
                 ratio, difference, why = _by_rounds(one, other, figure, confidence)
             else:
                 ratio, difference, why = _by_quantiles(first, second, estimates, logs, figure, sittings, confidence)
+                if why == ROUGH and any(entries[place].untold for place in first.places + second.places):
+                    why = "answers that cannot be told could turn it"
             pairs.append(
                 Pair(
                     first=tuple(short[place] for place in first.places),
@@ -167,12 +169,28 @@ def compare_sides(
 
 
 def quantiles_at(entry: Entry, confidence: float) -> Quantiles:
-    """Each of `FIGURES` with an interval of this confidence, widened by what the instrument does not know."""
+    """Each of `FIGURES` with an interval of this confidence, widened by what the instrument does not know.
+
+    And by what the answers that cannot be told may have been: all quicker than the quantile, or all slower.
+    """
     answers = entry.reaction_ns
     if not answers.size:
         return dict.fromkeys(FIGURES)
     found = quantile_intervals(answers, [QUANTILES[figure] for figure in FIGURES], confidence)
+    if entry.untold:
+        found = [None if one is None else _bounded(one, answers, entry.untold, confidence) for one in found]
     return {figure: widened(one, entry.known_to) for figure, one in zip(FIGURES, found, strict=True)}
+
+
+def _bounded(found: QuantileEstimate, answers: Int64s, untold: int, confidence: float) -> QuantileEstimate:
+    """The interval that holds whatever the untold answers were, from the quantile's places among the told then."""
+    place = found.p * (answers.size + untold)
+    ends = (place - untold) / answers.size, place / answers.size
+    if ends[0] > 0.0 and ends[1] < 1.0:
+        quick, slow = quantile_intervals(answers, ends, confidence)
+        if quick is not None and slow is not None and not quick.rough and not slow.rough:
+            return replace(found, low_ns=quick.low_ns, high_ns=slow.high_ns)
+    return replace(found, low_ns=None, high_ns=None, rough=True)
 
 
 def _setups(entries: Sequence[Entry], members: Sequence[int]) -> list[tuple[int, ...]]:

@@ -391,6 +391,39 @@ def test_lost_answers_fail_the_check() -> None:
     assert (told["new_ns"], told["high_ratio"]) == (None, None)
 
 
+def with_untold(told: Entry, untold: int) -> Entry:
+    return replace(told, counts=told.counts | {"ambiguous": untold, "stimuli": told.counts["stimuli"] + untold})
+
+
+def test_a_check_is_not_green_where_untold_answers_could_make_it_worse() -> None:
+    base, run, rule = entry("base"), entry("run", seed=2), [parse_rule("p90 +50%")]
+    few, many = (check_runs(base, [with_untold(run, untold)], rule)[0] for untold in (20, 400))
+    assert (few.failed, few.left_out) == (False, 0)
+    # A sixth of 2,400, were they slow, would put p90 among answers that never came.
+    assert (many.failed, many.found.outcome, many.left_out) == (True, "not enough data", 400)
+    assert "400 answers of run cannot be told; were they all slow, it would be worse" in sentences([many], 0.95)[0]
+    assert many.as_dict()["left_out"] == 400
+    slow = check_runs(base, [with_untold(entry("run", 400_000, seed=2), 400)], rule)[0]
+    assert (slow.found.outcome, slow.left_out) == ("worse", 0)
+
+
+def test_nothing_is_called_the_same_where_untold_answers_could_differ() -> None:
+    one, other = (entry(name, 10_000, count=8_000, seed=seed, wait=name) for seed, name in enumerate("ab"))
+    assert medians(compare_entries([one, other], False))["A", "B"].outcome == "same"
+    assert medians(compare_entries([one, with_untold(other, 10)], False))["A", "B"].outcome == "same"
+    found = medians(compare_entries([one, with_untold(other, 4_000)], False))["A", "B"]
+    assert found.outcome == "cannot tell"
+    assert found.ratio is not None
+    # A third of 12,000: the median lies between a quarter and three quarters of the told ones.
+    quick, slow = np.quantile(other.reaction_ns, [0.25, 0.75]) / np.median(one.reaction_ns)
+    assert found.ratio.low is not None
+    assert found.ratio.high is not None
+    assert 0.98 * quick < found.ratio.low < quick
+    assert slow < found.ratio.high < 1.02 * slow
+    lost = medians(compare_entries([one, with_untold(other, 9_000)], False))["A", "B"]
+    assert (lost.outcome, lost.why_not) == ("cannot tell", "answers that cannot be told could turn it")
+
+
 def test_unlike_times_and_empty_runs_are_refused() -> None:
     base, rule = entry("base"), [parse_rule("p99 +10%")]
     with pytest.raises(SettingError, match="not the same thing"):
