@@ -261,6 +261,6 @@ def test_without_provocation_nobody_is_accused(bench: VirtualBench) -> None:
     measured(bench, rate="100/s", board=REALTIME)
     found = held_up(bench)
     assert accused(found) == {}
-    # Whether the few latest of an undisturbed run passed the agent's limit too is chance; usual answers are always kept.
+    # Usual answers are always kept; whether the latest of an undisturbed run passed the limit too is chance.
     assert RunReader(bench.place.root / "run").trace().edge_ns.size > 0
     assert not any(line.startswith(("Held up by", "To try")) for line in found["sentences"]["late"])
