@@ -36,7 +36,8 @@ def identify(dialogue: Dialogue, kind: str, deadline: Deadline) -> SourceIdentit
     while found is None and not deadline.expired():
         port.send(scpi.DEVICE_CLEAR + b"\n" + scpi.message("*IDN?"))
         attempt = Deadline(min(_ATTEMPT_S, deadline.remaining_s()))
-        while found is None and (line := port.receive_line(attempt)) is not None:
+        # Whatever talks without end is asked again, and not listened to for ever.
+        while found is None and not attempt.expired() and (line := port.receive_line(attempt)) is not None:
             heard = (heard + line)[-_HEARD:]
             # A busy computer may find half an answer at the end of one attempt and the rest in the next.
             begun = (begun + line)[-_HEARD:]
